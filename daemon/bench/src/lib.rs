@@ -1,0 +1,1 @@
+//! One actor per instrument behind the guard.

@@ -1,0 +1,1 @@
+//! Limits, trips and the safe state, as a pure state machine.

@@ -1,0 +1,1 @@
+//! Ceiling search, cause, uncertainty and verdict, without I/O.

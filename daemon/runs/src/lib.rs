@@ -1,0 +1,1 @@
+//! Script host, steps, journal and records of a run.

@@ -1,0 +1,1 @@
+//! Capture to reading: spectra, fits, power and their uncertainty, without I/O.

@@ -1,0 +1,1 @@
+//! Typed instrument roles spoken through dialect files.

@@ -1,0 +1,1 @@
+//! Byte links to instruments: serial port, TCP, in-process pipe.

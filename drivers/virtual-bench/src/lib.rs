@@ -1,0 +1,1 @@
+//! Simulated instruments and amplifier physics on pseudo-terminals.
