@@ -1,1 +1,20 @@
-//! Limits, trips and the safe state, as a pure state machine.
+//! The guard: what stands between scripts and instruments.
+//!
+//! In come commands about to be sent, readings, faults and ticks, each with its time; out come permissions,
+//! refusals and trips. Nothing here does I/O, owns a clock or starts a thread, so that every rule can be
+//! tested at a million cases a second. Only `daemon/bench` may drive it; everybody may read its limits.
+//!
+//! Vocabulary (safe state, trip, latch, reset) as ISO 13849-1 and IEC 60204-1 use it. No safety integrity
+//! level is claimed: hardware protection comes first, this is one layer.
+
+mod belief;
+mod command;
+mod limits;
+mod machine;
+mod trip;
+
+pub use belief::{Belief, Output};
+pub use command::Command;
+pub use limits::{Limits, LimitsError};
+pub use machine::{Guard, SafetyReading, State};
+pub use trip::{Refusal, Trip, TripCause};

@@ -1,0 +1,239 @@
+//! The guard's rules, one test each. Source of the rules: common practice for unattended benches, no source;
+//! latch and reset behaviour after ISO 13849-1 clause on manual reset (from memory).
+
+use proptest::prelude::*;
+use wattproof_guard::*;
+
+fn limits() -> Limits {
+    Limits {
+        out_vrms_max: 50.0,
+        out_arms_max: 25.0,
+        out_w_max: 500.0,
+        dc_v_max: 2.0,
+        supply_v_max: 16.0,
+        supply_a_max: 80.0,
+        heatsink_c_max: 90.0,
+        source_vrms_max: 2.0,
+        source_step_db_max: 6.0,
+        load_ohm_min: 1.0,
+        power_s_max: 30.0,
+        power_w_from: 50.0,
+        reading_age_s_max: 2.0,
+    }
+}
+
+fn safe() -> Guard {
+    let mut guard = Guard::new(limits(), 1.0);
+    guard.confirm(0.0, Output::Source, true);
+    guard.confirm(0.0, Output::Supply, true);
+    guard
+}
+
+fn running() -> Guard {
+    let mut guard = safe();
+    guard.arm(0.0).unwrap();
+    guard.permit(0.0, &Command::SupplyOn).unwrap();
+    guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
+    guard.permit(0.0, &Command::SourceOn).unwrap();
+    guard
+}
+
+#[test]
+fn nothing_is_energised_before_all_outputs_are_confirmed_off() {
+    let mut guard = Guard::new(limits(), 1.0);
+    assert!(guard.arm(0.0).is_err());
+    guard.confirm(0.0, Output::Source, true);
+    assert!(guard.arm(0.0).is_err());
+    assert!(guard.permit(0.0, &Command::SupplyOn).is_err());
+    guard.confirm(0.0, Output::Supply, false);
+    assert_eq!(guard.state(), State::Boot);
+    guard.confirm(0.0, Output::Supply, true);
+    assert_eq!(guard.state(), State::Safe);
+    assert!(guard.permit(0.0, &Command::SupplyOn).is_err());
+}
+
+#[test]
+fn each_command_beyond_its_limit_trips() {
+    for command in [
+        Command::SourceLevel { level_vrms: 2.01 },
+        Command::SourceLevel { level_vrms: f64::NAN },
+        Command::SourceLevel { level_vrms: -0.1 },
+        Command::SourceLevel { level_vrms: 0.5 },
+        Command::SourceFrequency { hz: f64::INFINITY },
+        Command::SupplyVolts { volts_v: 16.1 },
+        Command::SupplyAmps { amps_a: 81.0 },
+        Command::LoadOhm { load_ohm: 0.5 },
+        Command::LoadOhm { load_ohm: f64::NAN },
+    ] {
+        let mut guard = running();
+        assert!(matches!(guard.permit(0.1, &command), Err(Refusal::Tripped(_))), "{command:?}");
+        assert_eq!(guard.state(), State::Tripping);
+        assert!(guard.permit(0.2, &Command::SourceOn).is_err());
+    }
+}
+
+#[test]
+fn each_reading_beyond_its_limit_trips() {
+    let all = |value: f64| {
+        [
+            SafetyReading { out_vrms: Some(value), ..Default::default() },
+            SafetyReading { out_arms: Some(value), ..Default::default() },
+            SafetyReading { out_w: Some(value), ..Default::default() },
+            SafetyReading { dc_v: Some(-value), ..Default::default() },
+            SafetyReading { supply_v: Some(value), ..Default::default() },
+            SafetyReading { supply_a: Some(value), ..Default::default() },
+            SafetyReading { heatsink_c: Some(value), ..Default::default() },
+        ]
+    };
+    for reading in all(1000.0).into_iter().chain(all(f64::NAN)) {
+        let mut guard = running();
+        assert!(guard.observe(0.1, &reading).is_some(), "{reading:?}");
+    }
+    for reading in all(1.0) {
+        assert!(running().observe(0.1, &reading).is_none(), "{reading:?}");
+    }
+}
+
+#[test]
+fn stale_readings_and_too_long_at_power_trip() {
+    let mut guard = running();
+    assert!(guard.tick(1.9).is_none());
+    assert!(matches!(guard.tick(2.1).unwrap().cause, TripCause::Stale { .. }));
+
+    let loud = SafetyReading {
+        out_w: Some(100.0),
+        supply_a: Some(10.0),
+        heatsink_c: Some(40.0),
+        ..Default::default()
+    };
+    let mut guard = running();
+    let tripped_at_s = (0..100).map(f64::from).find(|now_s| guard.observe(*now_s, &loud).is_some());
+    assert_eq!(tripped_at_s, Some(31.0));
+}
+
+#[test]
+fn a_trip_latches_until_reset_with_its_nonce() {
+    let mut guard = running();
+    let trip = guard.fault(1.0, TripCause::Stop { by: "test".into() }).unwrap();
+    assert!(guard.fault(1.1, TripCause::Run { what: "later".into() }).is_none());
+    assert!(guard.reset(trip.nonce).is_err(), "outputs not confirmed off yet");
+    guard.confirm(1.2, Output::Source, true);
+    guard.confirm(1.2, Output::Supply, true);
+    assert_eq!(guard.state(), State::Tripped);
+    assert!(guard.arm(1.3).is_err());
+    assert!(guard.reset(trip.nonce + 1).is_err());
+    guard.reset(trip.nonce).unwrap();
+    assert_eq!(guard.state(), State::Safe);
+}
+
+#[test]
+fn an_output_not_confirmed_off_in_time_is_an_alarm() {
+    let mut guard = running();
+    guard.fault(1.0, TripCause::Stop { by: "test".into() });
+    guard.confirm(1.1, Output::Source, true);
+    guard.confirm(1.1, Output::Supply, false);
+    guard.tick(1.9);
+    assert_eq!(guard.state(), State::Tripping);
+    guard.tick(2.1);
+    assert_eq!(guard.state(), State::Alarm);
+    guard.confirm(3.0, Output::Supply, true);
+    assert_eq!(guard.state(), State::Tripped);
+}
+
+#[test]
+fn a_run_ends_safe_only_when_all_is_confirmed_off() {
+    let mut guard = running();
+    guard.source_off(1.0, true);
+    guard.confirm(1.0, Output::Supply, true);
+    guard.disarm(1.0).unwrap();
+    assert_eq!(guard.state(), State::Safe);
+    let mut guard = running();
+    guard.source_off(1.0, true);
+    assert!(guard.disarm(1.0).is_err());
+    assert_eq!(guard.state(), State::Tripping);
+}
+
+#[test]
+fn limits_only_tighten_and_must_be_numbers() {
+    let mut guard = safe();
+    guard.tighten(&Limits { out_w_max: 900.0, heatsink_c_max: 70.0, load_ohm_min: 2.0, ..limits() });
+    assert_eq!(guard.limits().out_w_max, 500.0);
+    assert_eq!(guard.limits().heatsink_c_max, 70.0);
+    assert_eq!(guard.limits().load_ohm_min, 2.0);
+    assert!(Limits { out_w_max: f64::NAN, ..limits() }.check().is_err());
+    assert!(limits().check().is_ok());
+}
+
+#[derive(Debug, Clone)]
+enum Event {
+    Permit(Command),
+    Observe(f64),
+    Confirm(bool, bool),
+    Fault,
+    Arm,
+    Disarm,
+    Reset(u64),
+    Wait(f64),
+}
+
+fn event() -> impl Strategy<Value = Event> {
+    let value = prop_oneof![Just(f64::NAN), Just(f64::INFINITY), -10.0..100.0f64];
+    prop_oneof![
+        value.clone().prop_map(|level_vrms| Event::Permit(Command::SourceLevel { level_vrms })),
+        Just(Event::Permit(Command::SourceOn)),
+        Just(Event::Permit(Command::SupplyOn)),
+        value.clone().prop_map(|volts_v| Event::Permit(Command::SupplyVolts { volts_v })),
+        value.prop_map(Event::Observe),
+        (any::<bool>(), any::<bool>()).prop_map(|(source, off)| Event::Confirm(source, off)),
+        Just(Event::Fault),
+        Just(Event::Arm),
+        Just(Event::Disarm),
+        (0..4u64).prop_map(Event::Reset),
+        (0.0..3.0f64).prop_map(Event::Wait),
+    ]
+}
+
+proptest! {
+    /// Whatever happens in whatever order: nothing beyond a limit is permitted, nothing energises outside ARMED
+    /// and RUNNING, TRIPPED leaves only by a matching reset and only to SAFE.
+    #[test]
+    fn invariants_hold_over_any_history(events in proptest::collection::vec(event(), 0..80)) {
+        let mut guard = Guard::new(limits(), 1.0);
+        let mut now_s = 0.0;
+        for event in events {
+            let before = guard.state();
+            let nonce = guard.trip().map(|trip| trip.nonce);
+            match event {
+                Event::Permit(command) => {
+                    if guard.permit(now_s, &command).is_ok() {
+                        prop_assert!(matches!(before, State::Armed | State::Running));
+                        if let Command::SourceLevel { level_vrms } = command { prop_assert!((0.0..=2.0).contains(&level_vrms)); }
+                        if let Command::SupplyVolts { volts_v } = command { prop_assert!((0.0..=16.0).contains(&volts_v)); }
+                    }
+                }
+                Event::Observe(value) => {
+                    let reading = SafetyReading { out_w: Some(value), supply_a: Some(1.0), heatsink_c: Some(value), ..Default::default() };
+                    guard.observe(now_s, &reading);
+                    prop_assert!(value <= 90.0 || guard.trip().is_some());
+                }
+                Event::Confirm(source, off) => guard.confirm(now_s, if source { Output::Source } else { Output::Supply }, off),
+                Event::Fault => { guard.fault(now_s, TripCause::Run { what: "x".into() }); }
+                Event::Arm => { let _ = guard.arm(now_s); }
+                Event::Disarm => { let _ = guard.disarm(now_s); }
+                Event::Reset(quoted) => {
+                    if guard.reset(quoted).is_ok() {
+                        prop_assert_eq!(before, State::Tripped);
+                        prop_assert_eq!(Some(quoted), nonce);
+                        prop_assert_eq!(guard.state(), State::Safe);
+                    }
+                }
+                Event::Wait(s) => { now_s += s; guard.tick(now_s); }
+            }
+            if before == State::Tripped { prop_assert!(matches!(guard.state(), State::Tripped | State::Safe)); }
+            if before == State::Alarm { prop_assert!(matches!(guard.state(), State::Alarm | State::Tripped)); }
+            if guard.state() == State::Running {
+                prop_assert!(guard.belief(Output::Source) != Belief::Off || guard.belief(Output::Supply) != Belief::Off || before != State::Armed);
+            }
+        }
+    }
+}
