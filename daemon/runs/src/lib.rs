@@ -1,1 +1,29 @@
-//! Script host, steps, journal and records of a run.
+//! Runs: the script host, the steps, the journal and the records of a run.
+//!
+//! In come a script, a nameplate and an open bench; out goes a run folder: `journal.jsonl` (the truth, synced
+//! before the next output change), `steps.csv`, `ratings.csv`, `curve.csv` and `run.json` (all of them can be
+//! rebuilt from the journal). Scripts reach the bench only through the host functions here. Only `daemon/app`
+//! may call this room. It must not know ports, SCPI or pages.
+
+mod ceiling;
+mod error;
+mod folder;
+mod host;
+mod journal;
+mod judge;
+mod nameplate;
+mod progress;
+mod run;
+mod stage;
+mod step;
+mod tables;
+
+pub use error::{RunError, ScriptFault};
+pub use folder::RunFolder;
+pub use host::check_script;
+pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
+pub use judge::RatingResult;
+pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, Rating};
+pub use progress::{Event, Watcher};
+pub use run::{Outcome, RunOrder, RunSummary, run};
+pub use step::{ChannelStep, Step};

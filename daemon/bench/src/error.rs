@@ -1,0 +1,32 @@
+//! What can go wrong on the bench.
+
+use wattproof_guard::{Refusal, TripCause};
+use wattproof_instruments::InstrumentError;
+
+use crate::actor::ActorGone;
+
+/// A bench operation failed. Whatever the kind, the guard has tripped unless it says so.
+#[derive(Debug, thiserror::Error)]
+pub enum BenchError {
+    /// The guard did not let a command through, or tripped.
+    #[error("{0}")]
+    Refused(#[from] Refusal),
+    /// An instrument failed; the guard has tripped.
+    #[error("{0}")]
+    Instrument(Box<InstrumentError>),
+    /// The guard tripped on a reading or on time.
+    #[error("the guard tripped: {0}; find the cause before the next run")]
+    Tripped(TripCause),
+    /// An instrument's thread is gone; the guard has tripped.
+    #[error("{0}; restart the daemon")]
+    Gone(#[from] ActorGone),
+    /// A person stopped the bench.
+    #[error("stopped by {0}; everything was switched off")]
+    Stopped(String),
+    /// The bench can't be opened as written.
+    #[error("{0}")]
+    Setup(String),
+    /// The operating system gave no thread.
+    #[error("can't start a thread: {0}; close other programs and try again")]
+    Thread(#[from] std::io::Error),
+}

@@ -1,0 +1,205 @@
+//! Opens a bench: links, identities, and every output confirmed off before anything may be energised.
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use serde::Serialize;
+use wattproof_guard::{Guard, Limits, Output, State};
+use wattproof_instruments::{Digitizer, InstrumentError, Load, Source, Supply, Thermometer};
+
+use crate::clock::{Clock, WallClock};
+use crate::safe::StopState;
+use crate::{Actor, BenchError, BenchFile, Stopper, watch};
+
+/// How long outputs may take to be confirmed off before the alarm, s.
+const OFF_DEADLINE_S: f64 = 3.0;
+
+/// Who answered in a role.
+#[derive(Debug, Clone, Serialize)]
+pub struct Identity {
+    /// The role.
+    pub role: &'static str,
+    /// Port or address.
+    pub link: String,
+    /// Its dialect.
+    pub dialect: String,
+    /// Answer to `*IDN?`.
+    pub idn: String,
+}
+
+/// The actors of a bench.
+pub(crate) struct Actors {
+    pub source: Actor<Source>,
+    pub load: Actor<Load>,
+    pub supply: Actor<Supply>,
+    pub digitizer: Actor<Digitizer>,
+    pub thermometer: Actor<Thermometer>,
+}
+
+/// What the bench's threads share.
+pub(crate) struct Shared {
+    pub file: BenchFile,
+    pub guard: Mutex<Guard>,
+    pub clock: Box<dyn Clock>,
+    pub actors: Actors,
+    pub stop: Arc<StopState>,
+    pub settle_until_s: Mutex<f64>,
+    pub level_vrms: Mutex<f64>,
+    pub driven: AtomicUsize,
+    pub samples: AtomicUsize,
+    /// One capture or safe-state check at a time.
+    pub capturing: Mutex<()>,
+}
+
+impl Shared {
+    pub fn guard(&self) -> MutexGuard<'_, Guard> {
+        self.guard.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub fn driven(&self) -> usize {
+        self.driven.load(Ordering::Relaxed)
+    }
+}
+
+/// An open bench. Dropping it makes it safe.
+pub struct Bench {
+    pub(crate) shared: Arc<Shared>,
+    identities: Vec<Identity>,
+    source_vrms_max: f64,
+    _watch: watch::Threads,
+}
+
+impl Bench {
+    /// Opens every link of a bench file, identifies every instrument, switches every output off and reads it back.
+    ///
+    /// # Errors
+    /// [`BenchError`], naming instrument and port. Outputs that could be reached are off.
+    pub fn open(file: BenchFile) -> Result<Self, BenchError> {
+        let mut opener = Opener::default();
+        refuse_shared_ports(&file)?;
+        // Source and supply first: if a later instrument is missing, what can hurt is off already.
+        let mut source = opener.connect("source", Source::connect(&file.source.link, &file.source.dialect))?;
+        let outputs = file.source.outputs.clone();
+        opener.check(source.safe_off(&outputs))?;
+        let source_vrms_max = opener.check(source.vrms_max(outputs.first().copied().unwrap_or(1)))?;
+        let mut supply = opener.connect("supply", Supply::connect(&file.supply.link, &file.supply.dialect))?;
+        opener.check(supply.safe_off())?;
+        opener.check(supply.set_limit_a(file.limits.supply_a_max))?;
+        let load = opener.connect("load", Load::connect(&file.load.link, &file.load.dialect))?;
+        let mut digitizer =
+            opener.connect("digitizer", Digitizer::connect(&file.digitizer.link, &file.digitizer.dialect))?;
+        for channel in &file.digitizer.channel {
+            opener.check(digitizer.set_range_v(channel.adc, channel.range_v))?;
+        }
+        opener.check(digitizer.set_rate_hz(file.digitizer.rate_hz))?;
+        let thermometer = opener
+            .connect("thermometer", Thermometer::connect(&file.thermometer.link, &file.thermometer.dialect))?;
+        let stop = Arc::new(StopState::new(opener.cancellers));
+        let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
+        guard.confirm(0.0, Output::Source, true);
+        guard.confirm(0.0, Output::Supply, true);
+        let shared = Arc::new(Shared {
+            guard: Mutex::new(guard),
+            clock: Box::new(WallClock::default()),
+            actors: Actors {
+                source: Actor::start("source", source)?,
+                load: Actor::start("load", load)?,
+                supply: Actor::start("supply", supply)?,
+                digitizer: Actor::start("digitizer", digitizer)?,
+                thermometer: Actor::start("thermometer", thermometer)?,
+            },
+            stop,
+            settle_until_s: Mutex::new(0.0),
+            level_vrms: Mutex::new(0.0),
+            driven: AtomicUsize::new(file.source.outputs.len()),
+            samples: AtomicUsize::new(file.digitizer.samples),
+            capturing: Mutex::new(()),
+            file,
+        });
+        let watch = watch::start(&shared)?;
+        Ok(Bench { shared, identities: opener.identities, source_vrms_max, _watch: watch })
+    }
+
+    /// The bench file.
+    pub fn file(&self) -> &BenchFile {
+        &self.shared.file
+    }
+
+    /// Who answered in each role.
+    pub fn identities(&self) -> &[Identity] {
+        &self.identities
+    }
+
+    /// The limits in force.
+    pub fn limits(&self) -> Limits {
+        *self.shared.guard().limits()
+    }
+
+    /// The guard's state.
+    pub fn state(&self) -> State {
+        self.shared.guard().state()
+    }
+
+    /// Highest level the source itself can give, V rms.
+    pub fn source_vrms_max(&self) -> f64 {
+        self.source_vrms_max
+    }
+
+    /// Seconds since the bench was opened.
+    pub fn now_s(&self) -> f64 {
+        self.shared.clock.now_s()
+    }
+
+    /// A handle that switches everything off from any thread.
+    pub fn stopper(&self) -> Stopper {
+        Stopper::new(Arc::clone(&self.shared.stop))
+    }
+}
+
+fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
+    let links = [
+        ("source", &file.source.link),
+        ("load", &file.load.link),
+        ("supply", &file.supply.link),
+        ("digitizer", &file.digitizer.link),
+        ("thermometer", &file.thermometer.link),
+    ];
+    for (index, (role, link)) in links.iter().enumerate() {
+        if let Some((other, _)) = links.iter().skip(index + 1).find(|(_, other)| other == link) {
+            return Err(BenchError::Setup(format!(
+                "bench file: [{role}] and [{other}] have the same link {link}: give each instrument its own"
+            )));
+        }
+    }
+    Ok(())
+}
+
+#[derive(Default)]
+struct Opener {
+    identities: Vec<Identity>,
+    cancellers: Vec<wattproof_link::Canceller>,
+}
+
+impl Opener {
+    fn check<T>(&self, result: Result<T, InstrumentError>) -> Result<T, BenchError> {
+        result.map_err(|error| BenchError::Instrument(Box::new(error)))
+    }
+
+    fn connect<T: AsRef<wattproof_instruments::Session>>(
+        &mut self,
+        role: &'static str,
+        connected: Result<T, InstrumentError>,
+    ) -> Result<T, BenchError> {
+        let instrument = self.check(connected)?;
+        let session = instrument.as_ref();
+        self.cancellers.push(session.canceller());
+        tracing::info!(role, link = session.port(), idn = session.idn(), "instrument identified");
+        self.identities.push(Identity {
+            role,
+            link: session.port().to_string(),
+            dialect: session.dialect().to_string(),
+            idn: session.idn().to_string(),
+        });
+        Ok(instrument)
+    }
+}

@@ -1,0 +1,109 @@
+//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Weak};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use wattproof_guard::{SafetyReading, State, TripCause};
+
+use crate::open::Shared;
+use crate::safe::safe_once;
+
+/// How often time is judged while nothing wakes the safety thread.
+const TICK: Duration = Duration::from_millis(50);
+
+/// The threads; dropping them ends them, after making everything safe.
+pub(crate) struct Threads {
+    shared: Arc<Shared>,
+    ending: Arc<AtomicBool>,
+    handles: Vec<JoinHandle<()>>,
+}
+
+/// Starts both threads.
+pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
+    let ending = Arc::new(AtomicBool::new(false));
+    let spawn = |name: &str, body: fn(&Shared)| {
+        let (weak, ending): (Weak<Shared>, _) = (Arc::downgrade(shared), Arc::clone(&ending));
+        std::thread::Builder::new().name(name.into()).spawn(move || {
+            while !ending.load(Ordering::Acquire) {
+                let Some(shared) = weak.upgrade() else { return };
+                body(&shared);
+            }
+        })
+    };
+    let handles = vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?];
+    Ok(Threads { shared: Arc::clone(shared), ending, handles })
+}
+
+fn guard_over(shared: &Shared) {
+    shared.stop.wait(TICK);
+    let now_s = shared.clock.now_s();
+    let state = {
+        let mut guard = shared.guard();
+        if let Some(by) = shared.stop.stopped_by() {
+            guard.fault(now_s, TripCause::Stop { by });
+        }
+        guard.tick(now_s);
+        guard.state()
+    };
+    if matches!(state, State::Tripping | State::Alarm) {
+        let report = safe_once(shared);
+        if !report.is_safe() {
+            // An unconfirmed OFF is tried again, with silence between for instruments that have a watchdog.
+            shared.clock.sleep(Duration::from_millis(500));
+        }
+    }
+}
+
+/// A third of the age the guard tolerates, so that one slow answer is no trip.
+fn refresh(shared: &Shared) {
+    let age_s = shared.guard().limits().reading_age_s_max;
+    shared.stop.wait(Duration::from_secs_f64((age_s / 3.0).clamp(0.02, 10.0)));
+    if shared.guard().state() != State::Running {
+        return;
+    }
+    let channel = shared.file.thermometer.channel;
+    let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
+    let supply = shared.actors.supply.ask(|supply| supply.measure_a());
+    let (supply, heatsink) = match (supply, heatsink.wait()) {
+        (Ok(supply), Ok(heatsink)) => (supply, heatsink),
+        (Err(gone), _) | (_, Err(gone)) => return trip(shared, gone.to_string()),
+    };
+    match (supply, heatsink) {
+        (Ok(supply_a), Ok(heatsink_c)) => {
+            let reading = SafetyReading {
+                supply_a: Some(supply_a),
+                heatsink_c: Some(heatsink_c),
+                ..SafetyReading::default()
+            };
+            if shared.guard().observe(shared.clock.now_s(), &reading).is_some() {
+                shared.stop.wake();
+            }
+        }
+        (Err(error), _) | (_, Err(error)) => trip(shared, error.to_string()),
+    }
+}
+
+fn trip(shared: &Shared, what: String) {
+    shared.guard().fault(shared.clock.now_s(), TripCause::Instrument { what });
+    shared.stop.wake();
+}
+
+impl Drop for Threads {
+    fn drop(&mut self) {
+        let live = matches!(self.shared.guard().state(), State::Armed | State::Running);
+        if live {
+            let what = "the bench was closed while it was armed".to_string();
+            self.shared.guard().fault(self.shared.clock.now_s(), TripCause::Run { what });
+            safe_once(&self.shared);
+        }
+        self.ending.store(true, Ordering::Release);
+        self.shared.stop.wake();
+        for handle in self.handles.drain(..) {
+            if handle.join().is_err() {
+                tracing::error!("a bench thread had panicked");
+            }
+        }
+    }
+}

@@ -1,0 +1,103 @@
+//! Finds the ceiling of one rating on the stage: the search says which level, the stage sets, settles, captures.
+
+use std::time::Duration;
+
+use wattproof_method::{Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Sought};
+
+use crate::stage::Stage;
+use crate::{ChannelStep, Event, LimitBy, Rating, RunError, Step};
+
+/// How long a tripped amplifier is left without drive before it is asked again, s.
+const COOL_S: f64 = 2.5;
+/// The source level of the first capture, V rms: 20 mV give at most 2 V at the highest gain.
+const START_VRMS: f64 = 0.02;
+
+/// Runs the search for rating `number` (from 1).
+pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<Ceiling, RunError> {
+    stage.rating = Some(number);
+    let sought = sought(stage, claim)?;
+    let mut search = CeilingSearch::new(sought).map_err(|error| RunError::NoCeiling(error.to_string()))?;
+    let mut last = None;
+    loop {
+        match search.next(last.as_ref()) {
+            Next::Set { level_vrms, why } => {
+                stage.tell(&Event::Doing(why));
+                stage.set_level(level_vrms)?;
+                if !stage.now.source_on {
+                    stage.switch_source(true)?;
+                }
+                stage.bench.settle()?;
+                last = Some(observe(&stage.capture("ceiling")?));
+            }
+            Next::CoolDown { why } => {
+                stage.tell(&Event::Doing(why));
+                stage.switch_source(false)?;
+                stage.bench.wait(Duration::from_secs_f64(COOL_S))?;
+                last = None;
+            }
+            Next::Done(ceiling) => return Ok(*ceiling),
+            Next::Failed(reason) => return Err(RunError::NoCeiling(reason.to_string())),
+        }
+    }
+}
+
+fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
+    let limits = stage.bench.limits();
+    let out_w_max = limits.out_w_max.min(limits.out_vrms_max.powi(2) / claim.load_ohm);
+    if claim.watts > out_w_max {
+        return Err(RunError::Call(format!(
+            "rating {} W into {} ohm is beyond what the bench file allows ({out_w_max:.1} W): raise out_w_max or out_vrms_max in [limits] if bench and load really stand it",
+            claim.watts, claim.load_ohm
+        )));
+    }
+    Ok(Sought {
+        limit_on: match claim.limit_by {
+            LimitBy::Thdn => LimitOn::ThdN,
+            LimitBy::Thd => LimitOn::Thd,
+        },
+        level_vrms_start: START_VRMS,
+        level_vrms_max: limits.source_vrms_max.min(stage.bench.source_vrms_max()),
+        out_w_max,
+        ..Sought::usual(claim.watts, claim.load_ohm, claim.limit_pct)
+    })
+}
+
+/// What the search needs of a step.
+fn observe(step: &Step) -> Observation {
+    Observation {
+        level_vrms: step.level_vrms,
+        channels: step.driven().map(channel).collect(),
+        supply_v: step.supply_v,
+        supply_a: step.supply_a,
+        heatsink_c: step.heatsink_c,
+        tripped: step.driven().any(collapsed),
+        refused: step.driven().any(|channel| channel.reading.is_refused()),
+    }
+}
+
+fn channel(step: &ChannelStep) -> ChannelObservation {
+    let r = &step.reading;
+    ChannelObservation {
+        fundamental_vrms: r.fundamental_vrms,
+        active_w: r.active_w,
+        thd_pct: r.thd_pct,
+        thdn_pct: r.thdn_pct,
+        even_share: r.even_share,
+        flat_top_pct: r.flat_top_pct,
+        crest_factor: r.crest_factor,
+        noise_vrms: r.noise_vrms,
+        envelope_droop_db: r.envelope.as_ref().and_then(|envelope| envelope.droop_db),
+        load_ohm_measured: r.load_ohm_measured,
+    }
+}
+
+/// An output that is gone although the input is driven, or that fell by more than 6 dB within the capture.
+fn collapsed(step: &ChannelStep) -> bool {
+    let gone = step.reading.flags.contains(&wattproof_signal::Flag::NoSignal);
+    let fell = step.reading.envelope.as_ref().and_then(|envelope| {
+        let peak = envelope.fundamental_vrms.iter().copied().reduce(f64::max)?;
+        let last = envelope.fundamental_vrms.last()?;
+        Some(*last < peak / 2.0)
+    });
+    gone || fell == Some(true)
+}

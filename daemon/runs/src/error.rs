@@ -1,0 +1,78 @@
+//! What can end a run.
+
+use std::path::PathBuf;
+
+use wattproof_bench::BenchError;
+
+use crate::JournalError;
+use crate::tables::TableError;
+
+/// A script failed, with the place and the source line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScriptFault {
+    /// The script's path.
+    pub path: PathBuf,
+    /// Line, from 1; 0 when unknown.
+    pub line: usize,
+    /// Column in characters, from 1; 0 when unknown.
+    pub column: usize,
+    /// The source line.
+    pub source_line: String,
+    /// What happened and what to do.
+    pub message: String,
+}
+
+impl std::fmt::Display for ScriptFault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "script {}", self.path.display())?;
+        if self.line == 0 {
+            return write!(f, ": {}", self.message);
+        }
+        write!(f, ":{}:{}: {}", self.line, self.column, self.message)?;
+        let gutter = self.line.to_string().len();
+        write!(f, "\n{:gutter$} |\n{} | {}\n{:gutter$} | ", "", self.line, self.source_line, "")?;
+        write!(f, "{}^", " ".repeat(self.column.saturating_sub(1)))
+    }
+}
+
+/// Why a run could not start or did not finish.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The script failed.
+    #[error("{0}")]
+    Script(Box<ScriptFault>),
+    /// The bench failed, tripped or was stopped.
+    #[error("{0}")]
+    Bench(#[from] BenchError),
+    /// The record can't be written.
+    #[error("{0}")]
+    Journal(#[from] JournalError),
+    /// A table can't be written.
+    #[error("{0}")]
+    Table(#[from] TableError),
+    /// The run folder can't be made or written.
+    #[error("run folder {path}: {source}; choose a writable folder with --out")]
+    Folder {
+        /// The folder or file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The script can't be read.
+    #[error("script {path}: {source}; give the path of a script, those that ship are under scripts/")]
+    ReadScript {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// A host call makes no sense where it stands.
+    #[error("{0}")]
+    Call(String),
+    /// A capture contradicts what was commanded.
+    #[error("{0}")]
+    Implausible(String),
+    /// The ceiling could not be found.
+    #[error("no ceiling found: {0}")]
+    NoCeiling(String),
+}

@@ -1,0 +1,101 @@
+//! Named arguments of host calls: a map whose keys are known, whose values are checked, and whose slips are told
+//! with the nearest right name.
+
+use rhai::{Dynamic, Map};
+
+/// A call's named arguments.
+pub struct Arguments {
+    call: &'static str,
+    map: Map,
+}
+
+impl Arguments {
+    /// Takes the map of a call; a key outside `known` is an error.
+    pub fn new(call: &'static str, map: Map, known: &[&str]) -> Result<Self, String> {
+        for key in map.keys() {
+            if !known.contains(&key.as_str()) {
+                let nearest = known.iter().min_by_key(|name| distance(name, key));
+                let hint = nearest.map(|name| format!(", perhaps {name}")).unwrap_or_default();
+                return Err(format!("{call}() knows no {key}{hint}; it takes {}", known.join(", ")));
+            }
+        }
+        Ok(Arguments { call, map })
+    }
+
+    /// A finite number, if given.
+    pub fn number(&self, key: &str) -> Result<Option<f64>, String> {
+        self.map.get(key).map(|value| number(self.call, key, value)).transpose()
+    }
+
+    /// A yes or no, if given.
+    pub fn flag(&self, key: &str) -> Result<Option<bool>, String> {
+        let wrong = |value: &Dynamic| format!("{}(#{{ {key}: … }}) takes true or false, not {value}", self.call);
+        self.map.get(key).map(|value| value.as_bool().map_err(|_| wrong(value))).transpose()
+    }
+
+    /// A word, if given.
+    pub fn word(&self, key: &str) -> Result<Option<String>, String> {
+        let wrong = |value: &Dynamic| format!("{}(#{{ {key}: … }}) takes a text, not {value}", self.call);
+        self.map.get(key).map(|value| value.clone().into_string().map_err(|_| wrong(value))).transpose()
+    }
+}
+
+/// A finite number from a script value; whole numbers count.
+pub fn number(call: &str, name: &str, value: &Dynamic) -> Result<f64, String> {
+    let whole = || value.as_int().ok().map(|whole| whole as f64);
+    let found = value.as_float().ok().or_else(whole);
+    found
+        .filter(|number| number.is_finite())
+        .ok_or_else(|| format!("{call}() needs {name} as a finite number, not {value}"))
+}
+
+/// Edit distance (Levenshtein), to offer the nearest right name.
+fn distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, ca) in a.chars().enumerate() {
+        let mut diagonal = i;
+        let mut left = i + 1;
+        for (j, cb) in b.iter().enumerate() {
+            let above = row.get(j + 1).copied().unwrap_or(0);
+            let cost = (diagonal + usize::from(ca != *cb)).min(above + 1).min(left + 1);
+            diagonal = above;
+            if let Some(cell) = row.get_mut(j) {
+                *cell = left;
+            }
+            left = cost;
+        }
+        if let Some(cell) = row.last_mut() {
+            *cell = left;
+        }
+    }
+    row.last().copied().unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn edit_distance_of_known_pairs() {
+        // Textbook pairs, from memory.
+        for (a, b, d) in [("kitten", "sitting", 3), ("", "abc", 3), ("abc", "", 3), ("flaw", "lawn", 2), ("x", "x", 0)]
+        {
+            assert_eq!(distance(a, b), d, "{a} {b}");
+        }
+    }
+
+    #[test]
+    fn a_slip_is_told_with_the_nearest_name() {
+        let map = Map::from([("levl_vrms".into(), Dynamic::from(1.0))]);
+        let message = Arguments::new("source", map, &["hz", "level_vrms"]).err().unwrap();
+        assert!(message.contains("perhaps level_vrms"), "{message}");
+    }
+
+    #[test]
+    fn numbers_must_be_finite() {
+        assert_eq!(number("settle", "seconds", &Dynamic::from(2_i64)).unwrap(), 2.0);
+        assert!(number("settle", "seconds", &Dynamic::from(f64::NAN)).is_err());
+        assert!(number("settle", "seconds", &Dynamic::from("2")).is_err());
+    }
+}

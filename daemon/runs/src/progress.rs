@@ -1,0 +1,24 @@
+//! What a watching person is told while a run goes on.
+
+use crate::{RatingResult, Step};
+
+/// Something happened.
+#[derive(Debug)]
+pub enum Event<'a> {
+    /// What the run does now, in plain words.
+    Doing(&'a str),
+    /// How many steps the whole run will take, as far as is known now.
+    Planned(u64),
+    /// A step is finished and recorded.
+    Stepped(&'a Step),
+    /// A rating has been judged and recorded.
+    Judged(&'a RatingResult),
+    /// A script printed something.
+    Printed(&'a str),
+}
+
+/// Somebody who watches a run. Called from the script's thread: must not block.
+pub trait Watcher: Send + Sync {
+    /// Tells what happened.
+    fn tell(&self, event: &Event<'_>);
+}

@@ -1,0 +1,252 @@
+//! The stage a script acts on: the bench as it stands now, the steps taken, and the record of both.
+
+use std::sync::Arc;
+
+use serde::Serialize;
+use wattproof_bench::{Bench, Captured};
+
+use crate::judge::judge_rating;
+use crate::tables::{Table, curve_rows, rating_row, step_rows};
+use crate::{ChannelStep, Driven, Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Step, Watcher};
+
+/// What was last commanded.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Operating {
+    /// Source level, V rms.
+    pub level_vrms: Option<f64>,
+    /// Source frequency, Hz.
+    pub hz: Option<f64>,
+    /// Source outputs on.
+    pub source_on: bool,
+    /// Channels driven, from the first.
+    pub driven: usize,
+    /// Load, ohm.
+    pub load_ohm: Option<f64>,
+    /// Supply setpoint, V.
+    pub supply_v: Option<f64>,
+    /// Supply output on.
+    pub supply_on: bool,
+}
+
+/// The stage of one run.
+pub struct Stage {
+    /// The bench.
+    pub bench: Arc<Bench>,
+    /// The amplifier under test.
+    pub nameplate: Nameplate,
+    /// What was last commanded.
+    pub now: Operating,
+    /// The rating that steps serve, from 1.
+    pub rating: Option<usize>,
+    /// Ratings judged so far.
+    pub results: Vec<RatingResult>,
+    steps: Vec<Step>,
+    count: u64,
+    watcher: Arc<dyn Watcher>,
+    journal: Journal,
+    steps_table: Table,
+    ratings_table: Table,
+    curve_table: Table,
+}
+
+impl Stage {
+    /// A stage with its record opened in `folder`.
+    pub fn open(
+        bench: Arc<Bench>,
+        nameplate: Nameplate,
+        folder: &RunFolder,
+        watcher: Arc<dyn Watcher>,
+    ) -> Result<Self, RunError> {
+        let driven = bench.file().amplifier_channels();
+        Ok(Stage {
+            bench,
+            nameplate,
+            now: Operating { driven, ..Operating::default() },
+            rating: None,
+            results: Vec::new(),
+            steps: Vec::new(),
+            count: 0,
+            watcher,
+            journal: Journal::create(&folder.file("journal.jsonl"))?,
+            steps_table: Table::create(&folder.file("steps.csv"))?,
+            ratings_table: Table::create(&folder.file("ratings.csv"))?,
+            curve_table: Table::create(&folder.file("curve.csv"))?,
+        })
+    }
+
+    /// Tells the watching person.
+    pub fn tell(&self, event: &Event<'_>) {
+        self.watcher.tell(event);
+    }
+
+    /// Puts a record into the journal, synced.
+    pub fn journal<T: Serialize>(&mut self, kind: &str, data: &T) -> Result<(), RunError> {
+        let at_s = self.bench.now_s();
+        self.journal.append(at_s, kind, data)?;
+        Ok(())
+    }
+
+    /// Hash over the journal so far.
+    pub fn journal_chain(&self) -> &str {
+        self.journal.chain()
+    }
+
+    /// How many steps were recorded.
+    pub fn step_count(&self) -> u64 {
+        self.count
+    }
+
+    /// Sets the source level, with a durable intent first; the bench ramps upwards in permitted steps.
+    pub fn set_level(&mut self, level_vrms: f64) -> Result<(), RunError> {
+        self.journal("intent", &serde_json::json!({ "level_vrms": level_vrms }))?;
+        self.bench.set_level(level_vrms)?;
+        self.now.level_vrms = Some(level_vrms);
+        Ok(())
+    }
+
+    /// Drives all channels or the first; the source must be off.
+    pub fn set_driven(&mut self, driven: Driven) -> Result<(), RunError> {
+        let count = match driven {
+            Driven::All => self.bench.file().amplifier_channels().min(self.nameplate.channels as usize),
+            Driven::One => 1,
+        };
+        if self.now.source_on && count != self.now.driven {
+            return Err(RunError::Call(
+                "switch the source off before changing which channels are driven: source(#{ on: false })".into(),
+            ));
+        }
+        self.bench.set_driven(count);
+        self.now.driven = count;
+        Ok(())
+    }
+
+    /// Source on or off.
+    pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
+        if on {
+            self.journal("intent", &serde_json::json!({ "source_on": true }))?;
+            self.bench.source_on()?;
+        } else {
+            self.bench.source_off()?;
+            self.now.level_vrms = None;
+        }
+        self.now.source_on = on;
+        Ok(())
+    }
+
+    /// Supply on or off.
+    pub fn switch_supply(&mut self, on: bool) -> Result<(), RunError> {
+        if on {
+            self.journal("intent", &serde_json::json!({ "supply_on": true }))?;
+            self.bench.supply_on()?;
+        } else {
+            self.bench.supply_off()?;
+        }
+        self.now.supply_on = on;
+        Ok(())
+    }
+
+    /// Captures, computes, records; the step is on the disk before this returns.
+    pub fn capture(&mut self, purpose: &str) -> Result<Step, RunError> {
+        let missing = |what: &str| RunError::Call(format!("capture() needs {what} to be set first"));
+        let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
+        let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
+        let load_ohm = self.now.load_ohm.ok_or_else(|| missing("load(#{ ohm: … })"))?;
+        let supply_v_set = self.now.supply_v.ok_or_else(|| missing("supply(#{ volts_v: … })"))?;
+        let captured = self.bench.capture(hz)?;
+        self.count += 1;
+        let mut step = Step {
+            step: self.count,
+            at_s: captured.at_s,
+            purpose: purpose.into(),
+            rating: self.rating,
+            level_vrms,
+            hz,
+            load_ohm,
+            supply_v_set,
+            supply_v: captured.supply_v,
+            supply_a: captured.supply_a,
+            supply_w: captured.supply_v.zip(captured.supply_a).map(|(volts, amps)| volts * amps),
+            efficiency_pct: None,
+            heatsink_c: captured.heatsink_c,
+            channels: self.channel_steps(captured, level_vrms),
+        };
+        step.efficiency_pct = efficiency_pct(&step);
+        self.journal("step", &step)?;
+        self.steps_table.append(step_rows(&step))?;
+        self.steps.push(step.clone());
+        self.tell(&Event::Stepped(&step));
+        check_load(&step)?;
+        Ok(step)
+    }
+
+    fn channel_steps(&self, captured: Captured, level_vrms: f64) -> Vec<ChannelStep> {
+        let number = |index: usize| u32::try_from(index + 1).unwrap_or(u32::MAX);
+        captured
+            .readings
+            .into_iter()
+            .enumerate()
+            .map(|(index, reading)| {
+                let driven = self.now.source_on && index < self.now.driven;
+                let gain = reading.fundamental_vrms.filter(|_| driven).map(|out_vrms| out_vrms / level_vrms);
+                ChannelStep {
+                    channel: number(index),
+                    driven,
+                    gain_db: gain.map(|gain| 20.0 * gain.log10()),
+                    reading,
+                }
+            })
+            .collect()
+    }
+
+    /// Judges a ceiling against the rating that steps serve now, and records it with its curve.
+    pub fn judge(&mut self, ceiling: wattproof_method::Ceiling) -> Result<RatingResult, RunError> {
+        let number = self
+            .rating
+            .ok_or_else(|| RunError::Call("record() needs a rating that find_ceiling() was run for".into()))?;
+        let claim = self
+            .nameplate
+            .rating
+            .get(number - 1)
+            .cloned()
+            .ok_or_else(|| RunError::Call(format!("the nameplate has no rating {number}")))?;
+        let noise_w = self.noise_near(number, ceiling.power_w);
+        let result = judge_rating(self.bench.file(), number, &claim, ceiling, noise_w);
+        self.journal("rating", &result)?;
+        self.ratings_table.append([rating_row(&result)])?;
+        self.curve_table.append(curve_rows(&result, &self.steps))?;
+        self.tell(&Event::Judged(&result));
+        self.results.push(result.clone());
+        Ok(result)
+    }
+
+    /// Type A uncertainty of the power in the step nearest to the ceiling.
+    fn noise_near(&self, rating: usize, power_w: f64) -> Option<f64> {
+        let near = self.steps.iter().filter(|step| step.rating == Some(rating));
+        let distance = |step: &&Step| step.lowest_w().map_or(f64::INFINITY, |w| (w - power_w).abs());
+        let nearest = near.min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
+        nearest.driven().filter_map(|channel| channel.reading.u.active_w).reduce(f64::max)
+    }
+}
+
+fn efficiency_pct(step: &Step) -> Option<f64> {
+    let out_w: f64 = step.driven().map(|channel| channel.reading.active_w).sum::<Option<f64>>()?;
+    step.supply_w.filter(|supply_w| *supply_w > 0.0).map(|supply_w| 100.0 * out_w / supply_w)
+}
+
+/// A hot, open, shorted or wrong load is a fault, not a result. Judged only where there is a real signal.
+fn check_load(step: &Step) -> Result<(), RunError> {
+    for channel in step.driven() {
+        let (Some(ohm), Some(vrms)) = (channel.reading.load_ohm_measured, channel.reading.fundamental_vrms)
+        else {
+            continue;
+        };
+        let off = (ohm / step.load_ohm - 1.0).abs();
+        if vrms > 0.2 && !(off <= 0.25) {
+            return Err(RunError::Implausible(format!(
+                "step {}: channel {} sees {ohm:.3} ohm where {} ohm is set: check the load's wiring, its temperature and the current sensor's scale",
+                step.step, channel.channel, step.load_ohm
+            )));
+        }
+    }
+    Ok(())
+}

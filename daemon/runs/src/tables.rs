@@ -1,0 +1,282 @@
+//! The CSV tables of a run (RFC 4180, units in the column names, full precision, absent values empty).
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use crate::{RatingResult, Step};
+
+/// A table can't be written.
+#[derive(Debug, thiserror::Error)]
+#[error("table {path}: {source}; the journal beside it is complete, free disk space or mend the disk")]
+pub struct TableError {
+    /// The file.
+    pub path: PathBuf,
+    /// Why.
+    pub source: csv::Error,
+}
+
+/// A CSV file with a header line, flushed after every row.
+pub struct Table {
+    writer: csv::Writer<File>,
+    path: PathBuf,
+}
+
+impl Table {
+    /// Creates the table; its header is written with the first row.
+    ///
+    /// # Errors
+    /// [`TableError`].
+    pub fn create(path: &Path) -> Result<Self, TableError> {
+        let fail = |source| TableError { path: path.into(), source };
+        let writer = csv::Writer::from_path(path).map_err(fail)?;
+        Ok(Table { writer, path: path.into() })
+    }
+
+    /// Appends rows.
+    ///
+    /// # Errors
+    /// [`TableError`].
+    pub fn append<T: Serialize>(&mut self, rows: impl IntoIterator<Item = T>) -> Result<(), TableError> {
+        let fail = |source| TableError { path: self.path.clone(), source };
+        for row in rows {
+            self.writer.serialize(row).map_err(fail)?;
+        }
+        self.writer.flush().map_err(|error| TableError { path: self.path.clone(), source: error.into() })
+    }
+}
+
+/// A row of `steps.csv`: one amplifier channel of one step.
+#[derive(Debug, Serialize)]
+pub struct StepRow {
+    step: u64,
+    at_s: f64,
+    purpose: String,
+    rating: Option<usize>,
+    channel: u32,
+    driven: bool,
+    level_vrms: f64,
+    level_dbv: f64,
+    hz: f64,
+    load_ohm: f64,
+    supply_v_set: f64,
+    fundamental_hz: Option<f64>,
+    fundamental_vrms: Option<f64>,
+    out_vrms: Option<f64>,
+    out_irms: Option<f64>,
+    out_vpk: Option<f64>,
+    out_apk: Option<f64>,
+    band_vrms: Option<f64>,
+    dc_v: Option<f64>,
+    active_w: Option<f64>,
+    apparent_va: Option<f64>,
+    power_factor: Option<f64>,
+    phase_deg: Option<f64>,
+    load_ohm_measured: Option<f64>,
+    load_x_ohm: Option<f64>,
+    gain_db: Option<f64>,
+    thd_pct: Option<f64>,
+    thdn_pct: Option<f64>,
+    noise_vrms: Option<f64>,
+    hum_pct: Option<f64>,
+    residue_vrms: Option<f64>,
+    crest_factor: Option<f64>,
+    flat_top_pct: Option<f64>,
+    supply_v: Option<f64>,
+    supply_a: Option<f64>,
+    supply_w: Option<f64>,
+    efficiency_pct: Option<f64>,
+    heatsink_c: Option<f64>,
+    flags: String,
+}
+
+/// The rows of a step.
+pub fn step_rows(step: &Step) -> Vec<StepRow> {
+    step.channels
+        .iter()
+        .map(|channel| {
+            let r = &channel.reading;
+            StepRow {
+                step: step.step,
+                at_s: step.at_s,
+                purpose: step.purpose.clone(),
+                rating: step.rating,
+                channel: channel.channel,
+                driven: channel.driven,
+                level_vrms: step.level_vrms,
+                level_dbv: 20.0 * step.level_vrms.log10(),
+                hz: step.hz,
+                load_ohm: step.load_ohm,
+                supply_v_set: step.supply_v_set,
+                fundamental_hz: r.fundamental_hz,
+                fundamental_vrms: r.fundamental_vrms,
+                out_vrms: r.out_vrms,
+                out_irms: r.out_irms,
+                out_vpk: r.out_vpk,
+                out_apk: r.out_apk,
+                band_vrms: r.band_vrms,
+                dc_v: r.dc_v,
+                active_w: r.active_w,
+                apparent_va: r.apparent_va,
+                power_factor: r.power_factor,
+                phase_deg: r.phase_deg,
+                load_ohm_measured: r.load_ohm_measured,
+                load_x_ohm: r.load_x_ohm,
+                gain_db: channel.gain_db,
+                thd_pct: r.thd_pct,
+                thdn_pct: r.thdn_pct,
+                noise_vrms: r.noise_vrms,
+                hum_pct: r.hum_pct,
+                residue_vrms: r.residue_vrms,
+                crest_factor: r.crest_factor,
+                flat_top_pct: r.flat_top_pct,
+                supply_v: step.supply_v,
+                supply_a: step.supply_a,
+                supply_w: step.supply_w,
+                efficiency_pct: step.efficiency_pct,
+                heatsink_c: step.heatsink_c,
+                flags: r.flags.iter().map(|flag| flag.to_string()).collect::<Vec<_>>().join(" "),
+            }
+        })
+        .collect()
+}
+
+/// A row of `ratings.csv`.
+#[derive(Debug, Serialize)]
+pub struct RatingRow {
+    rating: usize,
+    rated_w: f64,
+    load_ohm: f64,
+    supply_v_set: f64,
+    driven: &'static str,
+    hz: f64,
+    limit_by: &'static str,
+    limit_pct: f64,
+    measured_w: f64,
+    expanded_u_w: f64,
+    coverage_factor: f64,
+    ratio: f64,
+    ratio_db: Option<f64>,
+    verdict: String,
+    cause: String,
+    evidence: String,
+    out_vrms: f64,
+    level_vrms: f64,
+    distortion_pct: f64,
+    load_ohm_measured: Option<f64>,
+    supply_v: Option<f64>,
+    efficiency_pct: Option<f64>,
+    captures: usize,
+}
+
+/// The row of a judged rating.
+pub fn rating_row(result: &RatingResult) -> RatingRow {
+    let (claim, ceiling) = (&result.claim, &result.ceiling);
+    RatingRow {
+        rating: result.rating,
+        rated_w: claim.watts,
+        load_ohm: claim.load_ohm,
+        supply_v_set: claim.supply_v,
+        driven: match claim.driven {
+            crate::Driven::All => "all",
+            crate::Driven::One => "one",
+        },
+        hz: claim.hz,
+        limit_by: match claim.limit_by {
+            crate::LimitBy::Thdn => "thdn",
+            crate::LimitBy::Thd => "thd",
+        },
+        limit_pct: claim.limit_pct,
+        measured_w: result.measured_w,
+        expanded_u_w: result.expanded_u_w,
+        coverage_factor: 2.0,
+        ratio: result.ratio,
+        ratio_db: result.ratio_db,
+        verdict: result.verdict.to_string(),
+        cause: ceiling.cause.to_string(),
+        evidence: ceiling.evidence.join("; "),
+        out_vrms: ceiling.out_vrms,
+        level_vrms: ceiling.level_vrms,
+        distortion_pct: ceiling.thdn_pct,
+        load_ohm_measured: ceiling.load_ohm_measured,
+        supply_v: ceiling.supply_v,
+        efficiency_pct: ceiling.efficiency_pct,
+        captures: ceiling.captures,
+    }
+}
+
+/// A row of `curve.csv`: one point of a power curve. `point` is `measured`, `ceiling` or `rated`.
+#[derive(Debug, Clone, Serialize)]
+pub struct CurveRow {
+    rating: usize,
+    load_ohm: f64,
+    supply_v_set: f64,
+    hz: f64,
+    point: &'static str,
+    level_vrms: Option<f64>,
+    active_w: f64,
+    thdn_pct: Option<f64>,
+    thd_pct: Option<f64>,
+    residue_vrms: Option<f64>,
+    gain_db: Option<f64>,
+    supply_v: Option<f64>,
+    supply_a: Option<f64>,
+    efficiency_pct: Option<f64>,
+    heatsink_c: Option<f64>,
+    step: Option<u64>,
+}
+
+/// The curve of one judged rating: every step that served it in order of power, then its ceiling, then the rated
+/// point. A step counts with its weakest channel's power and its worst channel's distortion.
+pub fn curve_rows(result: &RatingResult, steps: &[Step]) -> Vec<CurveRow> {
+    let claim = &result.claim;
+    let bare = |point, active_w| CurveRow {
+        rating: result.rating,
+        load_ohm: claim.load_ohm,
+        supply_v_set: claim.supply_v,
+        hz: claim.hz,
+        point,
+        level_vrms: None,
+        active_w,
+        thdn_pct: None,
+        thd_pct: None,
+        residue_vrms: None,
+        gain_db: None,
+        supply_v: None,
+        supply_a: None,
+        efficiency_pct: None,
+        heatsink_c: None,
+        step: None,
+    };
+    let mut rows: Vec<CurveRow> = steps
+        .iter()
+        .filter(|step| step.rating == Some(result.rating))
+        .filter_map(|step| {
+            let largest = |pick: fn(&crate::ChannelStep) -> Option<f64>| {
+                step.driven().filter_map(pick).reduce(f64::max)
+            };
+            Some(CurveRow {
+                level_vrms: Some(step.level_vrms),
+                thdn_pct: step.worst_thdn_pct(),
+                thd_pct: largest(|channel| channel.reading.thd_pct),
+                residue_vrms: largest(|channel| channel.reading.residue_vrms),
+                gain_db: step.driven().filter_map(|channel| channel.gain_db).reduce(f64::min),
+                supply_v: step.supply_v,
+                supply_a: step.supply_a,
+                efficiency_pct: step.efficiency_pct,
+                heatsink_c: step.heatsink_c,
+                step: Some(step.step),
+                ..bare("measured", step.lowest_w()?)
+            })
+        })
+        .collect();
+    rows.sort_by(|a, b| a.active_w.total_cmp(&b.active_w));
+    rows.push(CurveRow {
+        level_vrms: Some(result.ceiling.level_vrms),
+        thdn_pct: Some(result.ceiling.thdn_pct),
+        ..bare("ceiling", result.measured_w)
+    });
+    rows.push(CurveRow { thdn_pct: Some(claim.limit_pct), ..bare("rated", claim.watts) });
+    rows
+}
