@@ -1,2 +1,54 @@
-//! Command line of Wattproof.
-fn main() {}
+//! Command line of Wattproof: proves how much clean power an audio amplifier really delivers.
+//!
+//! What the room is for: words a person types, and what that person sees. It opens files and ports through
+//! `daemon/bench` and `daemon/runs`, and knows no measuring and no SCPI itself.
+
+mod bench_text;
+mod cautions;
+mod check;
+mod cli;
+mod demo;
+mod failure;
+mod follow;
+mod perform;
+mod progress;
+mod ratings_table;
+mod virtual_bench;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use cli::{Cli, Command};
+use failure::Failure;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    start_log(cli.verbose);
+    let done = match cli.command {
+        Command::Demo(order) => demo::demo(&order),
+        Command::Run(order) => perform::run_on_ports(&order),
+        Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
+        Command::Check(order) => check::check(&order),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            eprintln!("wattproof: {failure}");
+            failure.exit_code()
+        }
+    }
+}
+
+/// Log to standard error; `WATTPROOF_LOG` (a tracing filter) overrides the flag.
+fn start_log(verbose: u8) {
+    let level = match verbose {
+        0 => "error",
+        1 => "info",
+        2 => "debug",
+        _ => "trace",
+    };
+    let filter = tracing_subscriber::EnvFilter::try_from_env("WATTPROOF_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+}

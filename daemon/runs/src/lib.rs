@@ -20,7 +20,7 @@ mod tables;
 
 pub use error::{RunError, ScriptFault};
 pub use folder::RunFolder;
-pub use host::check_script;
+pub use host::{check_script, read as read_script};
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
 pub use judge::RatingResult;
 pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, Rating};

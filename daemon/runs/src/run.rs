@@ -14,8 +14,10 @@ use crate::{Event, Nameplate, RatingResult, RunError, RunFolder, Watcher};
 
 /// What is to be run.
 pub struct RunOrder {
-    /// The script.
+    /// The script's path, for messages and the record.
     pub script: PathBuf,
+    /// The script's text.
+    pub source: String,
     /// The amplifier under test.
     pub nameplate: Nameplate,
     /// Folder under which the run's own folder is made.
@@ -74,13 +76,12 @@ struct RunFile<'a> {
 /// Runs a script on an open bench and leaves the bench safe, whatever happens.
 ///
 /// # Errors
-/// Only when the run could not be begun (folder, script); later failures are in the summary.
+/// Only when the run could not be begun (folder, journal); later failures are in the summary.
 pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
-    let source = host::read(&order.script)?;
     let folder = RunFolder::create(&order.results, &order.nameplate.model)?;
     let mut stage = Stage::open(Arc::clone(bench), order.nameplate.clone(), &folder, watcher)?;
     let script_sha256: String =
-        Sha256::digest(&source).iter().map(|byte| format!("{byte:02x}")).collect();
+        Sha256::digest(&order.source).iter().map(|byte| format!("{byte:02x}")).collect();
     let mut file = RunFile {
         run: folder.name(),
         wattproof_version: env!("CARGO_PKG_VERSION"),
@@ -105,7 +106,7 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
     let performed = bench
         .arm()
         .map_err(RunError::from)
-        .and_then(|()| host::perform(&order.script, &source, &stage, bench.stopper()));
+        .and_then(|()| host::perform(&order.script, &order.source, &stage, bench.stopper()));
     let safe = end_safe(bench, &performed);
     let mut parked = host::lock(&stage);
     let stage = &mut parked.stage;

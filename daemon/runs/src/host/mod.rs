@@ -56,6 +56,9 @@ pub fn check_script(path: &Path) -> Result<(), RunError> {
 }
 
 /// Reads a script's text.
+///
+/// # Errors
+/// [`RunError::ReadScript`].
 pub fn read(path: &Path) -> Result<String, RunError> {
     std::fs::read_to_string(path).map_err(|source| RunError::ReadScript { path: path.into(), source })
 }

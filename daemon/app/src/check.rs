@@ -1,0 +1,45 @@
+//! `wattproof check`: files judged without touching a port.
+
+use wattproof_bench::BenchFile;
+use wattproof_runs::{Nameplate, check_script};
+
+use crate::cli::CheckOrder;
+use crate::failure::Failure;
+
+/// Checks every file named; says each fault, fails if there was any.
+pub fn check(order: &CheckOrder) -> Result<(), Failure> {
+    let mut checked: Vec<(String, Result<String, Failure>)> = Vec::new();
+    for script in &order.scripts {
+        let result = check_script(script).map(|()| "parses".to_string()).map_err(Failure::from);
+        checked.push((script.display().to_string(), result));
+    }
+    if let Some(path) = &order.bench {
+        let described = BenchFile::read(path).map_err(Failure::from).and_then(|bench| {
+            crate::perform::check_dialects(&bench)?;
+            Ok(format!("bench of {} amplifier channels", bench.amplifier_channels()))
+        });
+        checked.push((path.display().to_string(), described));
+    }
+    if let Some(path) = &order.nameplate {
+        let described = Nameplate::read(path)
+            .map(|plate| format!("{} {}, {} ratings", plate.maker, plate.model, plate.rating.len()));
+        checked.push((path.display().to_string(), described.map_err(Failure::from)));
+    }
+    if checked.is_empty() {
+        return Err(Failure::Said("nothing to check: name a script, --bench FILE or --nameplate FILE".into()));
+    }
+    let mut faults = 0;
+    for (name, result) in checked {
+        match result {
+            Ok(described) => println!("{name}: good ({described})"),
+            Err(failure) => {
+                faults += 1;
+                eprintln!("{failure}");
+            }
+        }
+    }
+    if faults == 0 {
+        return Ok(());
+    }
+    Err(Failure::Said(format!("{faults} of the files checked can't be used")))
+}

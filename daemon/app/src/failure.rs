@@ -1,0 +1,67 @@
+//! How a command ends when it does not end well: what is said, and the exit code.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use wattproof_bench::{BenchError, BenchFileError};
+use wattproof_runs::{NameplateError, RunError};
+use wattproof_virtual_bench::{ServeError, SpecError};
+
+/// Why a command failed.
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// The bench file can't be used.
+    #[error("{0}")]
+    BenchFile(#[from] BenchFileError),
+    /// The nameplate can't be used.
+    #[error("{0}")]
+    Nameplate(#[from] NameplateError),
+    /// The bench can't be opened.
+    #[error("{0}")]
+    Bench(#[from] BenchError),
+    /// The run failed.
+    #[error("{0}")]
+    Run(#[from] RunError),
+    /// The virtual bench can't be started.
+    #[error("{0}")]
+    Serve(#[from] ServeError),
+    /// No such virtual amplifier, or its file is wrong.
+    #[error("{0}")]
+    Amplifier(#[from] SpecError),
+    /// A file can't be written or read.
+    #[error("{path}: {source}; choose a path that can be written and read")]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The operating system refused something.
+    #[error("{what}: {source}; try again")]
+    System {
+        /// What was tried.
+        what: &'static str,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// Anything else, already in full words.
+    #[error("{0}")]
+    Said(String),
+    /// A person stopped it.
+    #[error("stopped; every output was switched off and the record is complete up to the last finished step")]
+    Stopped,
+    /// Outputs could not be confirmed off.
+    #[error("ALARM: an output was not confirmed off: go and switch it off by hand, at its mains")]
+    NotSafe,
+}
+
+impl Failure {
+    /// 1 failed, 3 an output may be live, 130 stopped by a person.
+    pub fn exit_code(&self) -> ExitCode {
+        match self {
+            Failure::NotSafe => ExitCode::from(3),
+            Failure::Stopped => ExitCode::from(130),
+            _ => ExitCode::FAILURE,
+        }
+    }
+}

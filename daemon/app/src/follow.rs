@@ -1,0 +1,85 @@
+//! Follows a run from the terminal: Ctrl-C and SIGTERM switch everything off, at any moment.
+
+use std::sync::Arc;
+
+use tokio::signal::unix::{SignalKind, signal};
+use wattproof_bench::{Bench, BenchFile};
+use wattproof_runs::{Outcome, RunOrder, RunSummary, run};
+
+use crate::failure::Failure;
+use crate::progress::Progress;
+use crate::ratings_table::ratings_table;
+
+/// Opens the bench, runs the order and prints what came out.
+pub fn follow(file: BenchFile, order: RunOrder) -> Result<(), Failure> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .map_err(|source| Failure::System { what: "starting the runtime", source })?;
+    let progress = Arc::new(Progress::new());
+    let summary = runtime.block_on(drive(file, order, Arc::clone(&progress)));
+    progress.finish();
+    tell(&summary?)
+}
+
+async fn drive(file: BenchFile, order: RunOrder, progress: Arc<Progress>) -> Result<RunSummary, Failure> {
+    let wrap = |source| Failure::System { what: "listening for signals", source };
+    let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
+    let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
+    let mut hangups = signal(SignalKind::hangup()).map_err(wrap)?;
+    let opening = tokio::task::spawn_blocking(move || Bench::open(file));
+    // A signal while the bench opens waits in the stream: nothing is energised before arming.
+    let bench = Arc::new(opening.await.map_err(panicked)??);
+    let stopper = bench.stopper();
+    let mut running = tokio::task::spawn_blocking(move || {
+        let worker = std::thread::Builder::new().name("script".into()).stack_size(16 << 20);
+        // Rhai recurses on the stack: it gets a thread with plenty.
+        let handle = worker.spawn(move || run(&bench, &order, progress))?;
+        handle.join().map_err(|_| std::io::Error::other("the script's thread panicked"))
+    });
+    loop {
+        let signal = tokio::select! {
+            ended = &mut running => {
+                let summary = ended.map_err(panicked)?;
+                let summary = summary.map_err(|source| Failure::System { what: "running the script", source })?;
+                return Ok(summary?);
+            }
+            _ = interrupts.recv() => "Ctrl-C",
+            _ = terms.recv() => "SIGTERM",
+            _ = hangups.recv() => "SIGHUP (the terminal is gone)",
+        };
+        stopper.stop(signal);
+    }
+}
+
+fn panicked(error: tokio::task::JoinError) -> Failure {
+    Failure::Said(format!("an internal task failed ({error}); please report it with the log (-vv)"))
+}
+
+fn tell(summary: &RunSummary) -> Result<(), Failure> {
+    if !summary.results.is_empty() {
+        println!("{}\n", ratings_table(&summary.results));
+    }
+    println!("{} steps recorded:", summary.steps);
+    for name in ["steps.csv", "ratings.csv", "curve.csv", "journal.jsonl", "run.json"] {
+        println!("  {}", summary.folder.file(name).display());
+    }
+    for warning in &summary.safe.warnings {
+        eprintln!("wattproof: {warning}");
+    }
+    if !summary.safe.is_safe() {
+        if let Some(error) = &summary.error {
+            eprintln!("wattproof: {error}");
+        }
+        return Err(Failure::NotSafe);
+    }
+    match summary.outcome {
+        Outcome::Finished => Ok(()),
+        Outcome::Stopped => Err(Failure::Stopped),
+        Outcome::Failed => Err(Failure::Said(match &summary.error {
+            Some(error) => format!("{error}\nevery output is off; the record is complete up to step {}", summary.steps),
+            None => "the run failed without a reason on record; see journal.jsonl".into(),
+        })),
+    }
+}

@@ -1,0 +1,101 @@
+//! Progress on the terminal: what the run does now, steps done, time left. Plain lines where there is no terminal.
+
+use std::sync::Mutex;
+use std::time::Instant;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use wattproof_runs::{Event, RatingResult, Step, Watcher};
+
+/// A watcher that draws a bar, or prints lines.
+pub struct Progress {
+    bar: ProgressBar,
+    started: Instant,
+    doing: Mutex<String>,
+}
+
+impl Progress {
+    /// On standard error.
+    pub fn new() -> Self {
+        let bar = ProgressBar::new(0);
+        // A template that did not parse would leave the plain bar, which still counts.
+        if let Ok(style) = ProgressStyle::with_template("{wide_bar} {pos}/{len} steps, {eta} left\n{wide_msg}") {
+            bar.set_style(style);
+        }
+        Progress { bar, started: Instant::now(), doing: Mutex::new(String::new()) }
+    }
+
+    /// Takes the bar away.
+    pub fn finish(&self) {
+        self.bar.finish_and_clear();
+    }
+
+    fn line(&self, text: &str) {
+        if self.bar.is_hidden() {
+            eprintln!("[{:7.1} s] {text}", self.started.elapsed().as_secs_f64());
+        } else {
+            self.bar.println(text);
+        }
+    }
+
+    fn doing(&self) -> String {
+        self.doing.lock().map(|doing| doing.clone()).unwrap_or_default()
+    }
+
+    fn stepped(&self, step: &Step) {
+        let number = |value: Option<f64>, unit: &str, digits: usize| {
+            value.map_or_else(|| "-".to_string(), |value| format!("{value:.digits$} {unit}"))
+        };
+        let text = format!(
+            "step {}: {:.4} V in, {}, THD+N {}, {}",
+            step.step,
+            step.level_vrms,
+            number(step.lowest_w(), "W", 2),
+            number(step.worst_thdn_pct(), "%", 3),
+            number(step.heatsink_c, "°C", 1),
+        );
+        if self.bar.length().is_some_and(|planned| step.step > planned) {
+            self.bar.set_length(step.step);
+        }
+        self.bar.set_position(step.step);
+        if self.bar.is_hidden() {
+            let left_s = self.left_s(step.step).map_or_else(String::new, |s| format!(", about {s:.0} s left"));
+            self.line(&format!("{text} ({}{left_s})", self.doing()));
+        } else {
+            self.bar.set_message(format!("{text} | {}", self.doing()));
+        }
+    }
+
+    fn left_s(&self, done: u64) -> Option<f64> {
+        let planned = self.bar.length().filter(|planned| *planned > 0)?;
+        let each_s = self.started.elapsed().as_secs_f64() / done.max(1) as f64;
+        Some(planned.saturating_sub(done) as f64 * each_s)
+    }
+
+    fn judged(&self, result: &RatingResult) {
+        self.line(&format!(
+            "rating {}: {:.2} W ± {:.2} W measured, {} W rated: {} ({})",
+            result.rating,
+            result.measured_w,
+            result.expanded_u_w,
+            result.claim.watts,
+            result.verdict,
+            result.ceiling.cause
+        ));
+    }
+}
+
+impl Watcher for Progress {
+    fn tell(&self, event: &Event<'_>) {
+        match event {
+            Event::Doing(what) => {
+                if let Ok(mut doing) = self.doing.lock() {
+                    *doing = (*what).to_string();
+                }
+            }
+            Event::Planned(steps) => self.bar.set_length(*steps),
+            Event::Stepped(step) => self.stepped(step),
+            Event::Judged(result) => self.judged(result),
+            Event::Printed(text) => self.line(text),
+        }
+    }
+}

@@ -1,0 +1,52 @@
+//! The table of ratings that ends a run.
+
+use comfy_table::{CellAlignment, Table, presets};
+use wattproof_runs::{Driven, RatingResult};
+
+/// Rated against measured, a line a rating; fits 80 columns.
+pub fn ratings_table(results: &[RatingResult]) -> String {
+    let mut table = Table::new();
+    table.load_preset(presets::NOTHING);
+    table.set_header(["load", "supply", "driven", "rated W", "measured W ± U", "ratio", "cause", "verdict"]);
+    for result in results {
+        let claim = &result.claim;
+        let digits = digits_for(result.expanded_u_w);
+        table.add_row([
+            format!("{} ohm", claim.load_ohm),
+            format!("{} V", claim.supply_v),
+            match claim.driven {
+                Driven::All => "all".to_string(),
+                Driven::One => "one".to_string(),
+            },
+            format!("{}", claim.watts),
+            format!("{:.digits$} ± {:.digits$}", result.measured_w, result.expanded_u_w),
+            format!("{:.3}", result.ratio),
+            result.ceiling.cause.to_string(),
+            result.verdict.to_string(),
+        ]);
+    }
+    for index in [0, 1, 3, 4, 5] {
+        if let Some(column) = table.column_mut(index) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table.to_string()
+}
+
+/// Two significant digits of the uncertainty (JCGM 100, 7.2.6).
+fn digits_for(u_w: f64) -> usize {
+    if u_w > 0.0 && u_w.is_finite() { (1.0 - u_w.log10().floor()).clamp(0.0, 6.0) as usize } else { 2 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::digits_for;
+
+    /// JCGM 100:2008, 7.2.6: an uncertainty is stated to at most two significant digits.
+    #[test]
+    fn uncertainty_has_two_significant_digits() {
+        for (u_w, digits) in [(0.0123, 3), (0.45, 2), (1.2, 1), (12.0, 0), (250.0, 0)] {
+            assert_eq!(digits_for(u_w), digits, "{u_w}");
+        }
+    }
+}
