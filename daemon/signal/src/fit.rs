@@ -36,6 +36,9 @@ impl Sine {
 
 /// Three-parameter fit at a known frequency. `None` if the record can't tell the parameters apart.
 pub fn three_parameter(samples: &[f64], fs_hz: f64, hz: f64) -> Option<Sine> {
+    if samples.len() < 3 {
+        return None;
+    }
     let omega = TAU * hz / fs_hz;
     let (mut gram, mut sums) = (Matrix3::zeros(), Vector3::zeros());
     for (n, y) in samples.iter().enumerate() {
@@ -52,6 +55,9 @@ pub fn three_parameter(samples: &[f64], fs_hz: f64, hz: f64) -> Option<Sine> {
 /// leaves the range between 0 and half the sample rate or the record can't tell the parameters apart.
 pub fn four_parameter(samples: &[f64], fs_hz: f64, start_hz: f64) -> Option<Sine> {
     const ROUNDS_MAX: usize = 30;
+    if samples.len() < 4 {
+        return None;
+    }
     let mut fitted = three_parameter(samples, fs_hz, start_hz)?;
     for _ in 0..ROUNDS_MAX {
         let omega = TAU * fitted.hz / fs_hz;

@@ -54,7 +54,6 @@ impl HarmonicFit {
 /// The harmonics of one frequency over one record length, ready to be fitted to any channel of the capture.
 pub struct Basis {
     cycles_per_sample: f64,
-    len: usize,
     gridding: Gridding,
     weight_sum: f64,
     symbol: Vec<f64>,
@@ -76,7 +75,7 @@ impl Basis {
             .collect();
         let scale = 1.0 / gridding.size() as f64;
         let symbol = gridding.harmonics_to_grid(&lags).iter().map(|g| g * scale).collect();
-        Self { cycles_per_sample, len, gridding, weight_sum: lags[0].re, symbol }
+        Self { cycles_per_sample, gridding, weight_sum: lags[0].re, symbol }
     }
 
     /// Fundamental frequency, in cycles per sample.

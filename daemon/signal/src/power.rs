@@ -38,7 +38,8 @@ pub struct Channel<'a> {
 
 /// Mean of `value` over the largest whole number of cycles in `len` samples.
 fn whole_cycle_mean(len: usize, cycles_per_sample: f64, value: impl Fn(usize) -> f64) -> f64 {
-    let cycles = (len as f64 * cycles_per_sample * (1.0 + 1e-12)).floor().max(1.0);
+    // A thousandth of a cycle short is a whole one that noise moved.
+    let cycles = (len as f64 * cycles_per_sample + 1e-3).floor().max(1.0);
     let span = (cycles / cycles_per_sample).min(len as f64);
     let whole = span.floor() as usize;
     let mut sum: f64 = (0..whole).map(&value).sum();

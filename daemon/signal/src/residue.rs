@@ -54,14 +54,16 @@ fn bridge(spectrum: &mut Spectrum, fundamental_hz: f64) {
     let lines = spectrum.power.len();
     let first = ((centre - half).ceil().max(0.0) as usize).min(lines);
     let last = ((centre + half).floor() as usize + 1).min(lines);
-    let below = first.saturating_sub(6)..first;
-    let beyond = last..(last + 6).min(lines);
-    let count = below.len() + beyond.len();
-    let sum: f64 = spectrum.power[below].iter().sum::<f64>() + spectrum.power[beyond].iter().sum::<f64>();
-    let level = if count == 0 { 0.0 } else { sum / count as f64 };
-    for line in &mut spectrum.power[first..last] {
-        *line = line.min(level);
-    }
+    // The fit took the noise under dc and the harmonics with them: no level to go by.
+    let free = |line: &usize| {
+        let line = *line as f64;
+        (line - (line / centre).round() * centre).abs() > 2.5
+    };
+    let beside = (first.saturating_sub(12)..first).chain(last..(last + 12).min(lines)).filter(free);
+    let (sum, count) =
+        beside.fold((0.0, 0.0), |(sum, count), line| (sum + spectrum.power[line], count + 1.0));
+    let level = if count > 0.0 { sum / count } else { 0.0 };
+    spectrum.power[first..last].fill(level);
 }
 
 /// Mean square at the mains' multiples over the level between them.

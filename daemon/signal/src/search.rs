@@ -86,7 +86,7 @@ fn is_tone(power: &[f64], line: usize, floor: f64) -> bool {
 
 fn range(power: &[f64], low: f64, high: f64) -> std::ops::Range<usize> {
     let low = low.ceil().max(2.0) as usize;
-    let high = (high.floor().max(0.0) as usize + 1).min(power.len());
+    let high = (high.floor().max(0.0) as usize).saturating_add(1).min(power.len());
     low.min(high)..high
 }
 
