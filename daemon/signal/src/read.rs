@@ -158,7 +158,8 @@ fn distortion(settings: &Settings, analysis: &Analysis, reading: &mut Reading) {
     let all: f64 = counted().map(square).sum();
     let even: f64 = counted().filter(|order| order % 2 == 0).map(square).sum();
     reading.harmonics_pct = (2..=last).map(|order| 100.0 * analysis.volts.rms(order) / fundamental).collect();
-    reading.thd_pct = finite(100.0 * all.sqrt() / fundamental);
+    // With no harmonic to look at, distortion was not found to be 0: it was not found.
+    reading.thd_pct = counted().next().and_then(|_| finite(100.0 * all.sqrt() / fundamental));
     reading.even_share = finite(even / all);
     let rest = in_band + analysis.residue.band;
     let level = rest + if inside(&1) { fundamental * fundamental } else { 0.0 };

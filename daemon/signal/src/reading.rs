@@ -42,7 +42,8 @@ pub struct Reading {
     pub load_x_ohm: Option<f64>,
     /// Harmonics within the band from the 2nd, each in percent of the fundamental.
     pub harmonics_pct: Vec<f64>,
-    /// √(Σ Vk²)/V1 over the harmonics within the band, in percent (THD_F).
+    /// √(Σ Vk²)/V1 over the harmonics within the band, in percent (THD_F); `None` if the
+    /// band holds no harmonic.
     pub thd_pct: Option<f64>,
     /// Rms of everything in the band but the fundamental over rms of everything in the band, in percent
     /// (AES17). Slow modulation of the fundamental, within five lines of the record's spectrum, belongs to

@@ -54,10 +54,12 @@ fn bridge(spectrum: &mut Spectrum, fundamental_hz: f64) {
     let lines = spectrum.power.len();
     let first = ((centre - half).ceil().max(0.0) as usize).min(lines);
     let last = ((centre + half).floor() as usize + 1).min(lines);
-    // The fit took the noise under dc and the harmonics with them: no level to go by.
+    // The fit took the noise under dc and the harmonics with them: no level to go by. Lines between harmonics
+    // of a record of few cycles are the best there is.
+    let clear = 2.5_f64.min(0.35 * centre);
     let free = |line: &usize| {
         let line = *line as f64;
-        (line - (line / centre).round() * centre).abs() > 2.5
+        (line - (line / centre).round() * centre).abs() > clear
     };
     let beside = (first.saturating_sub(12)..first).chain(last..(last + 12).min(lines)).filter(free);
     let (sum, count) =
@@ -73,7 +75,7 @@ fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> Option<
     if settings.mains_hz < 5.0 * bin {
         return None;
     }
-    let high = settings.band_hz.1.min(bin * (spectrum.power.len() as f64 - 3.0));
+    let high = settings.band_hz.1.min(bin * (spectrum.power.len() as f64 - 5.0));
     let mut found = None;
     for order in 1..=HUM_ORDER_MAX {
         let hz = order as f64 * settings.mains_hz;
@@ -82,8 +84,14 @@ fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> Option<
             continue;
         }
         let line = (hz / bin).round() as usize;
-        let tone: f64 = (line.saturating_sub(2)..=line + 2).map(|n| spectrum.power[n]).sum();
-        *found.get_or_insert(0.0) += tone - 5.0 * level_around(spectrum, line);
+        let tone: f64 = (line - 2..=line + 2).map(|n| spectrum.power[n]).sum();
+        let found = found.get_or_insert(0.0);
+        // The skirts of a level that jumps within the record pass through the mains' multiples without a peak.
+        let top = spectrum.power[line - 1].max(spectrum.power[line]).max(spectrum.power[line + 1]);
+        if top < 4.0 * spectrum.power[line - 3].max(spectrum.power[line + 3]) {
+            continue;
+        }
+        *found += tone - 5.0 * level_around(spectrum, line);
     }
     found.map(|ms: f64| ms.max(0.0))
 }

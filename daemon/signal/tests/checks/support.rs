@@ -41,7 +41,7 @@ pub fn clip_coefficient(r: f64, n: usize) -> f64 {
     if n == 1 {
         return 2.0 / PI * (a + r * (1.0 - r * r).sqrt());
     }
-    if n % 2 == 0 {
+    if n.is_multiple_of(2) {
         return 0.0;
     }
     let n = n as f64;

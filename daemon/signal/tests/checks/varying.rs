@@ -56,3 +56,10 @@ fn steps_bursts_and_sweeps_stay_finite_and_bounded() {
     assert_rel(envelope.fundamental_vrms.first().copied(), 10.0 / 2_f64.sqrt(), 0.05, "before the attack");
     assert_rel(envelope.fundamental_vrms.last().copied(), 5.0 / 2_f64.sqrt(), 0.05, "after the attack");
 }
+
+#[test]
+fn a_trip_within_the_record_is_no_hum() {
+    // Synthesis: there is no mains in it.
+    let reading = read_volts(FS, shaped(|t| if t < 0.5 { 1.0 } else { 0.0 }));
+    assert!(reading.hum_pct.unwrap() < 1.0, "{:?}", reading.hum_pct);
+}

@@ -169,3 +169,12 @@ fn harmonics_can_be_limited_in_number() {
     let rest: f64 = 0.09 + 0.16 + 1.44;
     assert_rel(reading.thdn_pct, 100.0 * (rest / (100.0 + rest)).sqrt(), 1e-6, "THD+N");
 }
+
+#[test]
+fn a_tone_without_harmonics_in_the_band_has_no_thd() {
+    // Definition: the second harmonic of 15 kHz lies above 20 kHz; what was not looked at is absent, not 0.
+    let reading = read_volts(FS, tones(FS, 19_200, &[(15_000.7, 10.0, 0.0), (30_001.4, 0.1, 0.0)]));
+    assert_eq!((reading.thd_pct, reading.even_share, reading.harmonics_pct.len()), (None, None, 0));
+    assert!(reading.thdn_pct.unwrap() < 1e-6);
+    assert_rel(reading.residue_vrms, 0.1 / 2_f64.sqrt(), 1e-6, "residue");
+}
