@@ -1,7 +1,7 @@
 //! Noise and quantisation.
 
 use crate::support::*;
-use wattproof_signal::Reading;
+use wattproof_signal::{Capture, Reading, Settings, read};
 
 const FS: f64 = 192_000.0;
 
@@ -74,8 +74,8 @@ fn quantisation_has_its_theoretical_thdn() {
             .iter()
             .map(|v| (v / step).round() * step)
             .collect();
-        let settings = wattproof_signal::Settings { band_hz: (0.0, FS / 2.0), ..Default::default() };
-        let reading = wattproof_signal::read(&voltage(FS, volts), &settings);
+        let settings = Settings { band_hz: (0.0, FS / 2.0), ..Default::default() };
+        let reading = read(&voltage(FS, volts), &settings);
         let sinad_db = -20.0 * (reading.thdn_pct.unwrap() / 100.0).log10();
         let expected = ideal["ideal_snr_db"][bits.to_string()].as_f64().unwrap();
         assert!((sinad_db - expected).abs() < 0.2, "{bits} bit: {sinad_db} dB against {expected} dB");
@@ -93,4 +93,25 @@ fn sinad_relates_to_thdn_as_defined() {
         assert_rel(reading.thd_pct, thd_f, 1e-7, "THD_F");
         assert_rel(reading.thdn_pct, row["thd_r_pct"].as_f64().unwrap(), 1e-7, "THD_R, without noise THD+N");
     }
+}
+
+#[test]
+fn the_stated_uncertainty_of_power_matches_its_scatter() {
+    // As above, with noise of its own on the current.
+    let readings: Vec<_> = (1..=300)
+        .map(|seed| {
+            let mut noise = Noise(seed);
+            let volts =
+                tones(FS, 9_600, &[(1000.3, 10.0, 0.3)]).iter().map(|v| v + 0.1 * noise.next()).collect();
+            let amps =
+                tones(FS, 9_600, &[(1000.3, 2.5, 0.1)]).iter().map(|i| i + 0.03 * noise.next()).collect();
+            let capture = Capture { fs_hz: FS, volts, amps: Some(amps), ..Capture::default() };
+            read(&capture, &Settings::default())
+        })
+        .collect();
+    let power: Vec<f64> = readings.iter().map(|r| r.active_w.unwrap()).collect();
+    let stated: Vec<f64> = readings.iter().map(|r| r.u.active_w.unwrap()).collect();
+    assert_rel(Some(mean(&stated)), deviation(&power), 0.15, "u of the power");
+    let expected = 12.5 * 0.2_f64.cos();
+    assert!((mean(&power) - expected).abs() < 4.0 * deviation(&power) / 300_f64.sqrt(), "power is unbiased");
 }
