@@ -1,1 +1,35 @@
-//! Capture to reading: spectra, fits, power and their uncertainty, without I/O.
+//! Capture to reading: what one record of an amplifier's output says, in numbers.
+//!
+//! - **In:** a [`Capture`] (samples already scaled to volts and amperes at the amplifier's output) and
+//!   the [`Settings`] of the measurement (commanded frequency, band, mains frequency).
+//! - **Out:** a [`Reading`]: level, power, load, harmonics, distortion, noise, switching residue, shape and
+//!   envelope, each `None` where it could not be told, with [`Flag`]s that say why.
+//! - **Who may call it:** any room. It does no I/O, reads no clock, starts no thread, never panics and
+//!   never fails: a capture that can't be trusted is refused by flags.
+//!
+//! How: a Hann-windowed transform finds the tone, a four-parameter sine fit (IEEE Std 1057) refines it, one
+//! weighted least-squares fit finds dc and every harmonic below the Nyquist frequency together, and what
+//! that fit leaves over is noise, hum and residue. The weights of the fit are the square of the residue's
+//! window, so harmonics and residue share out the record's energy exactly.
+
+pub mod capture;
+pub mod envelope;
+pub mod fit;
+pub mod flags;
+mod gridding;
+pub mod harmonics;
+pub mod power;
+pub mod read;
+pub mod reading;
+pub mod residue;
+mod search;
+pub mod settings;
+pub mod shape;
+pub mod spectrum;
+
+pub use capture::Capture;
+pub use envelope::Envelope;
+pub use flags::Flag;
+pub use read::read;
+pub use reading::{Reading, Uncertainty};
+pub use settings::Settings;

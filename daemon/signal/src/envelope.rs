@@ -1,0 +1,113 @@
+//! The fundamental against time within a record.
+
+use std::f64::consts::{PI, TAU};
+
+use realfft::num_complex::Complex;
+use serde::{Deserialize, Serialize};
+
+use crate::harmonics::HarmonicFit;
+
+/// Blocks a record is cut into at most.
+const BLOCKS_MAX: usize = 128;
+
+/// The fundamental's level, block by block, each of one or more whole cycles.
+#[derive(Serialize, Deserialize, Clone, Debug, PartialEq)]
+pub struct Envelope {
+    /// Length of a block, in s.
+    pub block_s: f64,
+    /// Rms of the voltage's fundamental in each block, in V.
+    pub fundamental_vrms: Vec<f64>,
+    /// Mean level of the last quarter over that of the first, in dB; negative when the level falls.
+    pub droop_db: Option<f64>,
+}
+
+/// Complex amplitude of the fundamental in each block, relative to the phase of the whole record's fit.
+pub(crate) struct Blocks {
+    pub block_s: f64,
+    pub amplitudes: Vec<Complex<f64>>,
+}
+
+/// Fits the fundamental block by block, to what the record holds beside dc and the other harmonics.
+pub(crate) fn blocks(fit: &HarmonicFit, cycles_per_sample: f64, fs_hz: f64) -> Blocks {
+    let len = fit.residual.len();
+    let cycles = (len as f64 * cycles_per_sample).floor().max(1.0);
+    // Sixteen samples a block at least, so that two unknowns stay well determined.
+    let per_block = (cycles / BLOCKS_MAX as f64).ceil().max((16.0 * cycles_per_sample).ceil());
+    let span = per_block / cycles_per_sample;
+    let fundamental = fit.coefficients.get(1).copied().unwrap_or_default();
+    let middle = (len as f64 - 1.0) / 2.0;
+    let step = Complex::from_polar(1.0, TAU * cycles_per_sample);
+    let mut amplitudes = Vec::new();
+    loop {
+        let block = amplitudes.len() as f64;
+        let (first, end) = ((block * span).round() as usize, ((block + 1.0) * span).round() as usize);
+        if end > len {
+            break;
+        }
+        let start = cycles_per_sample * (first as f64 - middle);
+        let mut turn = Complex::from_polar(1.0, TAU * start.fract());
+        let (mut cc, mut cs, mut ss, mut yc, mut ys) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for residual in &fit.residual[first..end] {
+            let y = residual + 2.0 * (fundamental * turn).re;
+            cc += turn.re * turn.re;
+            cs += turn.re * turn.im;
+            ss += turn.im * turn.im;
+            yc += y * turn.re;
+            ys += y * turn.im;
+            turn *= step;
+        }
+        let determinant = cc * ss - cs * cs;
+        let (a, b) = ((yc * ss - ys * cs) / determinant, (ys * cc - yc * cs) / determinant);
+        // y = a·cos θ + b·sin θ is the real part of (a − jb)·exp jθ.
+        amplitudes.push(Complex::new(a, -b));
+    }
+    Blocks { block_s: span / fs_hz, amplitudes }
+}
+
+impl Blocks {
+    /// The envelope; `None` with fewer than four blocks or a block that could not be fitted.
+    pub fn envelope(&self) -> Option<Envelope> {
+        let levels: Vec<f64> = self.amplitudes.iter().map(|a| a.norm() / std::f64::consts::SQRT_2).collect();
+        if levels.len() < 4 || levels.iter().any(|level| !level.is_finite()) {
+            return None;
+        }
+        let quarter = levels.len() / 4;
+        let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
+        let ratio = mean(&levels[levels.len() - quarter..]) / mean(&levels[..quarter]);
+        let droop_db = Some(20.0 * ratio.log10()).filter(|db| db.is_finite());
+        Some(Envelope { block_s: self.block_s, fundamental_vrms: levels, droop_db })
+    }
+
+    /// True if the tone's phase jumps once while its level and its phase before and after hold still: the mark
+    /// of samples lost within the record.
+    pub fn lost_samples(&self) -> bool {
+        const JUMP_MIN_RAD: f64 = 0.1;
+        let jumps: Vec<f64> =
+            self.amplitudes.windows(3).map(|three| (three[2] * three[0].conj()).arg()).collect();
+        if jumps.len() < 8 {
+            return false;
+        }
+        let usual = median(&jumps);
+        let strange: Vec<f64> = jumps.iter().map(|jump| wrap(jump - usual).abs()).collect();
+        let mut worst = 0;
+        for (n, jump) in strange.iter().enumerate() {
+            if *jump > strange[worst] {
+                worst = n;
+            }
+        }
+        let level = median(&self.amplitudes.iter().map(|a| a.norm()).collect::<Vec<_>>());
+        let steady = |block: usize| (self.amplitudes[block].norm() / level - 1.0).abs() < 0.05;
+        let still = |n: usize| n.abs_diff(worst) <= 2 || strange[n] < 0.25 * strange[worst];
+        strange[worst] > JUMP_MIN_RAD && steady(worst) && steady(worst + 2) && (0..strange.len()).all(still)
+    }
+}
+
+fn wrap(angle: f64) -> f64 {
+    angle - TAU * ((angle + PI) / TAU).floor()
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut values = values.to_vec();
+    let middle = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
+}

@@ -1,0 +1,110 @@
+//! What the harmonic fit leaves over, by band: noise, hum, and what lies above the band.
+
+use crate::harmonics::{FIT_WINDOW, Weights};
+use crate::settings::Settings;
+use crate::spectrum::{Spectrum, power_spectrum};
+
+/// Multiples of the mains frequency that count as hum. Common practice, no source.
+const HUM_ORDER_MAX: usize = 20;
+
+/// Mean squares of a channel's residual, in the square of its unit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Residue {
+    /// Within the band. Lines next to the fundamental, where its slow modulation shows, are replaced by the
+    /// level beside them.
+    pub band: f64,
+    /// Above the band.
+    pub above: f64,
+    /// Within the band, with what the fit of the band's harmonics took of a flat noise added back.
+    pub noise: f64,
+    /// At the mains frequency and its multiples, over the noise between them; `None` if not to be told.
+    pub hum: Option<f64>,
+    /// Noise within the band as a density, in the square of the unit per Hz.
+    pub density: f64,
+}
+
+/// Splits a residual by frequency. `harmonics_in_band` counts those from the 2nd.
+pub fn split(
+    residual: &[f64],
+    fs_hz: f64,
+    fundamental_hz: f64,
+    harmonics_in_band: usize,
+    weights: &Weights,
+    settings: &Settings,
+) -> Residue {
+    let mut spectrum = power_spectrum(residual, fs_hz, &weights.residue);
+    let hum = hum(&spectrum, fundamental_hz, settings);
+    bridge(&mut spectrum, fundamental_hz);
+    let (low, high) = settings.band_hz;
+    let high = high.min(fs_hz / 2.0);
+    let band = spectrum.between(low, high);
+    let above = spectrum.between(settings.band_hz.1, fs_hz);
+    // Each harmonic holds the noise of one equivalent noise bandwidth of the weights, around its frequency.
+    let taken_hz = harmonics_in_band as f64 * FIT_WINDOW.enbw_bins() * spectrum.bin_hz;
+    let width_hz = (high - low).max(spectrum.bin_hz);
+    let noise = band / (1.0 - taken_hz / width_hz).max(0.1);
+    Residue { band, above, noise, hum, density: noise / width_hz }
+}
+
+/// Replaces the lines around the fundamental by the level beside them. A record's slow change of level shows
+/// there, as sidebands that a notch filter would remove with the fundamental (AES17).
+fn bridge(spectrum: &mut Spectrum, fundamental_hz: f64) {
+    let centre = fundamental_hz / spectrum.bin_hz;
+    let half = 5.0_f64.min(centre / 2.0);
+    let lines = spectrum.power.len();
+    let first = ((centre - half).ceil().max(0.0) as usize).min(lines);
+    let last = ((centre + half).floor() as usize + 1).min(lines);
+    // The fit took the noise under dc and the harmonics with them: no level to go by. Lines between harmonics
+    // of a record of few cycles are the best there is.
+    let clear = 2.5_f64.min(0.35 * centre);
+    let free = |line: &usize| {
+        let line = *line as f64;
+        (line - (line / centre).round() * centre).abs() > clear
+    };
+    let beside = (first.saturating_sub(12)..first).chain(last..(last + 12).min(lines)).filter(free);
+    let (sum, count) =
+        beside.fold((0.0, 0.0), |(sum, count), line| (sum + spectrum.power[line], count + 1.0));
+    let level = if count > 0.0 { sum / count } else { 0.0 };
+    spectrum.power[first..last].fill(level);
+}
+
+/// Mean square at the mains' multiples over the level between them.
+fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> Option<f64> {
+    let bin = spectrum.bin_hz;
+    // A tone under the Hann window is five lines wide; the next multiple must be clear of it.
+    if settings.mains_hz < 5.0 * bin {
+        return None;
+    }
+    let high = settings.band_hz.1.min(bin * (spectrum.power.len() as f64 - 5.0));
+    let mut found = None;
+    for order in 1..=HUM_ORDER_MAX {
+        let hz = order as f64 * settings.mains_hz;
+        let harmonic = (hz / fundamental_hz).round() * fundamental_hz;
+        if hz < settings.band_hz.0 || hz > high || (hz - harmonic).abs() < 3.5 * bin {
+            continue;
+        }
+        let line = (hz / bin).round() as usize;
+        let tone: f64 = (line - 2..=line + 2).map(|n| spectrum.power[n]).sum();
+        let found = found.get_or_insert(0.0);
+        // The skirts of a level that jumps within the record pass through the mains' multiples without a peak.
+        let top = spectrum.power[line - 1].max(spectrum.power[line]).max(spectrum.power[line + 1]);
+        if top < 4.0 * spectrum.power[line - 3].max(spectrum.power[line + 3]) {
+            continue;
+        }
+        *found += tone - 5.0 * level_around(spectrum, line);
+    }
+    found.map(|ms: f64| ms.max(0.0))
+}
+
+/// Level of the noise around a line, from the median of its neighbourhood (ln 2 of the mean for noise).
+fn level_around(spectrum: &Spectrum, line: usize) -> f64 {
+    let reach = |from: usize, to: usize| from.min(spectrum.power.len())..to.min(spectrum.power.len());
+    let below = reach(line.saturating_sub(12), line.saturating_sub(2));
+    let beyond = reach(line + 3, line + 13);
+    let mut around: Vec<f64> = spectrum.power[below].iter().chain(&spectrum.power[beyond]).copied().collect();
+    if around.is_empty() {
+        return 0.0;
+    }
+    let middle = around.len() / 2;
+    *around.select_nth_unstable_by(middle, f64::total_cmp).1 / std::f64::consts::LN_2
+}

@@ -1,0 +1,115 @@
+//! Where the tone is: the spectrum's peak, or the peak next to the commanded frequency.
+
+use crate::fit::refine;
+use crate::flags::Flag;
+use crate::harmonics::Weights;
+use crate::settings::Settings;
+use crate::spectrum::power_spectrum;
+
+/// Cycles a record must hold.
+pub const CYCLES_MIN: f64 = 5.0;
+/// How far from the commanded frequency the tone may be, as a share of it. Common practice, no source.
+const NEAR: f64 = 0.02;
+
+/// The tone's frequency, in cycles per sample, or why there is none.
+pub(crate) fn tone(volts: &[f64], fs_hz: f64, weights: &Weights, settings: &Settings) -> Result<f64, Flag> {
+    let len = volts.len();
+    if len < 16 {
+        return Err(Flag::TooShort);
+    }
+    let bin_hz = fs_hz / len as f64;
+    if let Some(expected) = settings.expected_hz {
+        if expected / bin_hz < CYCLES_MIN * (1.0 - 1e-3) {
+            return Err(Flag::TooShort);
+        }
+        if expected >= fs_hz / 2.0 {
+            return Err(Flag::WrongFrequency);
+        }
+    }
+    let mean = volts.iter().sum::<f64>() / len as f64;
+    let centred: Vec<f64> = volts.iter().map(|v| v - mean).collect();
+    let power = power_spectrum(&centred, fs_hz, &weights.residue).power;
+    let largest = volts.iter().fold(0.0_f64, |largest, v| largest.max(v.abs()));
+    let line = choose(&power, bin_hz, settings)?;
+    // What is left of a constant after its mean is taken off is rounding.
+    if power[line].sqrt() <= 1e-13 * largest {
+        return Err(Flag::NoSignal);
+    }
+    let start = (line as f64 + between_lines(&power, line)) / len as f64;
+    let found = refine(&centred, &weights.fit, start);
+    if !(found > 0.0 && found < 0.5) {
+        return Err(Flag::NoSignal);
+    }
+    if let Some(expected) = settings.expected_hz
+        && (found * fs_hz - expected).abs() > NEAR * expected + 1.5 * bin_hz
+    {
+        return Err(Flag::WrongFrequency);
+    }
+    // A tone whose last cycle ends on the last sample counts whole.
+    if found * len as f64 <= CYCLES_MIN * (1.0 - 1e-3) {
+        return Err(Flag::TooShort);
+    }
+    Ok(found)
+}
+
+/// The line to start from: the peak near the commanded frequency if it is a tone there, else the strongest.
+fn choose(power: &[f64], bin_hz: f64, settings: &Settings) -> Result<usize, Flag> {
+    let expected = settings.expected_hz;
+    let low_hz = expected.map_or(settings.band_hz.0, |hz| settings.band_hz.0.min(hz * 0.9));
+    let high_hz = expected.map_or(settings.band_hz.1, |hz| settings.band_hz.1.max(hz * 1.1));
+    // Lines 0 and 1 hold what dc leaks.
+    let strongest = peak(power, low_hz / bin_hz, high_hz / bin_hz).ok_or(Flag::NoSignal)?;
+    let Some(expected) = expected else {
+        return Ok(strongest);
+    };
+    let reach = NEAR * expected / bin_hz + 1.5;
+    let near =
+        peak(power, expected / bin_hz - reach, expected / bin_hz + reach).ok_or(Flag::WrongFrequency)?;
+    let floor = median(power, low_hz / bin_hz, high_hz / bin_hz);
+    // Harmonics may outdo a fundamental, hum may outdo a faint tone: it is enough that a tone stands there.
+    if power[near] >= 0.25 * power[strongest] || is_tone(power, near, floor) {
+        return Ok(near);
+    }
+    Err(if power[strongest] > 100.0 * floor && power[strongest] > 0.0 {
+        Flag::WrongFrequency
+    } else {
+        Flag::NoSignal
+    })
+}
+
+/// A tone is a local peak well over the floor, not the flank of a neighbour.
+fn is_tone(power: &[f64], line: usize, floor: f64) -> bool {
+    let beside = |line: usize| power.get(line).copied().unwrap_or(0.0);
+    let local = power[line] > 20.0 * floor;
+    local && power[line] > 4.0 * beside(line.saturating_sub(3)) && power[line] > 4.0 * beside(line + 3)
+}
+
+fn range(power: &[f64], low: f64, high: f64) -> std::ops::Range<usize> {
+    let low = low.ceil().max(2.0) as usize;
+    let high = (high.floor().max(0.0) as usize).saturating_add(1).min(power.len());
+    low.min(high)..high
+}
+
+fn peak(power: &[f64], low: f64, high: f64) -> Option<usize> {
+    range(power, low, high).max_by(|a, b| power[*a].total_cmp(&power[*b]))
+}
+
+fn median(power: &[f64], low: f64, high: f64) -> f64 {
+    let mut lines = power[range(power, low, high)].to_vec();
+    if lines.is_empty() {
+        return 0.0;
+    }
+    let middle = lines.len() / 2;
+    *lines.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Distance of the tone from the peak line, in lines, from the larger neighbour's height under a Hann window:
+/// (2a − 1)/(a + 1) for the ratio a of amplitudes.
+fn between_lines(power: &[f64], line: usize) -> f64 {
+    let left = power[line.saturating_sub(1)].sqrt();
+    let right = power.get(line + 1).copied().unwrap_or(0.0).sqrt();
+    let peak = power[line].sqrt();
+    let distance = |side: f64| ((2.0 * side - peak) / (side + peak)).clamp(0.0, 0.5);
+    let found = if right >= left { distance(right) } else { -distance(left) };
+    if found.is_finite() { found } else { 0.0 }
+}

@@ -1,0 +1,22 @@
+//! Readings checked against closed forms, published definitions and tables.
+
+#[cfg(test)]
+mod accuracy;
+#[cfg(test)]
+mod fits;
+#[cfg(test)]
+mod noise;
+#[cfg(test)]
+mod power;
+#[cfg(test)]
+mod random;
+#[cfg(test)]
+mod refusals;
+#[cfg(test)]
+mod support;
+#[cfg(test)]
+mod varying;
+#[cfg(test)]
+mod waveforms;
+#[cfg(test)]
+mod windows;
