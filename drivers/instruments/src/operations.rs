@@ -1,0 +1,94 @@
+//! Which operations a role has, and which placeholders their messages take.
+
+use crate::role::Role;
+
+/// One operation of a role.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct OperationSpec {
+    /// Its name in a dialect file.
+    pub name: &'static str,
+    /// Whether every dialect of the role must have it.
+    pub required: bool,
+    /// Whether it asks (has `query`) or tells (has `write`).
+    pub asks: bool,
+    /// Whether its messages may name `{channel}`.
+    pub channel: bool,
+    /// The value its messages must carry, if any.
+    pub value: Option<&'static str>,
+}
+
+const fn tell(name: &'static str, channel: bool, value: Option<&'static str>) -> OperationSpec {
+    OperationSpec { name, required: true, asks: false, channel, value }
+}
+
+const fn ask(name: &'static str, channel: bool) -> OperationSpec {
+    OperationSpec { name, required: true, asks: true, channel, value: None }
+}
+
+const fn may(mut spec: OperationSpec) -> OperationSpec {
+    spec.required = false;
+    spec
+}
+
+const SOURCE: &[OperationSpec] = &[
+    tell("set_hz", true, Some("hz")),
+    ask("get_hz", true),
+    tell("set_vrms", true, Some("volts")),
+    ask("get_vrms", true),
+    may(ask("get_vrms_max", true)),
+    tell("set_on", true, None),
+    tell("set_off", true, None),
+    ask("get_on", true),
+];
+
+const LOAD: &[OperationSpec] = &[
+    tell("set_ohm", true, Some("ohm")),
+    ask("get_ohm", true),
+    tell("connect", true, None),
+    tell("disconnect", true, None),
+    ask("get_connected", true),
+];
+
+const SUPPLY: &[OperationSpec] = &[
+    tell("set_v", true, Some("volts")),
+    ask("get_v", true),
+    may(ask("get_v_max", true)),
+    tell("set_limit_a", true, Some("amps")),
+    ask("get_limit_a", true),
+    may(ask("get_limit_a_max", true)),
+    may(tell("set_protection_v", true, Some("volts"))),
+    may(ask("get_protection_v", true)),
+    tell("set_on", true, None),
+    tell("set_off", true, None),
+    ask("get_on", true),
+    ask("measure_v", true),
+    ask("measure_a", true),
+];
+
+const DIGITIZER: &[OperationSpec] = &[
+    tell("set_points", false, Some("points")),
+    ask("get_points", false),
+    tell("set_interval_s", false, Some("interval_s")),
+    ask("get_interval_s", false),
+    tell("set_range_v", true, Some("volts")),
+    ask("get_range_v", true),
+    may(tell("set_format", false, Some("format"))),
+    may(tell("set_byte_order", false, Some("order"))),
+    tell("start", false, None),
+    ask("wait", false),
+    OperationSpec { name: "fetch", required: true, asks: true, channel: false, value: Some("channels") },
+    tell("abort", false, None),
+];
+
+const THERMOMETER: &[OperationSpec] = &[ask("measure_c", true)];
+
+/// The operations of a role.
+pub fn operations(role: Role) -> &'static [OperationSpec] {
+    match role {
+        Role::Source => SOURCE,
+        Role::Load => LOAD,
+        Role::Supply => SUPPLY,
+        Role::Digitizer => DIGITIZER,
+        Role::Thermometer => THERMOMETER,
+    }
+}

@@ -1,0 +1,139 @@
+//! A dc supply.
+
+use wattproof_link::Link;
+
+use crate::dialect::Dialect;
+use crate::error::InstrumentError;
+use crate::instrument::{Instrument, at, shares_instrument};
+use crate::role::Role;
+use crate::template::Value;
+
+/// A dc supply. Outputs count from 1.
+#[derive(Debug)]
+pub struct Supply {
+    instrument: Instrument,
+}
+
+shares_instrument!(Supply);
+
+impl Supply {
+    /// Identifies what is on the link. Switches nothing.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no identity, a dialect of another role, reported errors.
+    pub fn over(link: Box<dyn Link>, dialect: &Dialect, name: &str) -> Result<Supply, InstrumentError> {
+        Ok(Supply { instrument: Instrument::begin(link, Role::Supply, dialect, name)? })
+    }
+
+    /// How many outputs it has.
+    pub fn outputs(&self) -> u32 {
+        self.instrument.dialect().channels
+    }
+
+    /// Sets the voltage, V; returns the voltage read back, None where the dialect does not read back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`.
+    pub fn set_v(&mut self, output: u32, v: f64) -> Result<Option<f64>, InstrumentError> {
+        self.instrument.tell("set_v", &[at(output), ("volts", Value::Number(v))])
+    }
+
+    /// The voltage set, V.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn v(&mut self, output: u32) -> Result<f64, InstrumentError> {
+        self.instrument.number("get_v", &[at(output)])
+    }
+
+    /// The highest voltage it can be set to, V. None where the dialect cannot ask.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn v_max(&mut self, output: u32) -> Result<Option<f64>, InstrumentError> {
+        self.instrument.number_if_known("get_v_max", &[at(output)])
+    }
+
+    /// Sets the current limit, A; returns the limit read back, None where the dialect does not read back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`.
+    pub fn set_limit_a(&mut self, output: u32, a: f64) -> Result<Option<f64>, InstrumentError> {
+        self.instrument.tell("set_limit_a", &[at(output), ("amps", Value::Number(a))])
+    }
+
+    /// The current limit set, A.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn limit_a(&mut self, output: u32) -> Result<f64, InstrumentError> {
+        self.instrument.number("get_limit_a", &[at(output)])
+    }
+
+    /// The highest current limit it can be set to, A. None where the dialect cannot ask.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn limit_a_max(&mut self, output: u32) -> Result<Option<f64>, InstrumentError> {
+        self.instrument.number_if_known("get_limit_a_max", &[at(output)])
+    }
+
+    /// Sets its own over-voltage protection, V; returns the level read back, None where the dialect does not
+    /// read back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`, `Unsupported` where the dialect has no protection.
+    pub fn set_protection_v(&mut self, output: u32, v: f64) -> Result<Option<f64>, InstrumentError> {
+        self.instrument.tell("set_protection_v", &[at(output), ("volts", Value::Number(v))])
+    }
+
+    /// The level of its over-voltage protection, V. None where the dialect cannot ask.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn protection_v(&mut self, output: u32) -> Result<Option<f64>, InstrumentError> {
+        self.instrument.number_if_known("get_protection_v", &[at(output)])
+    }
+
+    /// Switches an output on or off and reads it back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`.
+    pub fn set_on(&mut self, output: u32, on: bool) -> Result<(), InstrumentError> {
+        self.instrument.tell(if on { "set_on" } else { "set_off" }, &[at(output)])?;
+        Ok(())
+    }
+
+    /// Whether an output is on.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no state, reported errors.
+    pub fn is_on(&mut self, output: u32) -> Result<bool, InstrumentError> {
+        self.instrument.state("get_on", &[at(output)])
+    }
+
+    /// The voltage at its terminals, V.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn measure_v(&mut self, output: u32) -> Result<f64, InstrumentError> {
+        self.instrument.number("measure_v", &[at(output)])
+    }
+
+    /// The current it gives, A.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number, reported errors.
+    pub fn measure_a(&mut self, output: u32) -> Result<f64, InstrumentError> {
+        self.instrument.number("measure_a", &[at(output)])
+    }
+
+    /// Switches all outputs off and reads them back, whatever state the session is in.
+    ///
+    /// # Errors
+    /// OFF could not be sent, or is not confirmed: the output must then count as on.
+    pub fn safe_off(&mut self) -> Result<(), InstrumentError> {
+        let outputs = self.outputs();
+        self.instrument.off("set_off", "get_on", outputs)
+    }
+}
