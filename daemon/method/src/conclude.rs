@@ -1,0 +1,139 @@
+//! Turns the captures and the level found into the answer: power, uncertainty, bracket, bump, cause.
+
+use crate::cause::{self, Facts};
+use crate::ceiling::{Bracket, Ceiling, LowLevelBump};
+use crate::fit;
+use crate::points::{Point, Points, Side};
+use crate::sought::Sought;
+
+/// What set the upper end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Bound {
+    /// Distortion reached the limit.
+    Distortion,
+    /// Gain loss reached its maximum.
+    Compression,
+    /// The source has no more.
+    Range,
+    /// A higher level could pass the declared maximum.
+    DeclaredMax,
+    /// The amplifier's protection.
+    Trip,
+}
+
+/// Reach of the local line through power, dB.
+const LOCAL_DB: f64 = 0.3;
+
+pub(crate) fn ceiling(
+    sought: &Sought,
+    points: &Points,
+    sides: &[Side],
+    x_db: f64,
+    se_db: f64,
+    bound: Bound,
+    captures: usize,
+) -> Option<Ceiling> {
+    let channels = points.all.first()?.out_db.len();
+    let near = points.all.iter().min_by(|a, b| (a.x_db - x_db).abs().total_cmp(&(b.x_db - x_db).abs()))?;
+    let power_db = |c: usize| local(points, x_db, sought, |p| 10.0 * p.power_w[c].log10());
+    let out_db = |c: usize| local(points, x_db, sought, |p| p.out_db[c]);
+    let mut powers = Vec::new();
+    for c in 0..channels {
+        powers.push(power_db(c)?);
+    }
+    let (weakest, at) = powers.iter().enumerate().min_by(|a, b| a.1.db.total_cmp(&b.1.db))?;
+    let power_w = 10f64.powf(at.db / 10.0);
+    let u_db = ((at.slope * se_db).powi(2) + at.se_db.powi(2)).sqrt();
+    let compression_db = (0..channels)
+        .filter_map(|c| {
+            let gain = points.all.iter().filter(|p| p.x_db <= x_db + LOCAL_DB).map(|p| p.out_db[c] - p.x_db);
+            Some(gain.max_by(f64::total_cmp)? - (out_db(c)?.db - x_db))
+        })
+        .fold(0.0, f64::max);
+    let below =
+        sides.iter().enumerate().rev().find(|(i, s)| **s == Side::Good && points.all[*i].x_db <= x_db + 1e-9);
+    let above = sides
+        .iter()
+        .enumerate()
+        .find(|(i, s)| matches!(s, Side::Distorted | Side::Compressed) && points.all[*i].x_db >= x_db - 1e-9);
+    let facts = Facts { sought, points, sides, x_db, bound, compression_db, near };
+    let (cause, evidence) = cause::classify(&facts);
+    let distortion = if bound == Bound::Distortion { sought.limit_pct } else { near.distortion_pct };
+    Some(Ceiling {
+        level_vrms: 10f64.powf(x_db / 20.0),
+        level_dbv: x_db,
+        out_vrms: 10f64.powf(out_db(weakest)?.db / 20.0),
+        power_w,
+        power_w_each: powers.iter().map(|p| 10f64.powf(p.db / 10.0)).collect(),
+        thdn_pct: distortion,
+        u_interpolation_w: power_w * u_db * std::f64::consts::LN_10 / 10.0,
+        u_level_db: se_db,
+        below: below.map(|(i, _)| bracket(&points.all[i])),
+        above: above.map(|(i, _)| bracket(&points.all[i])),
+        cause,
+        evidence,
+        captures,
+        compression_db,
+        low_level_bump: bump(points, sides, x_db, sought),
+        load_ohm_measured: near.lowest(|c| c.load_ohm_measured),
+        supply_v: near.seen.supply_v.filter(|v| v.is_finite()),
+        efficiency_pct: efficiency(near),
+    })
+}
+
+struct Local {
+    db: f64,
+    slope: f64,
+    se_db: f64,
+}
+
+/// A level in dB at `x_db`: the line through what the captures around it gained or lost.
+fn local(points: &Points, x_db: f64, sought: &Sought, pick: impl Fn(&Point) -> f64) -> Option<Local> {
+    let loss = |p: &Point| (p.x_db, pick(p) - p.x_db);
+    let mut set: Vec<(f64, f64)> =
+        points.all.iter().filter(|p| (p.x_db - x_db).abs() <= LOCAL_DB).map(loss).collect();
+    let straddles = set.iter().any(|p| p.0 <= x_db) && set.iter().any(|p| p.0 >= x_db);
+    if !straddles || set.len() < 2 {
+        let below = points.all.iter().rev().find(|p| p.x_db <= x_db);
+        let above = points.all.iter().find(|p| p.x_db > x_db);
+        set = match (below, above) {
+            // Nothing above (range, declared maximum, trip): the nearest capture below, at its own gain.
+            (Some(b), None) => vec![loss(b)],
+            _ => below.into_iter().chain(above).map(loss).collect(),
+        };
+    }
+    let (loss_db, slope, se_db) = fit::line_at(&set, x_db, sought.level_scatter_db)?;
+    let local = Local { db: loss_db + x_db, slope: 1.0 + slope, se_db };
+    local.db.is_finite().then_some(local)
+}
+
+fn bracket(p: &Point) -> Bracket {
+    Bracket { level_vrms: p.level_vrms(), power_w: p.lowest_w(), thdn_pct: p.distortion_pct }
+}
+
+fn efficiency(p: &Point) -> Option<f64> {
+    let supply_w = p.seen.supply_v? * p.seen.supply_a?;
+    let pct = 100.0 * p.power_w.iter().sum::<f64>() / supply_w;
+    (supply_w > 0.0 && pct.is_finite()).then_some(pct)
+}
+
+/// The worst capture below the ceiling that broke the limit without a knee.
+fn bump(points: &Points, sides: &[Side], x_db: f64, sought: &Sought) -> Option<LowLevelBump> {
+    let worst = (0..sides.len())
+        .filter(|i| sides[*i] == Side::Bump && points.all[*i].x_db < x_db)
+        .max_by(|a, b| points.all[*a].distortion_pct.total_cmp(&points.all[*b].distortion_pct))?;
+    let p = &points.all[worst];
+    let shares: Vec<f64> = (p.seen.channels.iter())
+        .filter_map(|c| Some(100.0 * c.noise_vrms? / c.fundamental_vrms?).filter(|s| s.is_finite()))
+        .collect();
+    let noise_dominated = match sought.limit_on {
+        _ if shares.is_empty() => None,
+        _ => Some(shares.iter().copied().fold(0.0, f64::max) > 0.7 * p.distortion_pct),
+    };
+    Some(LowLevelBump {
+        level_vrms: p.level_vrms(),
+        power_w: p.lowest_w(),
+        thdn_pct: p.distortion_pct,
+        noise_dominated,
+    })
+}

@@ -1,0 +1,177 @@
+//! The captures so far, ordered by level, and what they say together: gain, compression, knee, bracket.
+
+use crate::observe::{ChannelObservation, Observation};
+use crate::sought::{LimitOn, Sought};
+
+/// A loss of gain between neighbours that scatter of the readings doesn't explain, dB.
+const KNEE_LOSS_DB: f64 = 0.07;
+/// Least distance to the lower neighbour a knee is judged against, dB.
+const KNEE_BASE_DB: f64 = 0.3;
+
+/// One usable capture.
+#[derive(Debug, Clone)]
+pub(crate) struct Point {
+    /// Source level, dB re 1 V rms.
+    pub x_db: f64,
+    /// Fundamental of each channel, dB re 1 V rms.
+    pub out_db: Vec<f64>,
+    /// Power of each channel, W.
+    pub power_w: Vec<f64>,
+    /// The limited figure of the worst channel, percent.
+    pub distortion_pct: f64,
+    /// When it was made: 1 for the first.
+    pub order: usize,
+    /// The observation itself.
+    pub seen: Observation,
+}
+
+fn positive(value: Option<f64>) -> Option<f64> {
+    value.filter(|v| v.is_finite() && *v > 0.0)
+}
+
+impl Point {
+    /// A point from an observation, or `None` where a figure the search needs is missing or unusable.
+    pub(crate) fn new(seen: &Observation, sought: &Sought, order: usize) -> Option<Self> {
+        let level = positive(Some(seen.level_vrms))?;
+        if seen.channels.is_empty() {
+            return None;
+        }
+        let (mut out_db, mut power_w, mut worst) = (Vec::new(), Vec::new(), 0f64);
+        for channel in &seen.channels {
+            let fundamental = positive(channel.fundamental_vrms)?;
+            let figure = match sought.limit_on {
+                LimitOn::Thd => channel.thd_pct,
+                LimitOn::ThdN => channel.thdn_pct,
+            };
+            let figure = figure.filter(|d| d.is_finite() && *d >= 0.0)?;
+            worst = worst.max(figure.max(1e-7));
+            let db = 20.0 * fundamental.log10();
+            let power = Self::channel_w(channel, fundamental, sought);
+            if !(power.is_finite() && power > 0.0) {
+                return None;
+            }
+            out_db.push(db);
+            power_w.push(power);
+        }
+        let x_db = 20.0 * level.log10();
+        Some(Self { x_db, out_db, power_w, distortion_pct: worst, order, seen: seen.clone() })
+    }
+
+    /// Active power as measured; only where no current was measured, V²/R of the fundamental.
+    fn channel_w(channel: &ChannelObservation, fundamental_vrms: f64, sought: &Sought) -> f64 {
+        let load = positive(channel.load_ohm_measured).unwrap_or(sought.load_ohm);
+        positive(channel.active_w).unwrap_or(fundamental_vrms * fundamental_vrms / load)
+    }
+
+    /// Source level, V rms.
+    pub(crate) fn level_vrms(&self) -> f64 {
+        self.seen.level_vrms
+    }
+
+    /// Lowest power of the driven channels, W.
+    pub(crate) fn lowest_w(&self) -> f64 {
+        self.power_w.iter().copied().fold(f64::INFINITY, f64::min)
+    }
+
+    /// First finite positive value of a channel figure, lowest channel.
+    pub(crate) fn lowest(&self, pick: impl Fn(&ChannelObservation) -> Option<f64>) -> Option<f64> {
+        self.seen.channels.iter().filter_map(|c| pick(c).filter(|v| v.is_finite())).min_by(f64::total_cmp)
+    }
+
+    /// Highest finite value of a channel figure.
+    pub(crate) fn highest(&self, pick: impl Fn(&ChannelObservation) -> Option<f64>) -> Option<f64> {
+        self.seen.channels.iter().filter_map(|c| pick(c).filter(|v| v.is_finite())).max_by(f64::total_cmp)
+    }
+}
+
+/// All usable captures, ordered by level.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Points {
+    /// Ascending in level.
+    pub all: Vec<Point>,
+}
+
+/// What a point says about the ceiling.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Side {
+    /// Keeps the limit.
+    Good,
+    /// Breaks the limit by distortion, compressing or rising as a ceiling does.
+    Distorted,
+    /// Has lost more gain than allowed.
+    Compressed,
+    /// Breaks the limit without a knee: noise, crossover, a bump.
+    Bump,
+}
+
+impl Points {
+    /// Takes a capture in; `false` where the number of channels changed.
+    pub(crate) fn add(&mut self, point: Point) -> bool {
+        if self.all.first().is_some_and(|p| p.out_db.len() != point.out_db.len()) {
+            return false;
+        }
+        let at = self.all.partition_point(|p| p.x_db <= point.x_db);
+        self.all.insert(at, point);
+        true
+    }
+
+    /// Loss of gain in the worst channel of point `i` against the highest gain at or below its level, dB.
+    pub(crate) fn compression_db(&self, i: usize) -> f64 {
+        let at = &self.all[i];
+        (0..at.out_db.len())
+            .map(|c| {
+                let gain = |p: &Point| p.out_db[c] - p.x_db;
+                self.all[..=i].iter().map(gain).fold(f64::NEG_INFINITY, f64::max) - gain(at)
+            })
+            .fold(0.0, f64::max)
+    }
+
+    /// Output of the strongest channel predicted for `x_db` from the highest gain seen anywhere, W.
+    pub(crate) fn predicted_w(&self, x_db: f64) -> Option<f64> {
+        let per_v2 = self
+            .all
+            .iter()
+            .flat_map(|p| p.power_w.iter().map(|w| 10.0 * w.log10() - p.x_db))
+            .max_by(f64::total_cmp)?;
+        Some(10f64.powf((per_v2 + x_db) / 10.0))
+    }
+
+    /// ln(distortion / limit) of point `i`.
+    pub(crate) fn excess(&self, i: usize, limit_pct: f64) -> f64 {
+        (self.all[i].distortion_pct / limit_pct).ln()
+    }
+
+    /// Which side of the ceiling point `i` is on.
+    pub(crate) fn side(&self, i: usize, sought: &Sought) -> Side {
+        if self.compression_db(i) > sought.compression_db_max {
+            Side::Compressed
+        } else if self.excess(i, sought.limit_pct) <= 0.0 {
+            Side::Good
+        } else if self.knee(i, sought) {
+            Side::Distorted
+        } else {
+            Side::Bump
+        }
+    }
+
+    /// Distortion rises into point `i` and gain is lost, or it rises where the amplifier is loud anyway.
+    fn knee(&self, i: usize, sought: &Sought) -> bool {
+        let at = &self.all[i];
+        let Some(base) = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB) else {
+            return false;
+        };
+        let rise = (at.distortion_pct / self.all[base].distortion_pct).ln();
+        if rise < 3.0 * sought.distortion_scatter {
+            // A limiter or sag can pull a bad reading level with its neighbour: lost gain decides then.
+            return self.compression_db(i) > 0.3 && rise > -3.0 * sought.distortion_scatter;
+        }
+        let lost = self.compression_db(i) - self.compression_db(base);
+        let loud = self.predicted_w(at.x_db).is_some_and(|w| w > 0.25 * sought.rated_w);
+        lost > KNEE_LOSS_DB || loud
+    }
+
+    /// Sides of all points in order.
+    pub(crate) fn sides(&self, sought: &Sought) -> Vec<Side> {
+        (0..self.all.len()).map(|i| self.side(i, sought)).collect()
+    }
+}

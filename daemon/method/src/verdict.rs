@@ -1,0 +1,109 @@
+//! Rated against measured, with a guard band of one expanded uncertainty.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// Whether a rating is met.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Measured minus its expanded uncertainty still reaches the rating.
+    Meets,
+    /// Even measured plus its expanded uncertainty stays below the rating.
+    Short,
+    /// The uncertainty straddles the rating, or a figure is unusable.
+    Undecided,
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Meets => "meets",
+            Self::Short => "short",
+            Self::Undecided => "undecided",
+        })
+    }
+}
+
+/// Decides with the guard band w = U on both sides (JCGM 106:2012, clause 8: guarded acceptance and rejection).
+///
+/// Figures in watts; `expanded_w` is U at k = 2. A figure that isn't finite, or a negative uncertainty, never
+/// decides anything.
+#[must_use]
+pub fn verdict(measured_w: f64, expanded_w: f64, rated_w: f64) -> Verdict {
+    let usable = measured_w.is_finite() && rated_w.is_finite() && expanded_w.is_finite() && expanded_w >= 0.0;
+    if !usable {
+        Verdict::Undecided
+    } else if measured_w - expanded_w >= rated_w {
+        Verdict::Meets
+    } else if measured_w + expanded_w < rated_w {
+        Verdict::Short
+    } else {
+        Verdict::Undecided
+    }
+}
+
+/// A rating beside its measurement.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Judged {
+    /// Rated power, W.
+    pub rated_w: f64,
+    /// Measured power, W.
+    pub measured_w: f64,
+    /// Expanded uncertainty of the measured power, k = 2, W.
+    pub expanded_w: f64,
+    /// Measured over rated.
+    pub ratio: f64,
+    /// The same in dB (10·log10); absent where the ratio isn't positive.
+    pub ratio_db: Option<f64>,
+    /// The verdict.
+    pub verdict: Verdict,
+}
+
+impl Judged {
+    /// Judges `measured_w` ± `expanded_w` (k = 2) against `rated_w`, all in watts.
+    #[must_use]
+    pub fn new(rated_w: f64, measured_w: f64, expanded_w: f64) -> Self {
+        let ratio = measured_w / rated_w;
+        Self {
+            rated_w,
+            measured_w,
+            expanded_w,
+            ratio,
+            ratio_db: (ratio.is_finite() && ratio > 0.0).then(|| 10.0 * ratio.log10()),
+            verdict: verdict(measured_w, expanded_w, rated_w),
+        }
+    }
+}
+
+/// Probability that the true value reaches a lower limit, given a normal measurement with standard
+/// uncertainty `u_w`: Φ((measured − limit)/u) (JCGM 106:2012, 7.3). `None` where a figure is unusable.
+#[must_use]
+pub fn probability_reached(measured_w: f64, u_w: f64, rated_w: f64) -> Option<f64> {
+    let z = (measured_w - rated_w) / u_w;
+    (u_w > 0.0 && z.is_finite()).then(|| normal_cdf(z))
+}
+
+/// Φ(z) by the complementary error function: Taylor series inside, Laplace's continued fraction outside.
+fn normal_cdf(z: f64) -> f64 {
+    let x = z.abs() / std::f64::consts::SQRT_2;
+    let tail = if x < 2.5 { 1.0 - erf_series(x) } else { erfc_fraction(x) };
+    if z >= 0.0 { 1.0 - tail / 2.0 } else { tail / 2.0 }
+}
+
+fn erf_series(x: f64) -> f64 {
+    let (mut term, mut sum) = (x, x);
+    for n in 1..80 {
+        term *= -x * x / f64::from(n);
+        sum += term / f64::from(2 * n + 1);
+    }
+    sum * std::f64::consts::FRAC_2_SQRT_PI
+}
+
+fn erfc_fraction(x: f64) -> f64 {
+    let mut rest = x;
+    for n in (1..80).rev() {
+        rest = x + f64::from(n) / 2.0 / rest;
+    }
+    (-x * x).exp() / rest * (std::f64::consts::FRAC_2_SQRT_PI / 2.0)
+}
