@@ -1,6 +1,6 @@
 //! `wattproof check`: files judged without touching a port.
 
-use wattproof_bench::BenchFile;
+use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_runs::{Nameplate, check_script};
 
 use crate::cli::CheckOrder;
@@ -15,7 +15,7 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
     }
     if let Some(path) = &order.bench {
         let described = BenchFile::read(path).map_err(Failure::from).and_then(|bench| {
-            crate::perform::check_dialects(&bench)?;
+            check_dialects(&bench)?;
             Ok(format!("bench of {} amplifier channels", bench.amplifier_channels()))
         });
         checked.push((path.display().to_string(), described));

@@ -6,9 +6,11 @@
 //! connected, read back, measured. Only `daemon/runs` and `daemon/app` may call it. It must not know scripts,
 //! ratings or files other than the bench file.
 
+mod acquire;
 mod actor;
 mod channels;
 mod clock;
+mod connect;
 mod error;
 mod file;
 mod open;
@@ -20,6 +22,7 @@ mod watch;
 pub use actor::Actor;
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, WallClock};
+pub use connect::{check_dialects, find_dialect};
 pub use error::BenchError;
 pub use file::{BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace};
 pub use open::{Bench, Identity};

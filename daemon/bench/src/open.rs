@@ -5,14 +5,19 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, State};
-use wattproof_instruments::{Digitizer, InstrumentError, Load, Source, Supply, Thermometer};
+use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 
+use crate::acquire::acquisition;
+use crate::connect::Opener;
 use crate::clock::{Clock, WallClock};
 use crate::safe::StopState;
 use crate::{Actor, BenchError, BenchFile, Stopper, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 const OFF_DEADLINE_S: f64 = 3.0;
+
+/// The supply output that feeds the amplifier.
+pub(crate) const SUPPLY_OUTPUT: u32 = 1;
 
 /// Who answered in a role.
 #[derive(Debug, Clone, Serialize)]
@@ -78,22 +83,18 @@ impl Bench {
         let mut opener = Opener::default();
         refuse_shared_ports(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
-        let mut source = opener.connect("source", Source::connect(&file.source.link, &file.source.dialect))?;
-        let outputs = file.source.outputs.clone();
-        opener.check(source.safe_off(&outputs))?;
-        let source_vrms_max = opener.check(source.vrms_max(outputs.first().copied().unwrap_or(1)))?;
-        let mut supply = opener.connect("supply", Supply::connect(&file.supply.link, &file.supply.dialect))?;
+        let mut source = opener.source(&file.source.link, &file.source.dialect)?;
+        opener.check(source.safe_off())?;
+        let first = file.source.outputs.first().copied().unwrap_or(1);
+        let source_vrms_max = opener.check(source.vrms_max(first))?.unwrap_or(file.limits.source_vrms_max);
+        let mut supply = opener.supply(&file.supply.link, &file.supply.dialect)?;
         opener.check(supply.safe_off())?;
-        opener.check(supply.set_limit_a(file.limits.supply_a_max))?;
-        let load = opener.connect("load", Load::connect(&file.load.link, &file.load.dialect))?;
-        let mut digitizer =
-            opener.connect("digitizer", Digitizer::connect(&file.digitizer.link, &file.digitizer.dialect))?;
-        for channel in &file.digitizer.channel {
-            opener.check(digitizer.set_range_v(channel.adc, channel.range_v))?;
-        }
-        opener.check(digitizer.set_rate_hz(file.digitizer.rate_hz))?;
-        let thermometer = opener
-            .connect("thermometer", Thermometer::connect(&file.thermometer.link, &file.thermometer.dialect))?;
+        opener.check(supply.set_limit_a(SUPPLY_OUTPUT, file.limits.supply_a_max))?;
+        opener.check(supply.set_protection_v(SUPPLY_OUTPUT, file.limits.supply_v_max))?;
+        let load = opener.load(&file.load.link, &file.load.dialect)?;
+        let mut digitizer = opener.digitizer(&file.digitizer.link, &file.digitizer.dialect)?;
+        opener.check(digitizer.configure(&acquisition(&file, file.digitizer.samples)))?;
+        let thermometer = opener.thermometer(&file.thermometer.link, &file.thermometer.dialect)?;
         let stop = Arc::new(StopState::new(opener.cancellers));
         let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
         guard.confirm(0.0, Output::Source, true);
@@ -172,34 +173,4 @@ fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
         }
     }
     Ok(())
-}
-
-#[derive(Default)]
-struct Opener {
-    identities: Vec<Identity>,
-    cancellers: Vec<wattproof_link::Canceller>,
-}
-
-impl Opener {
-    fn check<T>(&self, result: Result<T, InstrumentError>) -> Result<T, BenchError> {
-        result.map_err(|error| BenchError::Instrument(Box::new(error)))
-    }
-
-    fn connect<T: AsRef<wattproof_instruments::Session>>(
-        &mut self,
-        role: &'static str,
-        connected: Result<T, InstrumentError>,
-    ) -> Result<T, BenchError> {
-        let instrument = self.check(connected)?;
-        let session = instrument.as_ref();
-        self.cancellers.push(session.canceller());
-        tracing::info!(role, link = session.port(), idn = session.idn(), "instrument identified");
-        self.identities.push(Identity {
-            role,
-            link: session.port().to_string(),
-            dialect: session.dialect().to_string(),
-            idn: session.idn().to_string(),
-        });
-        Ok(instrument)
-    }
 }

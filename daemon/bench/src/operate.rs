@@ -5,9 +5,11 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use wattproof_guard::{Command, SafetyReading, TripCause};
-use wattproof_instruments::InstrumentError;
+use wattproof_instruments::{InstrumentError, Record};
 use wattproof_signal::{Capture, Reading, Settings};
 
+use crate::acquire::{acquire, acquisition};
+use crate::open::SUPPLY_OUTPUT;
 use crate::actor::{ActorGone, Pending};
 use crate::{Bench, BenchError, Measures};
 
@@ -86,7 +88,7 @@ impl Bench {
         self.permit(&Command::SourceLevel { level_vrms })?;
         let outputs = self.shared.file.source.outputs.clone();
         self.finish_ask(self.shared.actors.source.ask(move |source| {
-            outputs.iter().try_for_each(|output| source.set_vrms(*output, level_vrms))
+            outputs.iter().try_for_each(|output| source.set_vrms(*output, level_vrms).map(|_| ()))
         }))?;
         *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = level_vrms;
         self.settle_for(self.shared.file.source.settle_ms);
@@ -104,7 +106,7 @@ impl Bench {
             self.shared
                 .actors
                 .source
-                .ask(move |source| outputs.iter().try_for_each(|output| source.set_hz(*output, hz))),
+                .ask(move |source| outputs.iter().try_for_each(|output| source.set_hz(*output, hz).map(|_| ()))),
         )?;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
@@ -122,7 +124,7 @@ impl Bench {
             self.shared
                 .actors
                 .source
-                .ask(move |source| outputs.iter().try_for_each(|output| source.set_on(*output))),
+                .ask(move |source| outputs.iter().try_for_each(|output| source.set_on(*output, true))),
         )?;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
@@ -133,9 +135,7 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn source_off(&self) -> Result<(), BenchError> {
-        let outputs = self.shared.file.source.outputs.clone();
-        let off = self.shared.actors.source.ask(move |source| source.safe_off(&outputs));
-        self.finish_ask(off)?;
+        self.finish_ask(self.shared.actors.source.ask(|source| source.safe_off()))?;
         *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = 0.0;
         self.shared.guard().source_off(self.now_s(), true);
         self.settle_for(self.shared.file.source.settle_ms);
@@ -148,7 +148,7 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn set_supply(&self, volts_v: f64) -> Result<(), BenchError> {
         self.permit(&Command::SupplyVolts { volts_v })?;
-        self.finish_ask(self.shared.actors.supply.ask(move |supply| supply.set_v(volts_v)))?;
+        self.finish_ask(self.shared.actors.supply.ask(move |supply| supply.set_v(SUPPLY_OUTPUT, volts_v).map(|_| ())))?;
         self.settle_for(self.shared.file.supply.settle_ms);
         Ok(())
     }
@@ -159,7 +159,7 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn set_supply_limit(&self, amps_a: f64) -> Result<(), BenchError> {
         self.permit(&Command::SupplyAmps { amps_a })?;
-        self.finish_ask(self.shared.actors.supply.ask(move |supply| supply.set_limit_a(amps_a)))
+        self.finish_ask(self.shared.actors.supply.ask(move |supply| supply.set_limit_a(SUPPLY_OUTPUT, amps_a).map(|_| ())))
     }
 
     /// Supply on.
@@ -168,7 +168,7 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_on(&self) -> Result<(), BenchError> {
         self.permit(&Command::SupplyOn)?;
-        self.finish_ask(self.shared.actors.supply.ask(|supply| supply.set_on()))?;
+        self.finish_ask(self.shared.actors.supply.ask(|supply| supply.set_on(SUPPLY_OUTPUT, true)))?;
         self.settle_for(self.shared.file.supply.settle_ms);
         Ok(())
     }
@@ -194,7 +194,7 @@ impl Bench {
         self.finish_ask(self.shared.actors.load.ask(move |load| {
             channels.iter().try_for_each(|channel| {
                 load.set_ohm(*channel, load_ohm)?;
-                load.connect_channel(*channel)
+                load.connect(*channel)
             })
         }))?;
         self.settle_for(self.shared.file.load.settle_ms);
@@ -241,10 +241,9 @@ impl Bench {
         self.check_stop()?;
         let _turn = self.shared.capturing.lock().unwrap_or_else(PoisonError::into_inner);
         let shared = &self.shared;
-        let adc: Vec<u32> = shared.file.digitizer.channel.iter().map(|channel| channel.adc).collect();
-        let samples = shared.samples.load(Ordering::Relaxed);
-        let acquired = shared.actors.digitizer.begin(move |digitizer| digitizer.acquire(&adc, samples));
-        let supply = shared.actors.supply.begin(|supply| Ok((supply.measure_v()?, supply.measure_a()?)));
+        let wanted = acquisition(&shared.file, shared.samples.load(Ordering::Relaxed));
+        let acquired = shared.actors.digitizer.begin(move |digitizer| acquire(digitizer, &wanted));
+        let supply = shared.actors.supply.begin(|supply| Ok((supply.measure_v(SUPPLY_OUTPUT)?, supply.measure_a(SUPPLY_OUTPUT)?)));
         let input = shared.file.thermometer.channel;
         let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(input));
         let (supply_v, supply_a) = self.finish_wait(supply)?;
@@ -271,16 +270,16 @@ impl Bench {
         })
     }
 
-    pub(crate) fn to_amplifier(&self, acquired: wattproof_instruments::Acquired) -> Vec<ChannelCaptured> {
+    pub(crate) fn to_amplifier(&self, record: Record) -> Vec<ChannelCaptured> {
         let file = &self.shared.file;
         let mut scaled: Vec<_> = file
             .digitizer
             .channel
             .iter()
-            .zip(acquired.channels)
-            .map(|(channel, mut record)| {
-                channel.scale(&mut record.volts);
-                (channel, record.volts, channel.full_scale(record.full_scale_v))
+            .zip(record.channels_v.into_iter().zip(record.full_scale_v))
+            .map(|(channel, (mut samples, full_scale_v))| {
+                channel.scale(&mut samples);
+                (channel, samples, channel.full_scale(full_scale_v))
             })
             .collect();
         let numbers = (1u32..).take(file.amplifier_channels());
@@ -296,7 +295,7 @@ impl Bench {
                 let (volts, volts_full_scale) = volts.unzip();
                 let (amps, amps_full_scale) = amps.unzip();
                 let capture = Capture {
-                    fs_hz: acquired.rate_hz,
+                    fs_hz: 1.0 / record.interval_s,
                     volts: volts.unwrap_or_default(),
                     amps,
                     volts_full_scale,

@@ -10,7 +10,8 @@ use wattproof_guard::{Output, State, TripCause};
 use wattproof_link::Canceller;
 
 use crate::Bench;
-use crate::open::Shared;
+use crate::acquire::{acquire, acquisition};
+use crate::open::{SUPPLY_OUTPUT, Shared};
 use crate::operate::outputs;
 
 /// Below this an output counts as dead when measured, V rms: far under the 30 V rms touch limit of IEC 61010-1
@@ -18,6 +19,8 @@ use crate::operate::outputs;
 const DEAD_VRMS: f64 = 1.0;
 /// Below this a supply counts as off when measured, A.
 const DEAD_A: f64 = 0.1;
+/// Samples of the capture that looks whether the outputs are dead.
+const DEAD_SAMPLES: usize = 1024;
 
 /// The state the outputs were left in.
 #[derive(Debug, Clone, Serialize)]
@@ -79,6 +82,12 @@ impl StopState {
         self.wake.notify_all();
     }
 
+    /// For the bench's own threads, which must go on after a stop: waits for a time or until somebody wakes them.
+    pub fn doze(&self, length: Duration) {
+        let woken = self.woken.lock().unwrap_or_else(PoisonError::into_inner);
+        let _woken = self.wake.wait_timeout(woken, length).unwrap_or_else(PoisonError::into_inner);
+    }
+
     /// Waits for a time, or until something happens.
     pub fn wait(&self, length: Duration) {
         let until = Instant::now() + length;
@@ -93,9 +102,6 @@ impl StopState {
         }
     }
 
-    fn release_links(&self) {
-        self.cancellers.iter().for_each(Canceller::clear);
-    }
 }
 
 /// Switches everything off from any thread, at once, whatever the script or the disk is doing.
@@ -156,7 +162,7 @@ impl Bench {
     fn measure_dead(&self, report: &mut SafeReport) {
         let _turn = self.shared.capturing.lock().unwrap_or_else(PoisonError::into_inner);
         let actors = &self.shared.actors;
-        match actors.supply.ask(|supply| supply.measure_a()) {
+        match actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)) {
             Ok(Ok(amps_a)) => {
                 report.supply_a = Some(amps_a);
                 if !(amps_a < DEAD_A) {
@@ -168,8 +174,11 @@ impl Bench {
             Ok(Err(error)) => report.warnings.push(format!("supply current not measured after off: {error}")),
             Err(gone) => report.warnings.push(gone.to_string()),
         }
-        let adc: Vec<u32> = self.shared.file.digitizer.channel.iter().map(|channel| channel.adc).collect();
-        match actors.digitizer.ask(move |digitizer| digitizer.acquire(&adc, 512)) {
+        let wanted = acquisition(&self.shared.file, DEAD_SAMPLES);
+        match actors.digitizer.ask(move |digitizer| {
+            digitizer.canceller().clear();
+            acquire(digitizer, &wanted)
+        }) {
             Ok(Ok(acquired)) => {
                 let channels = self.to_amplifier(acquired);
                 let readings = vec![wattproof_signal::Reading::default(); channels.len()];
@@ -232,18 +241,14 @@ fn switch_off(shared: &Shared) -> SafeReport {
 }
 
 fn off(shared: &Shared, output: Output) -> Result<(), String> {
-    let stop = Arc::clone(&shared.stop);
-    // The links are released on the instrument's own thread, after whatever was interrupted there has ended.
+    // A link is released on the instrument's own thread, after whatever was interrupted there has ended.
     let asked = match output {
-        Output::Source => {
-            let outputs = shared.file.source.outputs.clone();
-            shared.actors.source.ask(move |source| {
-                stop.release_links();
-                source.safe_off(&outputs)
-            })
-        }
-        Output::Supply => shared.actors.supply.ask(move |supply| {
-            stop.release_links();
+        Output::Source => shared.actors.source.ask(|source| {
+            source.canceller().clear();
+            source.safe_off()
+        }),
+        Output::Supply => shared.actors.supply.ask(|supply| {
+            supply.canceller().clear();
             supply.safe_off()
         }),
     };

@@ -37,7 +37,7 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
 }
 
 fn guard_over(shared: &Shared) {
-    shared.stop.wait(TICK);
+    shared.stop.doze(TICK);
     let now_s = shared.clock.now_s();
     let state = {
         let mut guard = shared.guard();
@@ -59,13 +59,13 @@ fn guard_over(shared: &Shared) {
 /// A third of the age the guard tolerates, so that one slow answer is no trip.
 fn refresh(shared: &Shared) {
     let age_s = shared.guard().limits().reading_age_s_max;
-    shared.stop.wait(Duration::from_secs_f64((age_s / 3.0).clamp(0.02, 10.0)));
+    shared.stop.doze(Duration::from_secs_f64((age_s / 3.0).clamp(0.02, 10.0)));
     if shared.guard().state() != State::Running {
         return;
     }
     let channel = shared.file.thermometer.channel;
     let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
-    let supply = shared.actors.supply.ask(|supply| supply.measure_a());
+    let supply = shared.actors.supply.ask(|supply| supply.measure_a(crate::open::SUPPLY_OUTPUT));
     let (supply, heatsink) = match (supply, heatsink.wait()) {
         (Ok(supply), Ok(heatsink)) => (supply, heatsink),
         (Err(gone), _) | (_, Err(gone)) => return trip(shared, gone.to_string()),

@@ -86,7 +86,8 @@ fn channel(step: &ChannelStep) -> ChannelObservation {
         flat_top_pct: r.flat_top_pct,
         crest_factor: r.crest_factor,
         noise_vrms: r.noise_vrms,
-        envelope_droop_db: r.envelope.as_ref().and_then(|envelope| envelope.droop_db),
+        // The reading counts a falling level negative, the search a droop positive.
+        envelope_droop_db: r.envelope.as_ref().and_then(|envelope| envelope.droop_db).map(|db| -db),
         load_ohm_measured: r.load_ohm_measured,
     }
 }

@@ -136,10 +136,16 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 supply_w: step.supply_w,
                 efficiency_pct: step.efficiency_pct,
                 heatsink_c: step.heatsink_c,
-                flags: r.flags.iter().map(|flag| flag.to_string()).collect::<Vec<_>>().join(" "),
+                flags: flag_words(&r.flags),
             }
         })
         .collect()
+}
+
+/// The flags as the words they have everywhere else.
+fn flag_words(flags: &[wattproof_signal::Flag]) -> String {
+    let word = |flag| serde_json::to_value(flag).ok().and_then(|value| value.as_str().map(str::to_string));
+    flags.iter().filter_map(word).collect::<Vec<_>>().join(" ")
 }
 
 /// A row of `ratings.csv`.
