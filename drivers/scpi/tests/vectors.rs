@@ -1,5 +1,6 @@
 //! Every group of `data/scpi_vectors.json`. Sources: see `data/README.md`; each group says whether it was read in
 //! a published text or written from memory.
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of a test may fail the test")]
 
 use serde_json::Value;
 use wattproof_scpi::mnemonic::{Mnemonic, is_keyword, short_form};

@@ -1,5 +1,6 @@
 //! Bytes written by hand, so that a fault shared by both ends cannot hide. Byte layouts: IEEE 754 and two's
 //! complement; response forms: IEEE 488.2 8 (memory).
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of a test may fail the test")]
 
 mod rig;
 
