@@ -12,8 +12,18 @@ macro_rules! built_in {
 }
 
 const BUILT_IN: &[(&str, &str)] = built_in![
-    "asymmetric", "crossover", "folding", "honest", "hot", "limiting", "noisy", "sagging", "short", "soft",
-    "starved", "switching",
+    "asymmetric",
+    "crossover",
+    "folding",
+    "honest",
+    "hot",
+    "limiting",
+    "noisy",
+    "sagging",
+    "short",
+    "soft",
+    "starved",
+    "switching",
 ];
 
 /// Names of all built-in amplifiers, in alphabetical order.

@@ -55,10 +55,18 @@ impl Converter {
             return Err(ConverterError::Bits { bits });
         }
         if !(full_scale.is_finite() && full_scale > 0.0) {
-            return Err(ConverterError::Value { field: "full_scale", value: full_scale, expected: "above 0" });
+            return Err(ConverterError::Value {
+                field: "full_scale",
+                value: full_scale,
+                expected: "above 0",
+            });
         }
         if !(noise_rms.is_finite() && noise_rms >= 0.0) {
-            return Err(ConverterError::Value { field: "noise_rms", value: noise_rms, expected: "from 0 up" });
+            return Err(ConverterError::Value {
+                field: "noise_rms",
+                value: noise_rms,
+                expected: "from 0 up",
+            });
         }
         Ok(Self { full_scale, bits, gain: 1.0, offset: 0.0, noise_rms, noise: Gaussian::new(seed) })
     }

@@ -14,9 +14,9 @@ pub mod load;
 pub mod truth;
 pub mod world;
 
+pub use amplifier::Band;
 pub use amplifier::{AmplifierSpec, Nameplate, Rating, RatingChannels, SpecError};
 pub use converter::{Conversion, Converter, ConverterError};
 pub use load::{Load, LoadError, ThieleSmall};
-pub use amplifier::Band;
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
 pub use world::{Drive, OutputReading, OutputState, RawCapture, World};

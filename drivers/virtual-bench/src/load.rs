@@ -52,8 +52,7 @@ impl ThieleSmall {
     /// Impedance of the parallel motional branch alone, Ω.
     pub(crate) fn motional(&self, hz: f64) -> Complex64 {
         let w = TAU * hz;
-        let admittance =
-            Complex64::new(1.0 / self.res_ohm(), w * self.cmes_f() - 1.0 / (w * self.lces_h()));
+        let admittance = Complex64::new(1.0 / self.res_ohm(), w * self.cmes_f() - 1.0 / (w * self.lces_h()));
         admittance.inv()
     }
 }

@@ -164,7 +164,11 @@ fn check(q: &TruthQuery) -> Result<(), TruthError> {
         }
     }
     if !(q.heatsink_c.is_finite() && q.heatsink_c > -273.15) {
-        return Err(TruthError::Query { field: "heatsink_c", value: q.heatsink_c, expected: "a temperature" });
+        return Err(TruthError::Query {
+            field: "heatsink_c",
+            value: q.heatsink_c,
+            expected: "a temperature",
+        });
     }
     if !(1..=2).contains(&q.channels_driven) {
         let value = q.channels_driven as f64;

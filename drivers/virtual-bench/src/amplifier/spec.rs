@@ -11,7 +11,9 @@ pub enum SpecError {
         message: String,
     },
     /// A value lies outside what the model can represent.
-    #[error("amplifier `{amplifier}`: `{field}` is {value}, it must be {expected}; correct it in its TOML file")]
+    #[error(
+        "amplifier `{amplifier}`: `{field}` is {value}, it must be {expected}; correct it in its TOML file"
+    )]
     Value {
         /// Name in the description.
         amplifier: String,

@@ -62,9 +62,7 @@ impl Stage {
         match self.transfer {
             Transfer::Hard => x.clamp(-limits.neg_v, limits.pos_v),
             Transfer::Soft { sharpness } => limited(x, limits, |u| self.soft_from_table(u, sharpness)),
-            Transfer::Cubic => {
-                limited(x, limits, |u| if u < 1.5 { u - 4.0 / 27.0 * u * u * u } else { 1.0 })
-            }
+            Transfer::Cubic => limited(x, limits, |u| if u < 1.5 { u - 4.0 / 27.0 * u * u * u } else { 1.0 }),
         }
     }
 

@@ -23,7 +23,11 @@ impl AmplifierSpec {
             return Err(self.bad("name", "empty", "a short name"));
         }
         if !self.invented {
-            return Err(self.bad("invented", false, "true: the virtual bench holds invented amplifiers only"));
+            return Err(self.bad(
+                "invented",
+                false,
+                "true: the virtual bench holds invented amplifiers only",
+            ));
         }
         self.validate_nameplate()?;
         let p = &self.physics;

@@ -84,11 +84,13 @@ impl<'a> Solver<'a> {
     pub fn steady(&self, source_vrms: f64) -> LevelTruth {
         let supply = &self.spec.physics.supply;
         let t = &self.spec.physics.thermal;
-        let mut out = LevelTruth { die_c: [self.query.heatsink_c; 2], limiter: [1.0; 2], ..Default::default() };
+        let mut out =
+            LevelTruth { die_c: [self.query.heatsink_c; 2], limiter: [1.0; 2], ..Default::default() };
         let mut current_a = supply.idle_a;
         let mut point = None;
         for _ in 0..ROUNDS_MAX {
-            let inner_v = (self.query.supply_v - supply.source_ohm * current_a).max(0.3 * self.query.supply_v);
+            let inner_v =
+                (self.query.supply_v - supply.source_ohm * current_a).max(0.3 * self.query.supply_v);
             let now = self.operate(&mut out, inner_v, source_vrms, true);
             let cycles = self.cycles(&now, source_vrms);
             let need = demand(self.spec, &cycles, out.rail_v, inner_v);
@@ -122,7 +124,8 @@ impl<'a> Solver<'a> {
     pub fn burst(&self, source_vrms: f64) -> LevelTruth {
         let supply = &self.spec.physics.supply;
         let mut out = LevelTruth { limiter: [1.0; 2], ..Default::default() };
-        let inner_v = (self.query.supply_v - supply.source_ohm * supply.idle_a).max(0.3 * self.query.supply_v);
+        let inner_v =
+            (self.query.supply_v - supply.source_ohm * supply.idle_a).max(0.3 * self.query.supply_v);
         let idle = demand(self.spec, &[Cycle::default(); 2], [0.0; 2], inner_v);
         out.die_c = idle.die_w.map(|w| self.query.heatsink_c + self.spec.physics.thermal.die_c_per_w * w);
         out.supply_a = idle.supply_a;
@@ -202,13 +205,11 @@ impl<'a> Solver<'a> {
             }
             let v1 = bins[1].norm() * scale;
             let highest = ((band.high_hz / q.hz) as usize).min(bins.len() - 1);
-            let harmonics: f64 =
-                (2..=highest).map(|k| (bins[k].norm() * scale).powi(2) / 2.0).sum();
+            let harmonics: f64 = (2..=highest).map(|k| (bins[k].norm() * scale).powi(2) / 2.0).sum();
             let rest = harmonics + noise_ms + hum(true);
             let total = rest + v1 * v1 / 2.0;
             let dc_v = mean + p.output.dc_offset_v * divider;
-            let residue: f64 =
-                p.residue.iter().map(|r| (v1 * db_to_ratio(r.level_db)).powi(2) / 2.0).sum();
+            let residue: f64 = p.residue.iter().map(|r| (v1 * db_to_ratio(r.level_db)).powi(2) / 2.0).sum();
             out.fundamental_vpk[ch] = v1;
             out.out_vrms[ch] = total.sqrt();
             out.full_vrms[ch] =

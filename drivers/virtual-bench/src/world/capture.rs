@@ -57,8 +57,7 @@ impl World {
         let halvings = self.halvings(fs_hz);
         let dt_s = 1.0 / (fs_hz * f64::from(1_u32 << halvings));
         let mut lanes = [self.lane(0, halvings, dt_s), self.lane(1, halvings, dt_s)];
-        let mut record =
-            RawCapture { volts: [vec![], vec![]], amps: [vec![], vec![]], start_s, fs_hz };
+        let mut record = RawCapture { volts: [vec![], vec![]], amps: [vec![], vec![]], start_s, fs_hz };
         let early = lanes[0].volts.delay();
         let total = 2 * early + samples.saturating_sub(1) * (1 << halvings) + 1;
         let first_s = start_s - early as f64 * dt_s;
@@ -146,7 +145,9 @@ impl World {
     }
 
     fn alive(&self) -> bool {
-        !self.slow.tripped && self.supply.out_v > 0.0 && self.supply.out_v >= self.spec.physics.supply.minimum_v
+        !self.slow.tripped
+            && self.supply.out_v > 0.0
+            && self.supply.out_v >= self.spec.physics.supply.minimum_v
     }
 
     /// Noise and residue are added at the output rate; their current is counted for resistive loads only,
@@ -165,10 +166,8 @@ impl World {
             .filter(|tone| tone.hz < RESIDUE_EDGE * fs_hz)
             .map(|tone| (tone.hz, db_to_ratio(tone.level_db), TAU * tone.hz / fs_hz))
             .collect();
-        let mut phasors: Vec<Complex64> = tones
-            .iter()
-            .map(|t| Complex64::from_polar(t.1, TAU * (t.0 * record.start_s).fract()))
-            .collect();
+        let mut phasors: Vec<Complex64> =
+            tones.iter().map(|t| Complex64::from_polar(t.1, TAU * (t.0 * record.start_s).fract())).collect();
         let turns: Vec<Complex64> = tones.iter().map(|t| Complex64::from_polar(1.0, t.2)).collect();
         for (k, v) in record.volts[ch].iter_mut().enumerate() {
             let mut extra = if sigma_v > 0.0 { sigma_v * self.noise[ch].draw() } else { 0.0 };

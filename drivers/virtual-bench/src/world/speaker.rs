@@ -41,7 +41,8 @@ impl SpeakerFilter {
         let mut state = [0.0; 3];
         for &(emf, hz) in tones {
             let motional = self.parameters.motional(hz);
-            let series = Complex64::new(self.parameters.re_ohm + self.output_ohm, TAU * hz * self.parameters.le_h);
+            let series =
+                Complex64::new(self.parameters.re_ohm + self.output_ohm, TAU * hz * self.parameters.le_h);
             let current = emf / (series + motional);
             let voltage = current * motional;
             state[0] += current.re;
