@@ -24,8 +24,10 @@ fn expected(family: Family, a: &Amplifier, level: f64) -> Vec<Cause> {
         Family::DriveExhausted => vec![Cause::DriveExhausted],
         Family::Trip if a.trip_vrms() <= level * 1.0001 => vec![Cause::Protection],
         Family::Sag => vec![Cause::Sag],
-        // Within a quarter of the dividing slope either word is fair.
-        _ if (a.slope(level) - 1.3).abs() < 0.3 => vec![Cause::Clipping, Cause::SoftClipping],
+        // Near the dividing slope either word is fair, and so is none.
+        _ if (a.slope(level) - 1.3).abs() < 0.3 => {
+            vec![Cause::Clipping, Cause::SoftClipping, Cause::Undetermined]
+        }
         _ if a.slope(level) > 1.3 => vec![Cause::Clipping],
         _ => vec![Cause::SoftClipping],
     }

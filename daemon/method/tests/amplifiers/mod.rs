@@ -102,8 +102,8 @@ impl Amplifier {
             Family::Tanh => rail * (v / rail).tanh(),
             Family::SoftKnee => v / (1.0 + (v / rail).abs().powi(12)).powf(1.0 / 12.0),
             Family::Crossover => {
-                let dead = 0.008 * rail * self.share;
-                let past = (v.abs() - dead).max(0.0) + 0.02 * v.abs().min(dead);
+                let dead = 0.04 * rail * self.share;
+                let past = (v.abs() - dead).max(0.0) + 0.75 * v.abs().min(dead);
                 (past.min(rail)).copysign(v)
             }
             Family::ClassD => {
@@ -111,8 +111,7 @@ impl Amplifier {
                 soft.clamp(-rail, rail)
             }
             Family::Asymmetric => v.clamp(-rail, 0.93 * rail),
-            Family::LimiterAbove => v + 0.05 * self.share.max(0.6) * v.powi(3) / rail.powi(2) * 0.0,
-            Family::DriveExhausted | Family::Limiter | Family::SlowLimiter => v,
+            Family::DriveExhausted | Family::Limiter | Family::SlowLimiter | Family::LimiterAbove => v,
             _ => v.clamp(-rail, rail),
         }
     }
@@ -205,7 +204,7 @@ impl Amplifier {
         }
     }
 
-    /// The true ceiling level, V rms: dense scan from the top for the last upward crossing, then bisection.
+    /// The true ceiling level, V rms: dense scan downwards for the last upward crossing, then bisection.
     pub fn truth(&self, limit_pct: f64, level_max: f64) -> f64 {
         let small = 0.1 * self.rail / self.gain / 2f64.sqrt();
         let gain_at = |x: f64| self.state(x).fundamental / x;
@@ -214,11 +213,11 @@ impl Amplifier {
             let s = self.state(x);
             s.thdn_pct <= limit_pct && 20.0 * (reference * x / s.fundamental).log10() <= 3.0
         };
-        let mut low = small * 3.0;
-        while keeps(low * 1.02) && low < level_max {
-            low *= 1.02;
+        let mut high = small * 40.0;
+        while !keeps(high / 1.02) {
+            high /= 1.02;
         }
-        let mut high = low * 1.02;
+        let mut low = high / 1.02;
         for _ in 0..40 {
             let mid = 0.5 * (low + high);
             if keeps(mid) { low = mid } else { high = mid }
