@@ -228,8 +228,27 @@ fn waveform(facts: &Facts<'_>, evidence: &mut Vec<String>) -> Cause {
         if slope <= 0.0 {
             return Cause::Undetermined;
         }
-        return if slope > HARD_SLOPE { Cause::Clipping } else { Cause::SoftClipping };
+        if slope <= HARD_SLOPE {
+            return Cause::SoftClipping;
+        }
+        return hard_or_limited(facts, evidence);
     }
     evidence.push("too few captures around the ceiling to tell how steeply distortion rises".to_owned());
     Cause::Undetermined
+}
+
+/// A hard clip loses about 0.054 dB of the fundamental per percent of distortion; far more is gain taken back.
+fn hard_or_limited(facts: &Facts<'_>, evidence: &mut Vec<String>) -> Cause {
+    let all = &facts.points.all;
+    let spare =
+        |i: usize, per_pct: f64| facts.points.compression_db(i) - 0.1 - per_pct * all[i].distortion_pct;
+    let near = |i: &usize| (all[*i].x_db - facts.x_db).abs() < 2.5;
+    let most = (0..all.len()).filter(near).max_by(|a, b| spare(*a, 0.15).total_cmp(&spare(*b, 0.15)));
+    let Some(i) = most.filter(|i| spare(*i, 0.15) > 0.0) else { return Cause::Clipping };
+    evidence.push(format!(
+        "fundamental {:.2} dB below linear at {:.2} % distortion, more than a hard clip loses",
+        facts.points.compression_db(i),
+        all[i].distortion_pct
+    ));
+    if spare(i, 0.22) > 0.0 { Cause::Limiting } else { Cause::Undetermined }
 }

@@ -18,6 +18,11 @@ pub(crate) struct Crossing {
 /// Widest distance at which two points alone are believed, in dB.
 const PAIR_REACH_DB: f64 = 0.2;
 
+/// Widest span a straight line is believed over, dB.
+const LINE_REACH_DB: f64 = 1.5;
+/// Widest span a parabola is believed over, dB.
+const PARABOLA_REACH_DB: f64 = 6.5;
+
 /// Finds the upward crossing of zero of `points` (x, y) inside [`from`, `to`], y scattering with `sigma`.
 ///
 /// Nearest points are taken in one by one; the largest sets that a line (3) or parabola (≥ 4) explains within
@@ -45,7 +50,14 @@ fn widest(points: &[(f64, f64)], sigma: f64, from: f64, to: f64, centre: f64) ->
         if span < 0.02 {
             continue;
         }
-        let degrees = if n >= 4 { [1, 2].as_slice() } else { &[1] };
+        if span > PARABOLA_REACH_DB {
+            break;
+        }
+        let degrees: &[usize] = match (span <= LINE_REACH_DB, n >= 4) {
+            (true, true) => &[1, 2],
+            (_, false) => &[1],
+            (false, true) => &[2],
+        };
         let fits: Vec<Crossing> =
             degrees.iter().filter_map(|d| polynomial(set, *d, sigma, from, to, centre)).collect();
         if fits.is_empty() {
@@ -116,7 +128,7 @@ fn polynomial(
     let se_db = sigma * variance.max(0.0).sqrt() / slope;
     let close = set.iter().all(|p| (p.0 - x_db).abs() <= PAIR_REACH_DB);
     let inside = set.iter().any(|p| p.0 <= x_db) && set.iter().any(|p| p.0 >= x_db);
-    let spare = n > degree + 1;
+    let spare = n > degree + 1 && (degree == 2 || span(set) <= LINE_REACH_DB);
     se_db.is_finite().then_some(Crossing { x_db, se_db, slope, trusted: close || (spare && inside) })
 }
 

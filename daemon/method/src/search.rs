@@ -14,6 +14,10 @@ use crate::sought::{Sought, SoughtError};
 const STEP_DB: f64 = 1.9;
 /// Where "loud" begins, dB re rated power.
 const LOUD_DB: f64 = -10.0;
+/// Largest step while the gain can't be trusted, dB.
+const UNSURE_JUMP_DB: f64 = 8.0;
+/// Captures after which even a last capture at the answer is no longer waited for.
+const CAPTURES_LATE: usize = 26;
 /// Step after a trip, dB.
 const CREEP_DB: f64 = 0.04;
 /// How near the answer a capture must lie, dB.
@@ -277,7 +281,7 @@ impl CeilingSearch {
         let (step, why) = if !self.trips_db.is_empty() {
             (self.creep_db, "creep up to the trip")
         } else if below_loud_db > STEP_DB {
-            (below_loud_db, "base level, well below the rating")
+            (below_loud_db.min(self.trusted_jump_db()), "base level, well below the rating")
         } else {
             (self.safe_step_db(), "safe step up")
         };
@@ -289,6 +293,15 @@ impl CeilingSearch {
         }
         let target = if top_db + step > highest_db - 0.2 { highest_db } else { top_db + step };
         self.set(target.min(self.trip_db() - 1e-3), why)
+    }
+
+    /// How far the gain read at the top capture reaches. Distortion that noise doesn't explain may be a dead
+    /// zone, in which the gain reads low.
+    fn trusted_jump_db(&self) -> f64 {
+        let Some(top) = self.points.all.last() else { return STEP_DB };
+        let noise_pct = top.highest(|c| Some(100.0 * c.noise_vrms? / c.fundamental_vrms?)).unwrap_or(0.0);
+        let clean = top.distortion_pct <= self.sought.limit_pct || noise_pct > 0.7 * top.distortion_pct;
+        if clean { f64::INFINITY } else { UNSURE_JUMP_DB }
     }
 
     /// How far to step: never beyond `STEP_DB`, less where the trend says the limit is near.
@@ -353,6 +366,9 @@ impl CeilingSearch {
         let nearest = self.nearest_db(found.x_db);
         let enough = found.trusted && found.se_db <= SE_ENOUGH_DB;
         let narrow = bad_db - good_db <= self.sought.resolution_db && found.se_db <= 2.0 * SE_ENOUGH_DB;
+        if self.captures >= CAPTURES_LATE && found.trusted {
+            return self.finish(found.x_db, bound);
+        }
         if nearest <= NEAR_DB && (enough || narrow || self.captures >= CAPTURES_SOFT) {
             return self.finish(found.x_db, bound);
         }
@@ -498,6 +514,11 @@ impl CeilingSearch {
             (Bound::Distortion | Bound::Compression, Some((good, first))) => {
                 let width = self.points.all[first].x_db - self.points.all[good].x_db;
                 match self.crossing(sides, good, first) {
+                    // The fit's own error is optimistic, as its neighbourhood was chosen by the same readings:
+                    // never claim much less than one reading's scatter where distortion rises slowly.
+                    Some((found, Bound::Distortion)) if found.trusted => {
+                        found.se_db.max(0.6 * self.sought.distortion_scatter / found.slope)
+                    }
                     Some((found, _)) if found.trusted => found.se_db,
                     Some((found, _)) => found.se_db.max(width / 12f64.sqrt()),
                     None => width / 12f64.sqrt(),
