@@ -6,7 +6,7 @@ use wattproof_runs::{Driven, RatingResult};
 /// Rated against measured, a line a rating; fits 80 columns.
 pub fn ratings_table(results: &[RatingResult]) -> String {
     let mut table = Table::new();
-    table.load_preset(presets::NOTHING);
+    table.load_style(presets::NOTHING);
     table.set_header(["load", "supply", "driven", "rated W", "measured W ± U", "ratio", "cause", "verdict"]);
     for result in results {
         let claim = &result.claim;

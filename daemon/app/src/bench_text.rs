@@ -1,0 +1,136 @@
+//! The bench file and the nameplate that go with a virtual bench.
+
+use std::path::Path;
+
+use wattproof_bench::{
+    BenchFile, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace, ThermometerPlace,
+};
+use wattproof_guard::Limits;
+use wattproof_link::{Address, SerialSettings};
+use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
+use wattproof_virtual_bench::{AmplifierSpec, RatingChannels, VirtualBench};
+
+use crate::failure::Failure;
+
+const HEAD: &str = "\
+# Bench file of a virtual bench: simulated instruments, an invented amplifier, nothing real.
+# A real bench needs its own limits: never copy these.
+
+";
+
+/// The bench file of a virtual bench at `baud`, as TOML.
+pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) -> Result<String, Failure> {
+    let front = serving.front_end();
+    let link = |role: &str| -> Result<Address, Failure> {
+        let port = serving.ports().iter().find(|port| port.role == role);
+        let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {role}")))?;
+        let settings = SerialSettings { baud, ..SerialSettings::default() };
+        Ok(Address::Serial { path: port.path.display().to_string(), settings })
+    };
+    let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.watts).fold(50.0, f64::max);
+    let adc = |adc, amplifier_channel, measures, gain, tolerance_pct| CalibratedChannel {
+        adc,
+        amplifier_channel,
+        measures,
+        gain,
+        offset_v: 0.0,
+        range_v: 5.0,
+        tolerance_pct,
+        calibrated: None,
+    };
+    let volts = |number, channel| {
+        adc(number, channel, Measures::Volts, front.volts_per_adc_volt, front.volts_tolerance_pct)
+    };
+    let amps =
+        |number, channel| adc(number, channel, Measures::Amps, front.amps_per_adc_volt, front.amps_tolerance_pct);
+    let file = BenchFile {
+        name: "virtual bench".into(),
+        mains_hz: 50.0,
+        limits: limits(rated_w),
+        source: SourcePlace {
+            link: link("source")?,
+            dialect: "scpi-source".into(),
+            outputs: vec![1, 2],
+            settle_ms: 150,
+        },
+        load: LoadPlace {
+            link: link("load")?,
+            dialect: "scpi-load".into(),
+            channels: vec![1, 2],
+            settle_ms: 50,
+            tolerance_pct: 0.05,
+        },
+        supply: SupplyPlace {
+            link: link("supply")?,
+            dialect: "scpi-supply".into(),
+            settle_ms: 300,
+            tolerance_pct: 0.05,
+        },
+        digitizer: DigitizerPlace {
+            link: link("digitizer")?,
+            dialect: "scpi-digitizer".into(),
+            rate_hz: 192_000.0,
+            samples: 19_200,
+            channel: vec![volts(1, 1), amps(2, 1), volts(3, 2), amps(4, 2)],
+        },
+        thermometer: ThermometerPlace {
+            link: link("thermometer")?,
+            dialect: "scpi-thermometer".into(),
+            channel: 1,
+        },
+    };
+    Ok(format!("{HEAD}{}", to_toml(&file)?))
+}
+
+fn limits(rated_w: f64) -> Limits {
+    Limits {
+        out_vrms_max: 60.0,
+        out_arms_max: 35.0,
+        out_w_max: 2.5 * rated_w,
+        dc_v_max: 3.0,
+        supply_v_max: 16.5,
+        supply_a_max: 150.0,
+        heatsink_c_max: 95.0,
+        source_vrms_max: 2.0,
+        source_step_db_max: 6.0,
+        load_ohm_min: 1.0,
+        power_s_max: 60.0,
+        power_w_from: 25.0,
+        reading_age_s_max: 3.0,
+    }
+}
+
+/// The nameplate of an invented amplifier.
+pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
+    let plate = &amplifier.nameplate;
+    let rating = |rating: &wattproof_virtual_bench::Rating| Rating {
+        watts: rating.watts,
+        load_ohm: rating.load_ohm,
+        supply_v: rating.supply_v,
+        driven: match rating.channels {
+            RatingChannels::All => Driven::All,
+            RatingChannels::One => Driven::One,
+        },
+        limit_pct: rating.thdn_pct,
+        limit_by: LimitBy::Thdn,
+        hz: rating.hz,
+    };
+    Nameplate {
+        maker: plate.maker.clone(),
+        model: plate.model.clone(),
+        serial: None,
+        invented: true,
+        channels: 2,
+        rating: plate.ratings.iter().map(rating).collect(),
+    }
+}
+
+/// A value as TOML.
+pub fn to_toml<T: serde::Serialize>(value: &T) -> Result<String, Failure> {
+    toml::to_string(value).map_err(|error| Failure::Said(format!("a file could not be put into TOML: {error}")))
+}
+
+/// Writes a file a person asked for.
+pub fn write(path: &Path, text: &str) -> Result<(), Failure> {
+    std::fs::write(path, text).map_err(|source| Failure::File { path: path.into(), source })
+}

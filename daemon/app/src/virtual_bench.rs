@@ -1,0 +1,122 @@
+//! `wattproof virtual-bench`: simulated instruments on pseudo-terminals, for anybody who speaks SCPI.
+
+use std::io::{Read, Write};
+
+use serde::Serialize;
+use wattproof_virtual_bench::{
+    AmplifierSpec, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, truth,
+};
+
+use crate::bench_text::{bench_text, nameplate, to_toml, write};
+use crate::cli::VirtualOrder;
+use crate::failure::Failure;
+
+/// First word of the line that says that every port can be opened.
+pub const READY: &str = "ready";
+/// Written into the bench file where no pace is asked for; a pseudo-terminal takes any.
+const BAUD: u32 = 921_600;
+
+/// Lists, tells the truth, or serves until Ctrl-C or until standard input closes.
+pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
+    if order.list {
+        return list();
+    }
+    let amplifier = catalogue::amplifier(&order.amplifier)?;
+    if let Some(path) = &order.write_nameplate {
+        write(path, &to_toml(&nameplate(&amplifier))?)?;
+    }
+    if order.truth { tell_truth(&amplifier) } else { serve(order, amplifier) }
+}
+
+fn list() -> Result<(), Failure> {
+    for name in catalogue::names() {
+        println!("{name:12} {}", catalogue::amplifier(name)?.description);
+    }
+    Ok(())
+}
+
+fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> {
+    let options = VirtualBenchOptions {
+        amplifier: amplifier.clone(),
+        seed: order.seed,
+        pace_baud: order.pace,
+        bits: order.bits,
+    };
+    let serving = VirtualBench::start(options)?;
+    let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD))?;
+    match &order.write_bench {
+        Some(path) => write(path, &text)?,
+        None => println!("{text}"),
+    }
+    for port in serving.ports() {
+        println!("{:12} {}", port.role, port.path.display());
+    }
+    println!("{READY}: {} ({}), seed {}; Ctrl-C ends it", amplifier.name, amplifier.description, order.seed);
+    // Whoever started this waits for that line.
+    let flushed = std::io::stdout().flush();
+    flushed.map_err(|source| Failure::System { what: "writing to standard output", source })?;
+    wait(order.until_stdin_closes)?;
+    serving.stop();
+    Ok(())
+}
+
+fn wait(until_stdin_closes: bool) -> Result<(), Failure> {
+    if until_stdin_closes {
+        // Anything read, or an error, means the other side is still there or gone; only the end counts.
+        let mut byte = [0u8; 64];
+        while std::io::stdin().read(&mut byte).is_ok_and(|count| count > 0) {}
+        return Ok(());
+    }
+    let wrap = |source| Failure::System { what: "waiting for Ctrl-C", source };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(wrap)?;
+    runtime.block_on(tokio::signal::ctrl_c()).map_err(wrap)
+}
+
+/// What the model says of one rating.
+#[derive(Serialize)]
+struct RatingTruth {
+    rating: usize,
+    rated_w: f64,
+    load_ohm: f64,
+    supply_v: f64,
+    power_w: f64,
+    out_vrms: f64,
+    source_vrms: f64,
+    thdn_pct: f64,
+    burst_power_w: f64,
+    cause: String,
+}
+
+fn tell_truth(amplifier: &AmplifierSpec) -> Result<(), Failure> {
+    let mut truths = Vec::new();
+    for (index, rating) in amplifier.nameplate.ratings.iter().enumerate() {
+        let query = TruthQuery {
+            hz: rating.hz,
+            load_ohm: rating.load_ohm,
+            supply_v: rating.supply_v,
+            limit_pct: rating.thdn_pct,
+            channels_driven: match rating.channels {
+                RatingChannels::All => 2,
+                RatingChannels::One => 1,
+            },
+            ..TruthQuery::default()
+        };
+        let found = truth(amplifier, &query).map_err(|error| Failure::Said(error.to_string()))?;
+        truths.push(RatingTruth {
+            rating: index + 1,
+            rated_w: rating.watts,
+            load_ohm: rating.load_ohm,
+            supply_v: rating.supply_v,
+            power_w: found.full_power_w,
+            out_vrms: found.out_vrms,
+            source_vrms: found.source_vrms,
+            thdn_pct: found.thdn_pct,
+            burst_power_w: found.burst_power_w,
+            cause: found.cause.to_string(),
+        });
+    }
+    let text = serde_json::to_string_pretty(&truths)
+        .map_err(|error| Failure::Said(format!("the truth could not be put into JSON: {error}")))?;
+    println!("{text}");
+    Ok(())
+}
