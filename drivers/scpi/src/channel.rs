@@ -35,8 +35,8 @@ pub fn parse(text: &str) -> Result<Vec<(u32, u32)>, ParseError> {
         .collect()
 }
 
-/// Every channel of the list, if all lie within `allowed`; so a list of a few bytes cannot ask for billions.
-/// `None` when one does not, or when more channels are named than `allowed` has times the ranges written.
+/// Every channel of the list, in the order written; `None` unless all lie within `allowed`, so that a list of a
+/// few bytes cannot ask for billions.
 #[must_use]
 pub fn channels(ranges: &[(u32, u32)], allowed: RangeInclusive<u32>) -> Option<Vec<u32>> {
     let mut all = Vec::new();

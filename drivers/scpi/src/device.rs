@@ -80,6 +80,10 @@ pub struct Interpreter<D> {
     waiting: Option<Waiting>,
     /// Input that came while waiting.
     backlog: Vec<u8>,
+    /// Bytes at the start of the backlog that have been executed.
+    backlog_done: usize,
+    /// Whether the rest of a message that did not fit is still to be dropped.
+    losing: bool,
     opc_armed: bool,
     limits: Limits,
 }
@@ -115,6 +119,8 @@ impl<D: Instrument> Interpreter<D> {
             reply: Reply::default(),
             waiting: None,
             backlog: Vec::new(),
+            backlog_done: 0,
+            losing: false,
             opc_armed: false,
             limits,
         })
@@ -123,9 +129,13 @@ impl<D: Instrument> Interpreter<D> {
     /// Executes every message that `bytes` completes, and gives the reply bytes ready so far.
     pub fn feed(&mut self, device: &mut D, bytes: &[u8]) -> Vec<u8> {
         self.settle(device);
-        let mut input = bytes;
-        self.run(device, &mut input);
-        self.keep(input);
+        if self.waiting.is_none() {
+            let mut input = self.after_loss(bytes);
+            self.run(device, &mut input);
+            self.keep(input);
+        } else {
+            self.keep(bytes);
+        }
         self.reply.take()
     }
 
@@ -138,10 +148,10 @@ impl<D: Instrument> Interpreter<D> {
     /// Ends the message that was begun, as the interface's END message does where there is one.
     pub fn end(&mut self, device: &mut D) -> Vec<u8> {
         self.settle(device);
-        if self.waiting.is_none() {
-            if let Some(message) = self.splitter.end() {
-                self.accept(device, message);
-            }
+        if self.waiting.is_none()
+            && let Some(message) = self.splitter.end()
+        {
+            self.accept(device, message);
         }
         self.reply.take()
     }
@@ -152,6 +162,8 @@ impl<D: Instrument> Interpreter<D> {
         self.reply = Reply::default();
         self.waiting = None;
         self.backlog = Vec::new();
+        self.backlog_done = 0;
+        self.losing = false;
         self.opc_armed = false;
     }
 
@@ -182,10 +194,16 @@ impl<D: Instrument> Interpreter<D> {
             self.execute(device, waiting.message, waiting.cursor);
         }
         if self.waiting.is_none() && !self.backlog.is_empty() {
-            let backlog = std::mem::take(&mut self.backlog);
-            let mut input = backlog.as_slice();
+            let mut backlog = std::mem::take(&mut self.backlog);
+            let mut input = backlog.get(self.backlog_done..).unwrap_or_default();
             self.run(device, &mut input);
-            self.backlog = input.to_vec();
+            self.backlog_done = backlog.len() - input.len();
+            // Moved only once half is done, so that each byte moves once on average.
+            if self.backlog_done * 2 >= backlog.len() {
+                backlog.drain(..self.backlog_done);
+                self.backlog_done = 0;
+            }
+            self.backlog = backlog;
         }
     }
 
@@ -209,14 +227,37 @@ impl<D: Instrument> Interpreter<D> {
         }
     }
 
-    /// Keeps input behind a waiting message; what does not fit is lost, with −363.
+    /// Keeps input behind a waiting message. A message that does not fit is lost whole, with −363.
     fn keep(&mut self, input: &[u8]) {
-        let room = self.limits.message_bytes.saturating_sub(self.backlog.len());
-        if input.len() > room {
+        let mut input = self.after_loss(input);
+        while !input.is_empty() {
+            let held = self.backlog.len() - self.backlog_done;
+            let room = self.limits.message_bytes.saturating_sub(held);
+            let Some((fits, rest)) = input.split_at_checked(room).filter(|(_, rest)| !rest.is_empty()) else {
+                self.backlog.extend_from_slice(input);
+                return;
+            };
+            self.backlog.extend_from_slice(fits);
+            let whole = self.backlog.iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
+            self.backlog.truncate(whole.max(self.backlog_done));
+            self.losing = true;
             let info = "input came while an operation was waited for";
             self.status.report(ScpiError::with_info(-363, info));
-        } else {
-            self.backlog.extend_from_slice(input);
+            input = self.after_loss(rest);
+        }
+    }
+
+    /// What of `input` comes after a message that is being lost.
+    fn after_loss<'a>(&mut self, input: &'a [u8]) -> &'a [u8] {
+        if !self.losing {
+            return input;
+        }
+        match input.iter().position(|b| *b == b'\n') {
+            Some(end) => {
+                self.losing = false;
+                input.get(end + 1..).unwrap_or_default()
+            }
+            None => &[],
         }
     }
 
