@@ -1,1 +1,22 @@
 //! Simulated instruments and amplifier physics on pseudo-terminals.
+//!
+//! What it is for: rehearsals and tests without a real output switched on. The physics half is pure: an
+//! amplifier description, a seed and a time go in; volts and amperes at the amplifier's terminals come out.
+//! No clock, no file, no socket is touched by it, and the same seed and calls give the same samples.
+//!
+//! Who may call it: the simulated instruments of this crate, and tests that want the known answer
+//! ([`truth::truth`]) to compare a measured one with.
+
+pub mod amplifier;
+pub mod catalogue;
+pub mod converter;
+pub mod load;
+pub mod truth;
+pub mod world;
+
+pub use amplifier::Band;
+pub use amplifier::{AmplifierSpec, Nameplate, Rating, RatingChannels, SpecError};
+pub use converter::{Conversion, Converter, ConverterError};
+pub use load::{Load, LoadError, ThieleSmall};
+pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
+pub use world::{Drive, OutputReading, OutputState, RawCapture, World};

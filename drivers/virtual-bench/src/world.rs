@@ -1,0 +1,268 @@
+//! The physical bench: one amplifier, its supply, source and loads, moving through time.
+//!
+//! In: control settings and times. Out: analogue volts and amperes at the amplifier's terminals, and what
+//! its meters would show. Time is an argument and never runs backwards; randomness comes from the seed only.
+
+mod capture;
+mod decimate;
+mod drive;
+pub(crate) mod noise;
+pub(crate) mod slow;
+mod speaker;
+mod supply;
+
+pub use capture::RawCapture;
+pub use drive::Drive;
+
+use self::drive::SourceChannel;
+use self::noise::Gaussian;
+use self::slow::{Outcome, Slow};
+use self::supply::BenchSupply;
+use crate::amplifier::{AmplifierSpec, CycleGrid, Stage};
+use crate::load::Load;
+
+/// Shortest step of the slow states, s.
+const STEP_S_MIN: f64 = 0.25e-3;
+/// Longest step of the slow states while nothing moves, s.
+const STEP_S_MAX: f64 = 20.0e-3;
+
+/// What is connected to one output.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Terminal {
+    load: Load,
+    connected: bool,
+}
+
+impl Terminal {
+    pub fn load(&self) -> Option<&Load> {
+        self.connected.then_some(&self.load)
+    }
+
+    /// Share of the EMF that reaches the terminals.
+    pub fn divider(&self, output_ohm: f64, hz: f64) -> f64 {
+        self.load().map_or(1.0, |l| {
+            let z = l.impedance(hz);
+            (z / (z + output_ohm)).norm()
+        })
+    }
+}
+
+/// State of one output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OutputState {
+    /// No supply, or too little of it.
+    Off,
+    /// Passing signal.
+    Active,
+    /// Passing signal with the limiter or the thermal foldback holding the level down by over 0.1 dB.
+    Limiting,
+    /// Muted by protection until the input has been quiet and the die is cool.
+    Tripped,
+}
+
+/// What one output does at this moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OutputReading {
+    /// Its state.
+    pub state: OutputState,
+    /// Output voltage without noise and dc, V rms.
+    pub out_vrms: f64,
+    /// Active power in the load, W.
+    pub out_w: f64,
+    /// Die temperature, °C.
+    pub die_c: f64,
+    /// Limiter gain, dB (0 when idle).
+    pub limiter_db: f64,
+}
+
+/// Amplifier, supply, source and loads as physical things.
+#[derive(Debug, Clone)]
+pub struct World {
+    spec: AmplifierSpec,
+    stage: Stage,
+    grid: CycleGrid,
+    sources: [SourceChannel; 2],
+    terminals: [Terminal; 2],
+    supply: BenchSupply,
+    slow: Slow,
+    noise: [Gaussian; 2],
+    now_s: f64,
+    step_s: f64,
+}
+
+impl World {
+    /// A cold amplifier with its supply off, its source off and 4 Ω loads connected, at time 0.
+    pub fn new(amplifier: AmplifierSpec, seed: u64) -> Self {
+        Self {
+            stage: Stage::new(&amplifier),
+            grid: CycleGrid::new(128),
+            sources: [SourceChannel::new(), SourceChannel::new()],
+            terminals: [Terminal { load: Load::Resistive { ohm: 4.0 }, connected: true }; 2],
+            supply: BenchSupply::new(),
+            slow: Slow::new(&amplifier),
+            noise: [Gaussian::new(seed), Gaussian::new(seed ^ 0xA5A5_5A5A_0F0F_F0F0)],
+            now_s: 0.0,
+            step_s: STEP_S_MIN,
+            spec: amplifier,
+        }
+    }
+
+    /// The amplifier's description.
+    pub fn spec(&self) -> &AmplifierSpec {
+        &self.spec
+    }
+
+    /// World time, s.
+    pub fn now_s(&self) -> f64 {
+        self.now_s
+    }
+
+    /// Sets one source channel from now on. Channels other than 0 and 1 do not exist and are ignored.
+    pub fn source_set(&mut self, channel: usize, drive: Drive, on: bool) {
+        if let Some(source) = self.sources.get_mut(channel) {
+            source.set(drive, on, self.now_s);
+            self.step_s = STEP_S_MIN;
+        }
+    }
+
+    /// Sets the bench supply from now on: volts dc, current limit in A, output on or off.
+    pub fn supply_set(&mut self, volts: f64, current_limit_a: f64, on: bool) {
+        self.supply.set_v = volts.max(0.0);
+        self.supply.limit_a = current_limit_a.max(0.0);
+        self.supply.on = on;
+        self.step_s = STEP_S_MIN;
+    }
+
+    /// Sets the load of one output; not connected means an open circuit.
+    pub fn load_set(&mut self, channel: usize, load: Load, connected: bool) {
+        if let Some(terminal) = self.terminals.get_mut(channel) {
+            *terminal = Terminal { load, connected };
+            self.step_s = STEP_S_MIN;
+        }
+    }
+
+    /// Voltage at the supply terminals, V dc.
+    pub fn supply_v(&self) -> f64 {
+        self.supply.out_v
+    }
+
+    /// Current from the supply, A dc (mean over the signal's cycles).
+    pub fn supply_a(&self) -> f64 {
+        self.supply.current_a(self.slow.rail_current_a)
+    }
+
+    /// True while the supply cannot hold its voltage because of its current limit.
+    pub fn supply_in_current_limit(&self) -> bool {
+        self.supply.on
+            && self.slow.rail_current_a >= self.supply.limit_a * 0.999
+            && self.supply.out_v < self.supply.set_v - 1.0e-3
+    }
+
+    /// Heatsink temperature, °C.
+    pub fn heatsink_c(&self) -> f64 {
+        self.slow.heatsink_c
+    }
+
+    /// Puts the heatsink (and the dies) at a temperature, °C: an amplifier that was warmed up before.
+    pub fn heatsink_set(&mut self, heatsink_c: f64) {
+        self.slow.heatsink_c = heatsink_c;
+        self.slow.die_c = [heatsink_c; 2];
+        self.step_s = STEP_S_MIN;
+    }
+
+    /// True while protection mutes the outputs.
+    pub fn tripped(&self) -> bool {
+        self.slow.tripped
+    }
+
+    /// What one output does now; `None` for a channel that does not exist.
+    pub fn output(&self, channel: usize) -> Option<OutputReading> {
+        let limiter = *self.slow.limiter.get(channel)?;
+        let outcome = self.outcome(self.now_s);
+        let (fold, _) = slow::foldback(&self.spec, self.slow.die_c[channel]);
+        let supply_v = self.supply.out_v;
+        let state = if supply_v <= 0.0 || supply_v < self.spec.physics.supply.minimum_v {
+            OutputState::Off
+        } else if self.slow.tripped {
+            OutputState::Tripped
+        } else if ratio_to_db(limiter * fold) < -0.1 {
+            OutputState::Limiting
+        } else {
+            OutputState::Active
+        };
+        Some(OutputReading {
+            state,
+            out_vrms: outcome.cycles[channel].out_vrms,
+            out_w: outcome.cycles[channel].out_w,
+            die_c: self.slow.die_c[channel],
+            limiter_db: ratio_to_db(limiter),
+        })
+    }
+
+    /// Lets time pass until `to_s`; a time in the past does nothing.
+    pub fn advance(&mut self, to_s: f64) {
+        while self.now_s < to_s {
+            let edge_s = self.next_edge_s();
+            let dt_s = self.step_s.min(to_s - self.now_s).min(edge_s - self.now_s).max(1.0e-9);
+            self.step(dt_s);
+            // Landing exactly on the target avoids a train of vanishing steps.
+            if to_s - self.now_s < 1.0e-9 {
+                self.now_s = to_s;
+            }
+        }
+    }
+
+    fn next_edge_s(&self) -> f64 {
+        self.sources.iter().map(|s| s.next_edge_s(self.now_s)).fold(f64::INFINITY, f64::min)
+    }
+
+    fn outcome(&self, t_s: f64) -> Outcome {
+        let (sources, terminals) = (&self.sources, &self.terminals);
+        self.slow.evaluate(&self.spec, &self.stage, &self.grid, self.supply.out_v, sources, terminals, t_s)
+    }
+
+    fn step(&mut self, dt_s: f64) {
+        let outcome = self.outcome(self.now_s);
+        let before = (self.slow.rail_current_a, self.slow.limiter, self.slow.die_c, self.slow.tripped);
+        let supply_v = self.supply.out_v;
+        self.slow.step(
+            &self.spec,
+            &outcome,
+            &mut self.supply,
+            &self.sources,
+            &self.terminals,
+            self.now_s,
+            dt_s,
+        );
+        self.now_s += dt_s;
+        let moved = [
+            (self.slow.rail_current_a - before.0).abs() / (1.0 + before.0),
+            (self.slow.limiter[0] - before.1[0]).abs(),
+            (self.slow.limiter[1] - before.1[1]).abs(),
+            (self.slow.die_c[0] - before.2[0]).abs() / 1.0e3,
+            (self.slow.die_c[1] - before.2[1]).abs() / 1.0e3,
+            (self.supply.out_v - supply_v).abs(),
+        ]
+        .into_iter()
+        .fold(0.0, f64::max);
+        // Steps grow while nothing moves and shrink at once when something does.
+        self.step_s = if before.3 != self.slow.tripped || moved > 1.0e-3 {
+            STEP_S_MIN
+        } else if moved < 1.0e-4 {
+            (self.step_s * 1.5).min(STEP_S_MAX)
+        } else {
+            self.step_s
+        };
+        if !self.supply.settled() {
+            self.step_s = self.step_s.min(2.0 * STEP_S_MIN);
+        }
+    }
+}
+
+pub(crate) fn db_to_ratio(db: f64) -> f64 {
+    10.0_f64.powf(db / 20.0)
+}
+
+pub(crate) fn ratio_to_db(ratio: f64) -> f64 {
+    20.0 * ratio.max(1.0e-30).log10()
+}
