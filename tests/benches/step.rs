@@ -44,9 +44,19 @@ fn main() {
     let median_ms = each_ms[each_ms.len() / 2];
     println!("steps timed            {}", each_ms.len());
     println!("settle + capture       {:8.1} ms", settle_ms + capture_ms);
-    println!("step, median           {median_ms:8.1} ms  (min {:.1}, max {:.1})", each_ms[0], each_ms[each_ms.len() - 1]);
-    println!("ratio to settle + capture (no line time counted)      {:.3}", median_ms / (settle_ms + capture_ms));
-    println!("ratio to settle + capture + {bytes} bytes at 12 Mbit/s  {:.3}", median_ms / (settle_ms + capture_ms + line_ms));
+    println!(
+        "step, median           {median_ms:8.1} ms  (min {:.1}, max {:.1})",
+        each_ms[0],
+        each_ms[each_ms.len() - 1]
+    );
+    println!(
+        "ratio to settle + capture (no line time counted)      {:.3}",
+        median_ms / (settle_ms + capture_ms)
+    );
+    println!(
+        "ratio to settle + capture + {bytes} bytes at 12 Mbit/s  {:.3}",
+        median_ms / (settle_ms + capture_ms + line_ms)
+    );
 }
 
 fn source_settle_ms(bench: &str) -> f64 {

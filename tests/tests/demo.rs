@@ -31,7 +31,10 @@ fn demo_agrees_with_truth(amplifier: &str, cause_of_first: Option<&str>) {
         let truth_w = truth["power_w"].as_f64().unwrap();
         let told = format!(
             "{amplifier} rating {}: measured {measured_w:.3} W ± {u_w:.3} W, truth {truth_w:.3} W, off {:.3} %, cause {} (model: {})",
-            row["rating"], 100.0 * (measured_w / truth_w - 1.0), row["cause"], truth["cause"]
+            row["rating"],
+            100.0 * (measured_w / truth_w - 1.0),
+            row["cause"],
+            truth["cause"]
         );
         println!("{told}");
         assert!((measured_w - truth_w).abs() <= u_w, "outside U: {told}");

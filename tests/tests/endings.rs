@@ -36,7 +36,8 @@ fn wait_for_steps(served: &Served, steps: usize) {
     loop {
         let results = served.folder.path().join("results");
         let journal = std::fs::read_dir(results).ok().and_then(|mut entries| entries.next());
-        let text = journal.and_then(|entry| std::fs::read_to_string(entry.unwrap().path().join("journal.jsonl")).ok());
+        let text = journal
+            .and_then(|entry| std::fs::read_to_string(entry.unwrap().path().join("journal.jsonl")).ok());
         if text.is_some_and(|text| text.matches("\"kind\":\"step\"").count() >= steps) {
             return;
         }
@@ -59,7 +60,8 @@ fn ctrl_c_switches_everything_off_and_keeps_the_record() {
         assert_eq!((read.torn_bytes, read.broken_line), (0, None));
         assert_eq!(read.lines.last().unwrap().kind, "closed");
         let run: serde_json::Value =
-            serde_json::from_str(&std::fs::read_to_string(served.run_folder().join("run.json")).unwrap()).unwrap();
+            serde_json::from_str(&std::fs::read_to_string(served.run_folder().join("run.json")).unwrap())
+                .unwrap();
         assert_eq!(run["outcome"], "stopped");
     }
 }
@@ -139,7 +141,8 @@ fn a_rating_without_load_names_file_line_and_remedy() {
     std::fs::write(served.nameplate(), good.replacen("load_ohm = 4.0\n", "", 1)).unwrap();
     let output = served.run(&root().join("scripts/rated_power.rhai")).output().unwrap();
     assert_refused(&output, &["nameplate.toml:", "load_ohm", "a rating needs"]);
-    let output = Command::new(wattproof()).arg("check").arg("--nameplate").arg(served.nameplate()).output().unwrap();
+    let output =
+        Command::new(wattproof()).arg("check").arg("--nameplate").arg(served.nameplate()).output().unwrap();
     assert_refused(&output, &["nameplate.toml:"]);
 }
 
@@ -154,7 +157,8 @@ fn an_answer_that_is_not_ascii_is_told_with_its_port() {
         .spawn()
         .unwrap();
     let mut port = String::new();
-    std::io::BufRead::read_line(&mut std::io::BufReader::new(noise.stdout.take().unwrap()), &mut port).unwrap();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(noise.stdout.take().unwrap()), &mut port)
+        .unwrap();
     let good = std::fs::read_to_string(served.bench()).unwrap();
     let load = served.port("load").display().to_string();
     std::fs::write(served.bench(), good.replacen(&load, port.trim(), 1)).unwrap();
