@@ -155,6 +155,9 @@ impl Stage {
         let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
         let load_ohm = self.now.load_ohm.ok_or_else(|| missing("load(#{ ohm: … })"))?;
         let supply_v_set = self.now.supply_v.ok_or_else(|| missing("supply(#{ volts_v: … })"))?;
+        if purpose != "ceiling" {
+            self.tell(&Event::Doing(purpose));
+        }
         let captured = self.bench.capture(hz)?;
         self.count += 1;
         let mut step = Step {
