@@ -6,7 +6,7 @@ use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
 use crate::judge::judge_rating;
-use crate::tables::{Table, curve_rows, rating_row, step_rows};
+use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
 use crate::{
     ChannelStep, Driven, Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Step, Watcher,
 };
@@ -46,9 +46,9 @@ pub struct Stage {
     count: u64,
     watcher: Arc<dyn Watcher>,
     journal: Journal,
-    steps_table: Table,
-    ratings_table: Table,
-    curve_table: Table,
+    steps_table: Table<StepRow>,
+    ratings_table: Table<RatingRow>,
+    curve_table: Table<CurveRow>,
 }
 
 impl Stage {
