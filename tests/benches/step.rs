@@ -1,6 +1,8 @@
 //! Time per step on the virtual bench, as a ratio to what a step can't do without: settle, capture, and the bytes of
 //! the capture over the line. Prints; judges nothing.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a benchmark that can't run fails by panicking")]
+
 #[path = "../tests/bench/mod.rs"]
 mod bench;
 
