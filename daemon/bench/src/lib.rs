@@ -8,18 +8,24 @@
 
 mod acquire;
 mod actor;
+mod captured;
 mod channels;
 mod clock;
 mod connect;
 mod error;
 mod file;
+mod off;
 mod open;
 mod operate;
 mod place;
+mod report;
 mod safe;
+mod shared;
+mod stop;
 mod watch;
 
 pub use actor::Actor;
+pub use captured::{Captured, ChannelCaptured};
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, WallClock};
 pub use connect::{check_dialects, find_dialect};
@@ -28,6 +34,7 @@ pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
 };
 pub use open::{Bench, Identity};
-pub use operate::{Captured, ChannelCaptured};
+
 pub use place::{Origin, toml_place};
-pub use safe::{SafeReport, Stopper};
+pub use report::SafeReport;
+pub use stop::Stopper;

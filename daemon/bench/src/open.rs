@@ -1,23 +1,20 @@
 //! Opens a bench: links, identities, and every output confirmed off before anything may be energised.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::atomic::AtomicUsize;
+use std::sync::{Arc, Mutex};
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, State};
-use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 
 use crate::acquire::acquisition;
-use crate::clock::{Clock, WallClock};
+use crate::clock::WallClock;
 use crate::connect::Opener;
-use crate::safe::StopState;
+use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
+use crate::stop::StopState;
 use crate::{Actor, BenchError, BenchFile, Stopper, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 const OFF_DEADLINE_S: f64 = 3.0;
-
-/// The supply output that feeds the amplifier.
-pub(crate) const SUPPLY_OUTPUT: u32 = 1;
 
 /// Who answered in a role.
 #[derive(Debug, Clone, Serialize)]
@@ -30,40 +27,6 @@ pub struct Identity {
     pub dialect: String,
     /// Answer to `*IDN?`.
     pub idn: String,
-}
-
-/// The actors of a bench.
-pub(crate) struct Actors {
-    pub source: Actor<Source>,
-    pub load: Actor<Load>,
-    pub supply: Actor<Supply>,
-    pub digitizer: Actor<Digitizer>,
-    pub thermometer: Actor<Thermometer>,
-}
-
-/// What the bench's threads share.
-pub(crate) struct Shared {
-    pub file: BenchFile,
-    pub guard: Mutex<Guard>,
-    pub clock: Box<dyn Clock>,
-    pub actors: Actors,
-    pub stop: Arc<StopState>,
-    pub settle_until_s: Mutex<f64>,
-    pub level_vrms: Mutex<f64>,
-    pub driven: AtomicUsize,
-    pub samples: AtomicUsize,
-    /// One capture or safe-state check at a time.
-    pub capturing: Mutex<()>,
-}
-
-impl Shared {
-    pub fn guard(&self) -> MutexGuard<'_, Guard> {
-        self.guard.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    pub fn driven(&self) -> usize {
-        self.driven.load(Ordering::Relaxed)
-    }
 }
 
 /// An open bench. Dropping it makes it safe.
@@ -110,6 +73,7 @@ impl Bench {
                 thermometer: Actor::start("thermometer", thermometer)?,
             },
             stop,
+            report: Mutex::new(None),
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
             driven: AtomicUsize::new(file.source.outputs.len()),

@@ -5,39 +5,14 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use wattproof_guard::{Command, SafetyReading, TripCause};
-use wattproof_instruments::{InstrumentError, Record};
-use wattproof_signal::{Capture, Reading, Settings};
+use wattproof_instruments::InstrumentError;
+use wattproof_signal::Settings;
 
 use crate::acquire::{acquire, acquisition};
 use crate::actor::{ActorGone, Pending};
-use crate::open::SUPPLY_OUTPUT;
-use crate::{Bench, BenchError, Measures};
-
-/// One amplifier channel's raw capture.
-#[derive(Debug, Clone)]
-pub struct ChannelCaptured {
-    /// Amplifier channel, from 1.
-    pub amplifier_channel: u32,
-    /// Volts and amperes at its output.
-    pub capture: Capture,
-}
-
-/// One capture of the whole bench.
-#[derive(Debug)]
-pub struct Captured {
-    /// Bench clock at the end, s.
-    pub at_s: f64,
-    /// Raw captures, one per amplifier channel in order.
-    pub channels: Vec<ChannelCaptured>,
-    /// Readings, in the same order.
-    pub readings: Vec<Reading>,
-    /// Supply voltage, V.
-    pub supply_v: Option<f64>,
-    /// Supply current, A.
-    pub supply_a: Option<f64>,
-    /// Heatsink, °C.
-    pub heatsink_c: Option<f64>,
-}
+use crate::captured::{outputs, read_all, to_amplifier};
+use crate::shared::SUPPLY_OUTPUT;
+use crate::{Bench, BenchError, Captured};
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
 
@@ -256,7 +231,7 @@ impl Bench {
         let (supply_v, supply_a) = self.finish_wait(supply)?;
         let heatsink_c = self.finish_wait(heatsink)?;
         let acquired = self.finish_wait(acquired)?;
-        let channels = self.to_amplifier(acquired);
+        let channels = to_amplifier(&shared.file, acquired);
         let settings =
             Settings { expected_hz: Some(hz), mains_hz: shared.file.mains_hz, ..Settings::default() };
         let readings = read_all(&channels, &settings);
@@ -275,42 +250,6 @@ impl Bench {
             supply_a: Some(supply_a),
             heatsink_c: Some(heatsink_c),
         })
-    }
-
-    pub(crate) fn to_amplifier(&self, record: Record) -> Vec<ChannelCaptured> {
-        let file = &self.shared.file;
-        let mut scaled: Vec<_> = file
-            .digitizer
-            .channel
-            .iter()
-            .zip(record.channels_v.into_iter().zip(record.full_scale_v))
-            .map(|(channel, (mut samples, full_scale_v))| {
-                channel.scale(&mut samples);
-                (channel, samples, channel.full_scale(full_scale_v))
-            })
-            .collect();
-        let numbers = (1u32..).take(file.amplifier_channels());
-        numbers
-            .map(|number| {
-                let mut take = |measures: Measures| {
-                    scaled
-                        .iter_mut()
-                        .find(|(c, ..)| c.amplifier_channel == number && c.measures == measures)
-                        .map(|(_, samples, full_scale)| (std::mem::take(samples), *full_scale))
-                };
-                let (volts, amps) = (take(Measures::Volts), take(Measures::Amps));
-                let (volts, volts_full_scale) = volts.unzip();
-                let (amps, amps_full_scale) = amps.unzip();
-                let capture = Capture {
-                    fs_hz: 1.0 / record.interval_s,
-                    volts: volts.unwrap_or_default(),
-                    amps,
-                    volts_full_scale,
-                    amps_full_scale,
-                };
-                ChannelCaptured { amplifier_channel: number, capture }
-            })
-            .collect()
     }
 
     fn settle_for(&self, settle_ms: u64) {
@@ -370,46 +309,4 @@ impl Bench {
         }
         asked?.map_err(|error| BenchError::Instrument(Box::new(error)))
     }
-}
-
-/// All channels at once on as many threads; one channel per core is what a bench PC has.
-fn read_all(channels: &[ChannelCaptured], settings: &Settings) -> Vec<Reading> {
-    std::thread::scope(|scope| {
-        let started: Vec<_> = channels
-            .iter()
-            .map(|channel| (channel, scope.spawn(|| wattproof_signal::read(&channel.capture, settings))))
-            .collect();
-        started
-            .into_iter()
-            // A reader that panicked is read again here, where the panic is this thread's own and is seen.
-            .map(|(channel, handle)| {
-                handle.join().unwrap_or_else(|_| wattproof_signal::read(&channel.capture, settings))
-            })
-            .collect()
-    })
-}
-
-/// The largest values at the outputs, straight from the samples where no reading could be computed.
-pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> SafetyReading {
-    let mut worst = SafetyReading::default();
-    let raise = |kept: &mut Option<f64>, value: Option<f64>| {
-        *kept = match (*kept, value) {
-            (Some(a), Some(b)) => Some(if b.is_nan() || b > a { b } else { a }),
-            (a, b) => a.or(b),
-        };
-    };
-    for (channel, reading) in channels.iter().zip(readings) {
-        let volts = &channel.capture.volts;
-        let count = volts.len().max(1) as f64;
-        let vrms = (volts.iter().map(|v| v * v).sum::<f64>() / count).sqrt();
-        let dc_v = volts.iter().sum::<f64>() / count;
-        let amps = channel.capture.amps.as_deref().unwrap_or_default();
-        let arms = (amps.iter().map(|a| a * a).sum::<f64>() / amps.len().max(1) as f64).sqrt();
-        let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / count;
-        raise(&mut worst.out_vrms, Some(vrms));
-        raise(&mut worst.out_arms, Some(arms));
-        raise(&mut worst.out_w, Some(reading.active_w.unwrap_or(watts)));
-        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
-    }
-    worst
 }

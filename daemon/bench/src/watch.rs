@@ -7,8 +7,8 @@ use std::time::Duration;
 
 use wattproof_guard::{SafetyReading, State, TripCause};
 
-use crate::open::Shared;
-use crate::safe::safe_once;
+use crate::off::safe_once;
+use crate::shared::{SUPPLY_OUTPUT, Shared};
 
 /// How often time is judged while nothing wakes the safety thread.
 const TICK: Duration = Duration::from_millis(50);
@@ -65,7 +65,7 @@ fn refresh(shared: &Shared) {
     }
     let channel = shared.file.thermometer.channel;
     let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
-    let supply = shared.actors.supply.ask(|supply| supply.measure_a(crate::open::SUPPLY_OUTPUT));
+    let supply = shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT));
     let (supply, heatsink) = match (supply, heatsink.wait()) {
         (Ok(supply), Ok(heatsink)) => (supply, heatsink),
         (Err(gone), _) | (_, Err(gone)) => return trip(shared, gone.to_string()),

@@ -1,7 +1,12 @@
 //! A virtual bench in a process of its own, and the daemon run against it, as a user would.
 
 #![allow(dead_code, reason = "each test file uses its own part")]
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test helper fails by panicking")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test helper fails by panicking"
+)]
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};

@@ -1,0 +1,111 @@
+//! What the digitizer recorded, at the amplifier's outputs: captures, their readings, and what the guard judges.
+
+use wattproof_guard::SafetyReading;
+use wattproof_instruments::Record;
+use wattproof_signal::{Capture, Reading, Settings};
+
+use crate::{BenchFile, Measures};
+
+/// One amplifier channel's raw capture.
+#[derive(Debug, Clone)]
+pub struct ChannelCaptured {
+    /// Amplifier channel, from 1.
+    pub amplifier_channel: u32,
+    /// Volts and amperes at its output.
+    pub capture: Capture,
+}
+
+/// One capture of the whole bench.
+#[derive(Debug)]
+pub struct Captured {
+    /// Bench clock at the end, s.
+    pub at_s: f64,
+    /// Raw captures, one per amplifier channel in order.
+    pub channels: Vec<ChannelCaptured>,
+    /// Readings, in the same order.
+    pub readings: Vec<Reading>,
+    /// Supply voltage, V.
+    pub supply_v: Option<f64>,
+    /// Supply current, A.
+    pub supply_a: Option<f64>,
+    /// Heatsink, °C.
+    pub heatsink_c: Option<f64>,
+}
+
+/// ADC volts to volts and amperes at each amplifier output, in order.
+pub(crate) fn to_amplifier(file: &BenchFile, record: Record) -> Vec<ChannelCaptured> {
+    let mut scaled: Vec<_> = file
+        .digitizer
+        .channel
+        .iter()
+        .zip(record.channels_v.into_iter().zip(record.full_scale_v))
+        .map(|(channel, (mut samples, full_scale_v))| {
+            channel.scale(&mut samples);
+            (channel, samples, channel.full_scale(full_scale_v))
+        })
+        .collect();
+    let numbers = (1u32..).take(file.amplifier_channels());
+    numbers
+        .map(|number| {
+            let mut take = |measures: Measures| {
+                scaled
+                    .iter_mut()
+                    .find(|(c, ..)| c.amplifier_channel == number && c.measures == measures)
+                    .map(|(_, samples, full_scale)| (std::mem::take(samples), *full_scale))
+            };
+            let (volts, amps) = (take(Measures::Volts), take(Measures::Amps));
+            let (volts, volts_full_scale) = volts.unzip();
+            let (amps, amps_full_scale) = amps.unzip();
+            let capture = Capture {
+                fs_hz: 1.0 / record.interval_s,
+                volts: volts.unwrap_or_default(),
+                amps,
+                volts_full_scale,
+                amps_full_scale,
+            };
+            ChannelCaptured { amplifier_channel: number, capture }
+        })
+        .collect()
+}
+
+/// All channels at once on as many threads; one channel per core is what a bench PC has.
+pub(crate) fn read_all(channels: &[ChannelCaptured], settings: &Settings) -> Vec<Reading> {
+    std::thread::scope(|scope| {
+        let started: Vec<_> = channels
+            .iter()
+            .map(|channel| (channel, scope.spawn(|| wattproof_signal::read(&channel.capture, settings))))
+            .collect();
+        started
+            .into_iter()
+            // A reader that panicked is read again here, where the panic is this thread's own and is seen.
+            .map(|(channel, handle)| {
+                handle.join().unwrap_or_else(|_| wattproof_signal::read(&channel.capture, settings))
+            })
+            .collect()
+    })
+}
+
+/// The largest values at the outputs, straight from the samples where no reading could be computed.
+pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> SafetyReading {
+    let mut worst = SafetyReading::default();
+    let raise = |kept: &mut Option<f64>, value: Option<f64>| {
+        *kept = match (*kept, value) {
+            (Some(a), Some(b)) => Some(if b.is_nan() || b > a { b } else { a }),
+            (a, b) => a.or(b),
+        };
+    };
+    for (channel, reading) in channels.iter().zip(readings) {
+        let volts = &channel.capture.volts;
+        let count = volts.len().max(1) as f64;
+        let vrms = (volts.iter().map(|v| v * v).sum::<f64>() / count).sqrt();
+        let dc_v = volts.iter().sum::<f64>() / count;
+        let amps = channel.capture.amps.as_deref().unwrap_or_default();
+        let arms = (amps.iter().map(|a| a * a).sum::<f64>() / amps.len().max(1) as f64).sqrt();
+        let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / count;
+        raise(&mut worst.out_vrms, Some(vrms));
+        raise(&mut worst.out_arms, Some(arms));
+        raise(&mut worst.out_w, Some(reading.active_w.unwrap_or(watts)));
+        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
+    }
+    worst
+}

@@ -1,0 +1,28 @@
+//! The state the outputs were left in, as far as it could be confirmed.
+
+use serde::Serialize;
+use wattproof_guard::State;
+
+/// The state the outputs were left in.
+#[derive(Debug, Clone, Serialize)]
+pub struct SafeReport {
+    /// The source answered that it is off.
+    pub source_off: bool,
+    /// The supply answered that it is off.
+    pub supply_off: bool,
+    /// Supply current measured afterwards, A.
+    pub supply_a: Option<f64>,
+    /// Largest output voltage measured afterwards, V rms.
+    pub out_vrms: Option<f64>,
+    /// The guard's state afterwards.
+    pub state: State,
+    /// What could not be confirmed, and what a person must do.
+    pub warnings: Vec<String>,
+}
+
+impl SafeReport {
+    /// Whether everything was confirmed off.
+    pub fn is_safe(&self) -> bool {
+        self.source_off && self.supply_off && self.state != State::Alarm
+    }
+}

@@ -1,0 +1,88 @@
+//! The stop: a flag, a wake-up for everybody who waits, and the interruption of blocked links.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use wattproof_link::Canceller;
+
+/// Stop flag, wake-up of waiters, and what interrupts blocked links.
+pub(crate) struct StopState {
+    stopped: AtomicBool,
+    by: Mutex<Option<String>>,
+    woken: Mutex<u64>,
+    wake: Condvar,
+    cancellers: Vec<Canceller>,
+}
+
+impl StopState {
+    pub fn new(cancellers: Vec<Canceller>) -> Self {
+        StopState {
+            stopped: AtomicBool::new(false),
+            by: Mutex::new(None),
+            woken: Mutex::new(0),
+            wake: Condvar::new(),
+            cancellers,
+        }
+    }
+
+    pub fn stopped_by(&self) -> Option<String> {
+        if !self.stopped.load(Ordering::Acquire) {
+            return None;
+        }
+        let by = self.by.lock().unwrap_or_else(PoisonError::into_inner);
+        Some(by.clone().unwrap_or_else(|| "an unknown hand".into()))
+    }
+
+    /// Wakes everybody who waits, so that they look at guard and stop flag.
+    pub fn wake(&self) {
+        *self.woken.lock().unwrap_or_else(PoisonError::into_inner) += 1;
+        self.wake.notify_all();
+    }
+
+    /// For the bench's own threads, which must go on after a stop: waits for a time or until somebody wakes them.
+    pub fn doze(&self, length: Duration) {
+        let woken = self.woken.lock().unwrap_or_else(PoisonError::into_inner);
+        let _woken = self.wake.wait_timeout(woken, length).unwrap_or_else(PoisonError::into_inner);
+    }
+
+    /// Waits for a time, or until something happens.
+    pub fn wait(&self, length: Duration) {
+        let until = Instant::now() + length;
+        let mut woken = self.woken.lock().unwrap_or_else(PoisonError::into_inner);
+        let seen = *woken;
+        while *woken == seen && !self.stopped.load(Ordering::Acquire) {
+            let left = until.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return;
+            }
+            woken = self.wake.wait_timeout(woken, left).unwrap_or_else(PoisonError::into_inner).0;
+        }
+    }
+}
+
+/// Switches everything off from any thread, at once, whatever the script or the disk is doing.
+#[derive(Clone)]
+pub struct Stopper {
+    state: Arc<StopState>,
+}
+
+impl Stopper {
+    pub(crate) fn new(state: Arc<StopState>) -> Self {
+        Stopper { state }
+    }
+
+    /// Asks for the safe state. Blocked exchanges are interrupted; the bench's safety thread does the rest.
+    pub fn stop(&self, by: &str) {
+        self.state.by.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert_with(|| by.to_string());
+        if !self.state.stopped.swap(true, Ordering::AcqRel) {
+            self.state.cancellers.iter().for_each(Canceller::cancel);
+        }
+        self.state.wake();
+    }
+
+    /// Whether somebody asked for the safe state.
+    pub fn is_stopped(&self) -> bool {
+        self.state.stopped.load(Ordering::Acquire)
+    }
+}
