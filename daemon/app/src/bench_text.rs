@@ -3,12 +3,13 @@
 use std::path::Path;
 
 use wattproof_bench::{
-    BenchFile, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace, ThermometerPlace,
+    BenchFile, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace,
+    ThermometerPlace,
 };
 use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialSettings};
 use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
-use wattproof_virtual_bench::{AmplifierSpec, RatingChannels, VirtualBench};
+use wattproof_virtual_bench::{AmplifierSpec, FrontEndChannel, Quantity, RatingChannels, Role, VirtualBench};
 
 use crate::failure::Failure;
 
@@ -20,61 +21,58 @@ const HEAD: &str = "\
 
 /// The bench file of a virtual bench at `baud`, as TOML.
 pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) -> Result<String, Failure> {
-    let front = serving.front_end();
-    let link = |role: &str| -> Result<Address, Failure> {
-        let port = serving.ports().iter().find(|port| port.role == role);
-        let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {role}")))?;
+    let link = |role: Role| -> Result<Address, Failure> {
+        let port = serving.port(role);
+        let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {}", role.name())))?;
         let settings = SerialSettings { baud, ..SerialSettings::default() };
-        Ok(Address::Serial { path: port.path.display().to_string(), settings })
+        Ok(Address::Serial { path: port.path.clone(), settings })
     };
     let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.watts).fold(50.0, f64::max);
-    let adc = |adc, amplifier_channel, measures, gain, tolerance_pct| CalibratedChannel {
-        adc,
-        amplifier_channel,
-        measures,
-        gain,
+    let adc = |channel: &FrontEndChannel| CalibratedChannel {
+        adc: channel.channel,
+        amplifier_channel: channel.output,
+        measures: match channel.quantity {
+            Quantity::Volts => Measures::Volts,
+            Quantity::Amps => Measures::Amps,
+        },
+        gain: channel.per_volt,
         offset_v: 0.0,
         range_v: 5.0,
-        tolerance_pct,
+        tolerance_pct: channel.tolerance_pct,
         calibrated: None,
     };
-    let volts = |number, channel| {
-        adc(number, channel, Measures::Volts, front.volts_per_adc_volt, front.volts_tolerance_pct)
-    };
-    let amps =
-        |number, channel| adc(number, channel, Measures::Amps, front.amps_per_adc_volt, front.amps_tolerance_pct);
     let file = BenchFile {
         name: "virtual bench".into(),
         mains_hz: 50.0,
         limits: limits(rated_w),
         source: SourcePlace {
-            link: link("source")?,
+            link: link(Role::Source)?,
             dialect: "scpi-source".into(),
             outputs: vec![1, 2],
             settle_ms: 150,
         },
         load: LoadPlace {
-            link: link("load")?,
+            link: link(Role::Load)?,
             dialect: "scpi-load".into(),
             channels: vec![1, 2],
             settle_ms: 50,
             tolerance_pct: 0.05,
         },
         supply: SupplyPlace {
-            link: link("supply")?,
+            link: link(Role::Supply)?,
             dialect: "scpi-supply".into(),
             settle_ms: 300,
             tolerance_pct: 0.05,
         },
         digitizer: DigitizerPlace {
-            link: link("digitizer")?,
+            link: link(Role::Digitizer)?,
             dialect: "scpi-digitizer".into(),
             rate_hz: 192_000.0,
             samples: 19_200,
-            channel: vec![volts(1, 1), amps(2, 1), volts(3, 2), amps(4, 2)],
+            channel: serving.front_end().channels.iter().map(adc).collect(),
         },
         thermometer: ThermometerPlace {
-            link: link("thermometer")?,
+            link: link(Role::Thermometer)?,
             dialect: "scpi-thermometer".into(),
             channel: 1,
         },
@@ -127,7 +125,8 @@ pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
 
 /// A value as TOML.
 pub fn to_toml<T: serde::Serialize>(value: &T) -> Result<String, Failure> {
-    toml::to_string(value).map_err(|error| Failure::Said(format!("a file could not be put into TOML: {error}")))
+    toml::to_string(value)
+        .map_err(|error| Failure::Said(format!("a file could not be put into TOML: {error}")))
 }
 
 /// Writes a file a person asked for.

@@ -26,7 +26,9 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
         checked.push((path.display().to_string(), described.map_err(Failure::from)));
     }
     if checked.is_empty() {
-        return Err(Failure::Said("nothing to check: name a script, --bench FILE or --nameplate FILE".into()));
+        return Err(Failure::Said(
+            "nothing to check: name a script, --bench FILE or --nameplate FILE".into(),
+        ));
     }
     let mut faults = 0;
     for (name, result) in checked {

@@ -23,7 +23,9 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let _serving = Serving::start(order, &bench_path, &plate_path)?;
     let bench = BenchFile::read(&bench_path)?;
     let nameplate = Nameplate::read(&plate_path)?;
-    eprintln!("Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used.");
+    eprintln!(
+        "Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used."
+    );
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
     let source = std::fs::read_to_string(SCRIPT).unwrap_or_else(|_| SHIPPED.to_string());
     follow(bench, RunOrder { script: PathBuf::from(SCRIPT), source, nameplate, results: order.out.clone() })
@@ -50,7 +52,8 @@ impl Serving {
             .map_err(wrap)?;
         let output = child.stdout.take();
         let serving = Serving(child);
-        let mut lines = BufReader::new(output.ok_or_else(|| wrap(std::io::Error::other("no output")))?).lines();
+        let mut lines =
+            BufReader::new(output.ok_or_else(|| wrap(std::io::Error::other("no output")))?).lines();
         match lines.find(|line| line.as_ref().is_ok_and(|line| line.starts_with(READY))) {
             Some(_) => Ok(serving),
             // The child has said why on standard error.

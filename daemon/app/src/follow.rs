@@ -78,7 +78,9 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
         Outcome::Finished => Ok(()),
         Outcome::Stopped => Err(Failure::Stopped),
         Outcome::Failed => Err(Failure::Said(match &summary.error {
-            Some(error) => format!("{error}\nevery output is off; the record is complete up to step {}", summary.steps),
+            Some(error) => {
+                format!("{error}\nevery output is off; the record is complete up to step {}", summary.steps)
+            }
             None => "the run failed without a reason on record; see journal.jsonl".into(),
         })),
     }

@@ -20,7 +20,6 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use cli::{Cli, Command};
-use failure::Failure;
 
 fn main() -> ExitCode {
     let cli = Cli::parse();

@@ -15,8 +15,5 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     let nameplate = Nameplate::read(&order.nameplate)?;
     let source = read_script(&order.script)?;
     eprintln!("{CAUTIONS}\n");
-    follow(
-        bench,
-        RunOrder { script: order.script.clone(), source, nameplate, results: order.out.clone() },
-    )
+    follow(bench, RunOrder { script: order.script.clone(), source, nameplate, results: order.out.clone() })
 }

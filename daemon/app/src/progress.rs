@@ -18,7 +18,9 @@ impl Progress {
     pub fn new() -> Self {
         let bar = ProgressBar::new(0);
         // A template that did not parse would leave the plain bar, which still counts.
-        if let Ok(style) = ProgressStyle::with_template("{wide_bar} {pos}/{len} steps, {eta} left\n{wide_msg}") {
+        if let Ok(style) =
+            ProgressStyle::with_template("{wide_bar} {pos}/{len} steps, {eta} left\n{wide_msg}")
+        {
             bar.set_style(style);
         }
         Progress { bar, started: Instant::now(), doing: Mutex::new(String::new()) }
@@ -58,7 +60,8 @@ impl Progress {
         }
         self.bar.set_position(step.step);
         if self.bar.is_hidden() {
-            let left_s = self.left_s(step.step).map_or_else(String::new, |s| format!(", about {s:.0} s left"));
+            let left_s =
+                self.left_s(step.step).map_or_else(String::new, |s| format!(", about {s:.0} s left"));
             self.line(&format!("{text} ({}{left_s})", self.doing()));
         } else {
             self.bar.set_message(format!("{text} | {}", self.doing()));

@@ -49,7 +49,7 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
         None => println!("{text}"),
     }
     for port in serving.ports() {
-        println!("{:12} {}", port.role, port.path.display());
+        println!("{:12} {}", port.role.name(), port.path);
     }
     println!("{READY}: {} ({}), seed {}; Ctrl-C ends it", amplifier.name, amplifier.description, order.seed);
     // Whoever started this waits for that line.

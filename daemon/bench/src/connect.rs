@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use wattproof_instruments::{
-    Connected, Dialect, DialectError, Digitizer, InstrumentError, Load, Role, Source, Supply, Thermometer, connect,
-    shipped,
+    Connected, Dialect, DialectError, Digitizer, InstrumentError, Load, Role, Source, Supply, Thermometer,
+    connect, shipped,
 };
 use wattproof_link::{Address, Canceller};
 

@@ -191,7 +191,11 @@ impl BenchFile {
                 }
             }
         }
-        if self.digitizer.channel.iter().any(|c| c.amplifier_channel == 0 || c.amplifier_channel as usize > channels)
+        if self
+            .digitizer
+            .channel
+            .iter()
+            .any(|c| c.amplifier_channel == 0 || c.amplifier_channel as usize > channels)
         {
             return Err(format!("[[digitizer.channel]] amplifier_channel must be 1 to {channels}"));
         }

@@ -24,7 +24,9 @@ pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, WallClock};
 pub use connect::{check_dialects, find_dialect};
 pub use error::BenchError;
-pub use file::{BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace};
+pub use file::{
+    BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
+};
 pub use open::{Bench, Identity};
 pub use operate::{Captured, ChannelCaptured};
 pub use place::toml_place;

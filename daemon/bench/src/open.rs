@@ -8,8 +8,8 @@ use wattproof_guard::{Guard, Limits, Output, State};
 use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 
 use crate::acquire::acquisition;
-use crate::connect::Opener;
 use crate::clock::{Clock, WallClock};
+use crate::connect::Opener;
 use crate::safe::StopState;
 use crate::{Actor, BenchError, BenchFile, Stopper, watch};
 

@@ -9,8 +9,8 @@ use wattproof_instruments::{InstrumentError, Record};
 use wattproof_signal::{Capture, Reading, Settings};
 
 use crate::acquire::{acquire, acquisition};
-use crate::open::SUPPLY_OUTPUT;
 use crate::actor::{ActorGone, Pending};
+use crate::open::SUPPLY_OUTPUT;
 use crate::{Bench, BenchError, Measures};
 
 /// One amplifier channel's raw capture.
@@ -102,12 +102,9 @@ impl Bench {
     pub fn set_frequency(&self, hz: f64) -> Result<(), BenchError> {
         self.permit(&Command::SourceFrequency { hz })?;
         let outputs = self.shared.file.source.outputs.clone();
-        self.finish_ask(
-            self.shared
-                .actors
-                .source
-                .ask(move |source| outputs.iter().try_for_each(|output| source.set_hz(*output, hz).map(|_| ()))),
-        )?;
+        self.finish_ask(self.shared.actors.source.ask(move |source| {
+            outputs.iter().try_for_each(|output| source.set_hz(*output, hz).map(|_| ()))
+        }))?;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
     }
@@ -148,7 +145,9 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn set_supply(&self, volts_v: f64) -> Result<(), BenchError> {
         self.permit(&Command::SupplyVolts { volts_v })?;
-        self.finish_ask(self.shared.actors.supply.ask(move |supply| supply.set_v(SUPPLY_OUTPUT, volts_v).map(|_| ())))?;
+        self.finish_ask(
+            self.shared.actors.supply.ask(move |supply| supply.set_v(SUPPLY_OUTPUT, volts_v).map(|_| ())),
+        )?;
         self.settle_for(self.shared.file.supply.settle_ms);
         Ok(())
     }
@@ -159,7 +158,12 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn set_supply_limit(&self, amps_a: f64) -> Result<(), BenchError> {
         self.permit(&Command::SupplyAmps { amps_a })?;
-        self.finish_ask(self.shared.actors.supply.ask(move |supply| supply.set_limit_a(SUPPLY_OUTPUT, amps_a).map(|_| ())))
+        self.finish_ask(
+            self.shared
+                .actors
+                .supply
+                .ask(move |supply| supply.set_limit_a(SUPPLY_OUTPUT, amps_a).map(|_| ())),
+        )
     }
 
     /// Supply on.
@@ -243,7 +247,10 @@ impl Bench {
         let shared = &self.shared;
         let wanted = acquisition(&shared.file, shared.samples.load(Ordering::Relaxed));
         let acquired = shared.actors.digitizer.begin(move |digitizer| acquire(digitizer, &wanted));
-        let supply = shared.actors.supply.begin(|supply| Ok((supply.measure_v(SUPPLY_OUTPUT)?, supply.measure_a(SUPPLY_OUTPUT)?)));
+        let supply = shared
+            .actors
+            .supply
+            .begin(|supply| Ok((supply.measure_v(SUPPLY_OUTPUT)?, supply.measure_a(SUPPLY_OUTPUT)?)));
         let input = shared.file.thermometer.channel;
         let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(input));
         let (supply_v, supply_a) = self.finish_wait(supply)?;

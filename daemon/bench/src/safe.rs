@@ -101,7 +101,6 @@ impl StopState {
             woken = self.wake.wait_timeout(woken, left).unwrap_or_else(PoisonError::into_inner).0;
         }
     }
-
 }
 
 /// Switches everything off from any thread, at once, whatever the script or the disk is doing.

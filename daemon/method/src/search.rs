@@ -18,6 +18,8 @@ const LOUD_DB: f64 = -10.0;
 const UNSURE_JUMP_DB: f64 = 8.0;
 /// Captures after which even a last capture at the answer is no longer waited for.
 const CAPTURES_LATE: usize = 26;
+/// Distance above the ceiling at which a limiter and a bending waveform differ clearly, dB.
+const TELL_DB: f64 = 1.8;
 /// Step after a trip, dB.
 const CREEP_DB: f64 = 0.04;
 /// How near the answer a capture must lie, dB.
@@ -370,9 +372,24 @@ impl CeilingSearch {
             return self.finish(found.x_db, bound);
         }
         if nearest <= NEAR_DB && (enough || narrow || self.captures >= CAPTURES_SOFT) {
+            if bound == Bound::Distortion && self.ambiguous(found.x_db) {
+                return self.set(found.x_db + TELL_DB, "tell limiting from clipping");
+            }
             return self.finish(found.x_db, bound);
         }
         self.set(self.probe_db(found, nearest), "close in on the limit")
+    }
+
+    /// Gain is lost faster than a hard clip loses it, and no capture is far enough above to say why.
+    fn ambiguous(&self, x_db: f64) -> bool {
+        let all = &self.points.all;
+        let beyond = all.last().is_some_and(|p| p.x_db >= x_db + TELL_DB - 0.2);
+        let room = self.highest_db().is_some_and(|(highest, _)| highest > x_db + TELL_DB);
+        let lossy = (0..all.len()).any(|i| {
+            let spare = self.points.compression_db(i) - 0.1 - 0.15 * all[i].distortion_pct;
+            (all[i].x_db - x_db).abs() < TELL_DB && spare > 0.0
+        });
+        lossy && room && !beyond && self.trips_db.is_empty() && self.captures < self.sought.captures_max
     }
 
     /// The only broken captures lie within scatter of the limit: one clearly above makes the bracket sure.
@@ -462,10 +479,12 @@ impl CeilingSearch {
     fn conclude_now(&mut self) -> Next {
         let sides = self.points.sides(&self.sought);
         let first = sides.iter().position(|s| matches!(s, Side::Distorted | Side::Compressed));
-        if let (Some(good_db), false) = (self.last_good_db(), self.trips_db.is_empty()) {
-            if first.is_none() && self.trip_db() - good_db <= 2.0 * STEP_DB {
-                return self.finish(self.below_trip_db(good_db), Bound::Trip);
-            }
+        if let Some(good_db) = self.last_good_db()
+            && !self.trips_db.is_empty()
+            && first.is_none()
+            && self.trip_db() - good_db <= 2.0 * STEP_DB
+        {
+            return self.finish(self.below_trip_db(good_db), Bound::Trip);
         }
         let bracket = first.and_then(|f| sides[..f].iter().rposition(|s| *s == Side::Good).map(|g| (g, f)));
         match bracket {

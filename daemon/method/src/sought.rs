@@ -46,7 +46,7 @@ pub struct Sought {
 }
 
 impl Sought {
-    /// The usual question: limit on THD+N, 20 dBmV-class start, 3 dB compression, 0.05 dB resolution.
+    /// The usual question: limit on THD+N, 3 dB compression, 0.05 dB resolution.
     ///
     /// Defaults: start at 10 mV rms, source up to 10 V rms, output up to twice the rating, 40 captures,
     /// gain at most 40 dB, 3 % scatter of distortion readings and 0.02 dB of levels.
@@ -105,7 +105,7 @@ impl Sought {
             });
         }
         let worst_w = self.worst_case_w(self.level_vrms_start);
-        if !(worst_w <= self.out_w_max) {
+        if worst_w.is_nan() || worst_w > self.out_w_max {
             return Err(SoughtError::StartTooLoud { worst_w, out_w_max: self.out_w_max });
         }
         Ok(())

@@ -1,6 +1,8 @@
 //! Uncertainty and verdict against JCGM 100:2008 annex H and JCGM 106:2012 examples (tests/data; the inputs
 //! are the guides', results recomputed in double precision, published figures from memory).
 
+#![allow(clippy::unwrap_used, reason = "test helpers")]
+
 use serde_json::Value;
 use wattproof_method::{
     Budget, Contribution, Judged, Shape, Verdict, effective_degrees, probability_reached, propagate, verdict,

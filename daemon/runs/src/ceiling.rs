@@ -9,6 +9,15 @@ use crate::{ChannelStep, Event, LimitBy, Rating, RunError, Step};
 
 /// How long a tripped amplifier is left without drive before it is asked again, s.
 const COOL_S: f64 = 2.5;
+/// How long a loud level is held before it is captured, s: what counts is what the amplifier sustains, not the burst
+/// that a quick rise in level catches.
+const HOLD_S: f64 = 0.8;
+/// A level is loud when the power predicted for it exceeds this share of the rating.
+const LOUD: f64 = 0.4;
+/// Scatter of readings on a bench with a digitizer, relative for distortion and in dB for levels: ten times what
+/// the reading itself states, since drift comes on top.
+const DISTORTION_SCATTER: f64 = 0.01;
+const LEVEL_SCATTER_DB: f64 = 0.005;
 /// The source level of the first capture, V rms: 20 mV give at most 2 V at the highest gain.
 const START_VRMS: f64 = 0.02;
 
@@ -17,7 +26,7 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
     stage.rating = Some(number);
     let sought = sought(stage, claim)?;
     let mut search = CeilingSearch::new(sought).map_err(|error| RunError::NoCeiling(error.to_string()))?;
-    let mut last = None;
+    let mut last: Option<Observation> = None;
     loop {
         match search.next(last.as_ref()) {
             Next::Set { level_vrms, why } => {
@@ -27,6 +36,9 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
                     stage.switch_source(true)?;
                 }
                 stage.bench.settle()?;
+                if is_loud(last.as_ref(), level_vrms, claim) {
+                    stage.bench.wait(Duration::from_secs_f64(HOLD_S))?;
+                }
                 last = Some(observe(&stage.capture("ceiling")?));
             }
             Next::CoolDown { why } => {
@@ -39,6 +51,14 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
             Next::Failed(reason) => return Err(RunError::NoCeiling(reason.to_string())),
         }
     }
+}
+
+/// Whether a level will be loud, as far as the last capture tells; after a trip everything is.
+fn is_loud(last: Option<&Observation>, level_vrms: f64, claim: &Rating) -> bool {
+    let Some(last) = last else { return level_vrms > START_VRMS };
+    let gain = (level_vrms / last.level_vrms).powi(2);
+    let predicted_w = last.channels.iter().filter_map(|channel| channel.active_w).reduce(f64::max);
+    predicted_w.is_none_or(|active_w| active_w * gain > LOUD * claim.watts)
 }
 
 fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
@@ -58,6 +78,8 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
         level_vrms_start: START_VRMS,
         level_vrms_max: limits.source_vrms_max.min(stage.bench.source_vrms_max()),
         out_w_max,
+        distortion_scatter: DISTORTION_SCATTER,
+        level_scatter_db: LEVEL_SCATTER_DB,
         ..Sought::usual(claim.watts, claim.load_ohm, claim.limit_pct)
     })
 }

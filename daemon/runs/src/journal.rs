@@ -38,7 +38,9 @@ pub struct Journal {
 #[derive(Debug, thiserror::Error)]
 pub enum JournalError {
     /// The operating system refused.
-    #[error("journal {path}: {source}; free disk space or mend the disk, the run can't go on without its record")]
+    #[error(
+        "journal {path}: {source}; free disk space or mend the disk, the run can't go on without its record"
+    )]
     Io {
         /// The file.
         path: PathBuf,
@@ -159,7 +161,8 @@ fn verify(whole: &[u8], previous: &str, seq: u64) -> Option<(Line, String)> {
     let text = std::str::from_utf8(whole).ok()?;
     let (open, tail) = text.rsplit_once(",\"chain\":\"")?;
     let chain = tail.strip_suffix("\"}")?;
-    let line: Line = serde_json::from_str::<&RawValue>(text).and_then(|raw| serde_json::from_str(raw.get())).ok()?;
+    let line: Line =
+        serde_json::from_str::<&RawValue>(text).and_then(|raw| serde_json::from_str(raw.get())).ok()?;
     (link(previous, open) == chain && line.seq == seq).then(|| (line, chain.to_string()))
 }
 
@@ -172,7 +175,10 @@ mod tests {
         let path = folder.path().join("journal.jsonl");
         let mut journal = Journal::create(&path).unwrap();
         for n in 0..5 {
-            assert_eq!(journal.append(f64::from(n), "step", &serde_json::json!({ "n": n })).unwrap(), n as u64);
+            assert_eq!(
+                journal.append(f64::from(n), "step", &serde_json::json!({ "n": n })).unwrap(),
+                n as u64
+            );
         }
         (folder, path)
     }

@@ -84,7 +84,9 @@ pub enum NameplateError {
         source: std::io::Error,
     },
     /// It isn't a nameplate.
-    #[error("nameplate {place}: {message}; a rating needs watts, load_ohm, supply_v, driven (\"all\" or \"one\") and limit_pct")]
+    #[error(
+        "nameplate {place}: {message}; a rating needs watts, load_ohm, supply_v, driven (\"all\" or \"one\") and limit_pct"
+    )]
     Parse {
         /// file:line:col.
         place: String,
@@ -168,7 +170,9 @@ mod tests {
     #[test]
     fn senseless_values_are_refused() {
         assert!(Nameplate::parse(Path::new("a"), GOOD).is_ok());
-        for (from, to) in [("50.0", "-1.0"), ("4.0", "0.0"), ("14.4", "nan"), ("limit_pct = 1.0", "limit_pct = inf")] {
+        for (from, to) in
+            [("50.0", "-1.0"), ("4.0", "0.0"), ("14.4", "nan"), ("limit_pct = 1.0", "limit_pct = inf")]
+        {
             let message =
                 Nameplate::parse(Path::new("a"), &GOOD.replacen(from, to, 1)).unwrap_err().to_string();
             assert!(message.contains("rating 1"), "{message}");

@@ -7,7 +7,9 @@ use wattproof_bench::{Bench, Captured};
 
 use crate::judge::judge_rating;
 use crate::tables::{Table, curve_rows, rating_row, step_rows};
-use crate::{ChannelStep, Driven, Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Step, Watcher};
+use crate::{
+    ChannelStep, Driven, Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Step, Watcher,
+};
 
 /// What was last commanded.
 #[derive(Debug, Clone, Copy, Default)]
@@ -112,7 +114,8 @@ impl Stage {
         };
         if self.now.source_on && count != self.now.driven {
             return Err(RunError::Call(
-                "switch the source off before changing which channels are driven: source(#{ on: false })".into(),
+                "switch the source off before changing which channels are driven: source(#{ on: false })"
+                    .into(),
             ));
         }
         self.bench.set_driven(count);
@@ -200,9 +203,9 @@ impl Stage {
 
     /// Judges a ceiling against the rating that steps serve now, and records it with its curve.
     pub fn judge(&mut self, ceiling: wattproof_method::Ceiling) -> Result<RatingResult, RunError> {
-        let number = self
-            .rating
-            .ok_or_else(|| RunError::Call("record() needs a rating that find_ceiling() was run for".into()))?;
+        let number = self.rating.ok_or_else(|| {
+            RunError::Call("record() needs a rating that find_ceiling() was run for".into())
+        })?;
         let claim = self
             .nameplate
             .rating

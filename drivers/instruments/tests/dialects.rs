@@ -1,5 +1,7 @@
 //! Dialect files: all that ship are valid and complete, and a slip is told with its place.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
+
 use std::path::Path;
 
 use wattproof_instruments::{Dialect, Role, SHIPPED, operations, shipped, shipped_all};

@@ -1,6 +1,8 @@
 //! Every role against a scripted instrument: the messages that leave, the values that come back, the failures.
 //! Expected messages are those of the table in drivers/dialects/README.md (SCPI-1999 headers).
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
+
 mod fake;
 
 use std::io::{BufRead, BufReader, Write};

@@ -1,5 +1,7 @@
 //! Addresses, TCP, pipes and virtual time.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
+
 use std::io::{Read, Write};
 use std::net::TcpListener;
 use std::time::Duration;

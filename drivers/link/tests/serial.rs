@@ -1,6 +1,8 @@
 //! The serial link against pseudo-terminals. What a pseudo-terminal cannot show (parity, framing errors, modem
 //! lines) is not tested here. Expected behaviour: termios(3), tty_ioctl(4), poll(2) manual pages.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
+
 use std::os::fd::OwnedFd;
 use std::time::Duration;
 

@@ -6,7 +6,7 @@
 //!
 //! | end | files |
 //! | --- | --- |
-//! | both | [`mnemonic`], [`number`], [`unit`], [`block`], [`channel`], [`samples`], [`standard`], [`error`] |
+//! | both | [`mnemonic`], [`number`], [`mod@unit`], [`block`], [`channel`], [`samples`], [`standard`], [`error`] |
 //! | instrument | [`stream`] → [`message`] → [`param`], [`tree`] → [`call`] → [`response`]; [`status`]; all together [`device`] |
 //! | controller | [`build`] → wire → [`reader`] |
 //!

@@ -273,3 +273,40 @@ fn reset_and_numbered_outputs() {
     ask(&mut interpreter, &mut rig, "*RST");
     assert_eq!(rig.outputs, [false; 4]);
 }
+
+#[test]
+fn register_bits_are_where_the_vectors_put_them() {
+    use wattproof_scpi::{standard::event_bit, status};
+    let all = vectors();
+    let registers = &all["registers"];
+    // Each named bit of the event register, and an error (or constant) that must set it.
+    for (name, bit) in [
+        ("OPC", status::ESR_OPC),
+        ("PON", status::ESR_PON),
+        ("RQC", 1 << event_bit(-700).unwrap()),
+        ("QYE", 1 << event_bit(-410).unwrap()),
+        ("DDE", 1 << event_bit(-300).unwrap()),
+        ("EXE", 1 << event_bit(-222).unwrap()),
+        ("CME", 1 << event_bit(-113).unwrap()),
+        ("URQ", 1 << event_bit(-600).unwrap()),
+    ] {
+        assert_eq!(registers["ESR"][bit.trailing_zeros().to_string()].as_str().unwrap(), name);
+    }
+    for (name, bit) in [
+        ("error/event queue not empty", status::STB_QUEUE),
+        ("QUEStionable summary", status::STB_QUESTIONABLE),
+        ("MAV", status::STB_MAV),
+        ("ESB", status::STB_ESB),
+        ("RQS/MSS", status::STB_MSS),
+        ("OPERation summary", status::STB_OPERATION),
+    ] {
+        assert_eq!(registers["STB"][bit.trailing_zeros().to_string()].as_str().unwrap(), name);
+    }
+    // Bit 15 of the SCPI registers is always 0; the others can all be set.
+    for register in ["OPERation", "QUEStionable"] {
+        assert_eq!(registers[register]["15"].as_str().unwrap(), "always 0");
+    }
+    let mut register = Register::default();
+    register.set_condition(0xFFFF);
+    assert_eq!(register.condition(), 0x7FFF);
+}

@@ -4,19 +4,26 @@
 //! amplifier description, a seed and a time go in; volts and amperes at the amplifier's terminals come out.
 //! No clock, no file, no socket is touched by it, and the same seed and calls give the same samples.
 //!
+//! The other half puts instruments around it that speak SCPI ([`instruments`], bytes and a time in, bytes
+//! out) and serves them on pseudo-terminals in wall time ([`serve`]).
+//!
 //! Who may call it: the simulated instruments of this crate, and tests that want the known answer
 //! ([`truth::truth`]) to compare a measured one with.
 
 pub mod amplifier;
 pub mod catalogue;
 pub mod converter;
+pub mod instruments;
 pub mod load;
+pub mod serve;
 pub mod truth;
 pub mod world;
 
 pub use amplifier::Band;
 pub use amplifier::{AmplifierSpec, Nameplate, Rating, RatingChannels, SpecError};
 pub use converter::{Conversion, Converter, ConverterError};
+pub use instruments::{Bench, BenchError, FrontEnd, FrontEndChannel, Quantity, Role, VirtualInstrument};
 pub use load::{Load, LoadError, ThieleSmall};
+pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
 pub use world::{Drive, OutputReading, OutputState, RawCapture, World};

@@ -71,6 +71,21 @@ pub enum TruthCause {
     Thermal,
 }
 
+impl std::fmt::Display for TruthCause {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Clipping => "clipping",
+            Self::SoftClipping => "soft clipping",
+            Self::Limiting => "limiting",
+            Self::Sag => "sag",
+            Self::Protection => "protection",
+            Self::DriveExhausted => "drive exhausted",
+            Self::CurrentLimit => "current limit",
+            Self::Thermal => "thermal",
+        })
+    }
+}
+
 /// The ceiling and what goes with it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Truth {

@@ -199,6 +199,11 @@ impl World {
         })
     }
 
+    /// Starts the noise afresh, so that a copy of this world does not repeat its original's noise.
+    pub(crate) fn reseed_noise(&mut self, seed: u64) {
+        self.noise = [Gaussian::new(seed), Gaussian::new(seed ^ 0xA5A5_5A5A_0F0F_F0F0)];
+    }
+
     /// Lets time pass until `to_s`; a time in the past does nothing.
     pub fn advance(&mut self, to_s: f64) {
         while self.now_s < to_s {

@@ -29,7 +29,8 @@ impl Arguments {
 
     /// A yes or no, if given.
     pub fn flag(&self, key: &str) -> Result<Option<bool>, String> {
-        let wrong = |value: &Dynamic| format!("{}(#{{ {key}: … }}) takes true or false, not {value}", self.call);
+        let wrong =
+            |value: &Dynamic| format!("{}(#{{ {key}: … }}) takes true or false, not {value}", self.call);
         self.map.get(key).map(|value| value.as_bool().map_err(|_| wrong(value))).transpose()
     }
 
@@ -79,7 +80,8 @@ mod tests {
     #[test]
     fn edit_distance_of_known_pairs() {
         // Textbook pairs, from memory.
-        for (a, b, d) in [("kitten", "sitting", 3), ("", "abc", 3), ("abc", "", 3), ("flaw", "lawn", 2), ("x", "x", 0)]
+        for (a, b, d) in
+            [("kitten", "sitting", 3), ("", "abc", 3), ("abc", "", 3), ("flaw", "lawn", 2), ("x", "x", 0)]
         {
             assert_eq!(distance(a, b), d, "{a} {b}");
         }

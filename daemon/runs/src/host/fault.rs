@@ -21,7 +21,8 @@ pub fn from_position(path: &Path, source: &str, position: Position, message: Str
 /// The position where it really happened: inside the function, not at its call.
 pub fn innermost(error: &EvalAltResult) -> Position {
     match error {
-        EvalAltResult::ErrorInFunctionCall(_, _, inner, outer) | EvalAltResult::ErrorInModule(_, inner, outer) => {
+        EvalAltResult::ErrorInFunctionCall(_, _, inner, outer)
+        | EvalAltResult::ErrorInModule(_, inner, outer) => {
             let position = innermost(inner);
             if position.is_none() { *outer } else { position }
         }
@@ -48,7 +49,9 @@ pub fn message(error: &EvalAltResult) -> String {
         EvalAltResult::ErrorFunctionNotFound(signature, _) => {
             format!("there is no function {signature}: see scripts/README.md for those there are")
         }
-        EvalAltResult::ErrorVariableNotFound(name, _) => format!("there is no variable {name}: declare it with let"),
+        EvalAltResult::ErrorVariableNotFound(name, _) => {
+            format!("there is no variable {name}: declare it with let")
+        }
         EvalAltResult::ErrorRuntime(value, _) => value.to_string(),
         other => {
             let text = other.to_string();

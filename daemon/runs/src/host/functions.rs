@@ -89,7 +89,9 @@ fn source(stage: &mut Stage, map: Map) -> Result<(), RunError> {
         None => {}
         Some("all") => stage.set_driven(Driven::All)?,
         Some("one") => stage.set_driven(Driven::One)?,
-        Some(other) => return Err(call(format!("source() takes driven: \"all\" or \"one\", not \"{other}\""))),
+        Some(other) => {
+            return Err(call(format!("source() takes driven: \"all\" or \"one\", not \"{other}\"")));
+        }
     }
     if let Some(hz) = arguments.number("hz").map_err(call)? {
         stage.bench.set_frequency(hz)?;
@@ -180,24 +182,30 @@ fn register_results(engine: &mut Engine, stage: &SharedStage) {
         })
     });
     let shared = Arc::clone(stage);
-    engine.register_fn("record", move |context: NativeCallContext, rating: Map, ceiling: Map| -> Answer<Map> {
-        on_stage(&context, &shared, |stage| {
-            let (number, _) = rating_of(&rating)?;
-            stage.rating = Some(number);
-            let ceiling = rhai::serde::from_dynamic(&Dynamic::from_map(ceiling)).map_err(|error| {
-                call(format!("record() needs the answer of find_ceiling() unchanged: {error}"))
-            })?;
-            as_map(&stage.judge(ceiling)?)
-        })
-    });
+    engine.register_fn(
+        "record",
+        move |context: NativeCallContext, rating: Map, ceiling: Map| -> Answer<Map> {
+            on_stage(&context, &shared, |stage| {
+                let (number, _) = rating_of(&rating)?;
+                stage.rating = Some(number);
+                let ceiling = rhai::serde::from_dynamic(&Dynamic::from_map(ceiling)).map_err(|error| {
+                    call(format!("record() needs the answer of find_ceiling() unchanged: {error}"))
+                })?;
+                as_map(&stage.judge(ceiling)?)
+            })
+        },
+    );
     let shared = Arc::clone(stage);
-    engine.register_fn("record", move |context: NativeCallContext, name: &str, value: Dynamic| -> Answer<()> {
-        on_stage(&context, &shared, |stage| {
-            let value: serde_json::Value = rhai::serde::from_dynamic(&value)
-                .map_err(|error| call(format!("record() can't keep this value: {error}")))?;
-            stage.journal("note", &serde_json::json!({ "name": name, "value": value }))
-        })
-    });
+    engine.register_fn(
+        "record",
+        move |context: NativeCallContext, name: &str, value: Dynamic| -> Answer<()> {
+            on_stage(&context, &shared, |stage| {
+                let value: serde_json::Value = rhai::serde::from_dynamic(&value)
+                    .map_err(|error| call(format!("record() can't keep this value: {error}")))?;
+                stage.journal("note", &serde_json::json!({ "name": name, "value": value }))
+            })
+        },
+    );
 }
 
 fn as_map<T: Serialize>(value: &T) -> Result<Map, RunError> {

@@ -88,4 +88,3 @@ fn script_error(path: &Path, source: &str, error: &rhai::EvalAltResult, message:
     let fault: ScriptFault = fault::from_position(path, source, fault::innermost(error), message);
     RunError::Script(Box::new(fault))
 }
-

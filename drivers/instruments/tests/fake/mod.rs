@@ -1,6 +1,7 @@
 //! A scripted instrument at the other end of an in-process link, with faults to order. It is written against the
 //! table of messages, not with the crate under test, so that a shared mistake cannot hide.
 
+#![allow(clippy::unwrap_used, reason = "a fake that fails must stop its test")]
 #![allow(dead_code, reason = "each test file uses its part")]
 
 use std::collections::{BTreeMap, VecDeque};
@@ -20,6 +21,8 @@ pub enum Quirk {
     Silent,
     /// Give it, and these bytes after it.
     Followed(Vec<u8>),
+    /// Give it, and these bytes that much later.
+    Then(Duration, Vec<u8>),
     /// Give it in pieces of this size, a millisecond apart.
     Dribble(usize),
 }
@@ -175,6 +178,10 @@ impl State {
             Some(Quirk::Followed(more)) => {
                 bytes.extend(more);
                 self.pending.push((free, bytes));
+            }
+            Some(Quirk::Then(by, more)) => {
+                self.pending.push((free, bytes));
+                self.pending.push((free + by, more));
             }
             Some(Quirk::Dribble(size)) => {
                 for (index, piece) in bytes.chunks(size).enumerate() {

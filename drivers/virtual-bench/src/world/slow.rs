@@ -57,6 +57,7 @@ impl Slow {
         (supply_v - drop).max(INNER_SHARE_MIN * supply_v)
     }
 
+    #[expect(clippy::too_many_arguments, reason = "the state's neighbours, each a different physical thing")]
     /// Evaluates gain, limits, cycle averages and demand as the state stands.
     pub fn evaluate(
         &self,

@@ -1,5 +1,6 @@
 //! Amplifiers and measuring tools the physics tests share.
 #![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(clippy::unwrap_used, reason = "shared test support: a failed set-up must fail the test")]
 
 use std::f64::consts::TAU;
 

@@ -1,0 +1,94 @@
+use wattproof_scpi::{Command, Instrument, Interpreter, Limits};
+
+use super::{BenchError, Role, mix};
+
+/// A message begun is forgotten when nothing more of it came for this long, s: half a message, or a block
+/// that garbage has announced, does not make the instrument deaf.
+const UNFINISHED_S: f64 = 5.0;
+/// Most bytes of one message; the longest sensible one has a few hundred.
+const MESSAGE_BYTES_MAX: usize = 4096;
+
+/// An instrument's state behind the interpreter.
+pub(crate) trait Device: Instrument + Send {
+    /// Tells the time, s, before anything is asked of it.
+    fn at(&mut self, now_s: f64);
+}
+
+/// One simulated instrument: bytes and a time in, reply bytes out.
+pub struct VirtualInstrument {
+    role: Role,
+    idn: String,
+    body: Box<dyn Body>,
+}
+
+impl VirtualInstrument {
+    pub(crate) fn new<D: Device + 'static>(
+        role: Role,
+        seed: u64,
+        device: D,
+        commands: Vec<Command<D>>,
+    ) -> Result<Self, BenchError> {
+        let idn = format!("Wattproof,virtual-{role},{:08X},0.1", mix(seed, role as u64) as u32);
+        let limits = Limits { message_bytes: MESSAGE_BYTES_MAX, ..Limits::default() };
+        let interpreter = Interpreter::with_limits(&idn, commands, limits)?;
+        let body = Wired { interpreter, device, begun: false, last_byte_s: 0.0 };
+        Ok(Self { role, idn, body: Box::new(body) })
+    }
+
+    /// What it does on the bench.
+    pub fn role(&self) -> Role {
+        self.role
+    }
+
+    /// Its answer to `*IDN?`.
+    pub fn idn(&self) -> &str {
+        &self.idn
+    }
+
+    /// Takes `bytes` that arrived at `now_s` (none: time has passed) and gives what it says by then.
+    pub fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8> {
+        self.body.handle(bytes, now_s)
+    }
+
+    /// True while a message waits for an operation to end, so that time passing may bring an answer.
+    pub fn is_waiting(&self) -> bool {
+        self.body.is_waiting()
+    }
+}
+
+impl std::fmt::Debug for VirtualInstrument {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("VirtualInstrument").field("idn", &self.idn).finish_non_exhaustive()
+    }
+}
+
+trait Body: Send {
+    fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8>;
+    fn is_waiting(&self) -> bool;
+}
+
+struct Wired<D> {
+    interpreter: Interpreter<D>,
+    device: D,
+    /// Whether the last byte left a message unfinished.
+    begun: bool,
+    last_byte_s: f64,
+}
+
+impl<D: Device> Body for Wired<D> {
+    fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8> {
+        self.device.at(now_s);
+        if self.begun && now_s - self.last_byte_s > UNFINISHED_S && !self.interpreter.is_waiting() {
+            self.interpreter.clear();
+            self.begun = false;
+        }
+        let Some(last) = bytes.last() else { return self.interpreter.poll(&mut self.device) };
+        self.begun = *last != b'\n';
+        self.last_byte_s = now_s;
+        self.interpreter.feed(&mut self.device, bytes)
+    }
+
+    fn is_waiting(&self) -> bool {
+        self.interpreter.is_waiting()
+    }
+}

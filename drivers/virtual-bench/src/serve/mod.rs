@@ -1,0 +1,172 @@
+//! The simulated bench on pseudo-terminals, in wall time: what a controller opens like serial ports.
+//!
+//! Comes in: an amplifier description, a seed, an optional line speed. Goes out: one port path per instrument.
+//! One thread per instrument owns its terminal; nothing else touches it. Who may call it: the command line and
+//! end-to-end tests. Linux only.
+
+mod pace;
+mod port;
+mod terminal;
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
+use std::time::Instant;
+
+use rustix::event::{EventfdFlags, eventfd};
+use thiserror::Error;
+
+use self::pace::Pacer;
+use self::port::Port;
+use self::terminal::Terminal;
+use crate::instruments::{BenchError, Compute, FrontEnd, Role, bench};
+use crate::{AmplifierSpec, World};
+
+/// How to set up a served bench.
+#[derive(Debug, Clone)]
+pub struct VirtualBenchOptions {
+    /// The amplifier on the bench.
+    pub amplifier: AmplifierSpec,
+    /// Decides noise, calibration errors and serial numbers.
+    pub seed: u64,
+    /// Line speed to keep to in both directions, baud (10 bits per byte); `None` is as fast as it goes.
+    pub pace_baud: Option<u32>,
+    /// Width of the digitizer's converter: 12, 16 or 24 bits.
+    pub bits: u32,
+}
+
+/// Why a bench could not be served.
+#[derive(Debug, Error)]
+pub enum ServeError {
+    /// The instruments cannot be set up.
+    #[error("the simulated bench cannot be set up: {0}")]
+    Bench(#[from] BenchError),
+    /// A line speed that cannot be.
+    #[error("a line speed of 0 baud lets no byte through; leave it out or give one such as 115200")]
+    Pace,
+    /// The system gave no pseudo-terminal.
+    #[error("no pseudo-terminal for the {role}: {doing} failed, {source}; {remedy}")]
+    Terminal {
+        /// For which instrument.
+        role: Role,
+        /// Which step failed.
+        doing: &'static str,
+        /// What to do about it.
+        remedy: &'static str,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The system gave no thread.
+    #[error("no thread for the {role}: {source}; raise the limit on processes (ulimit -u)")]
+    Thread {
+        /// For which instrument.
+        role: Role,
+        /// What the system said.
+        source: std::io::Error,
+    },
+}
+
+/// One instrument's port.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PortInfo {
+    /// What the instrument does.
+    pub role: Role,
+    /// Path to open.
+    pub path: String,
+    /// Its answer to `*IDN?`.
+    pub idn: String,
+}
+
+/// A bench that is being served; dropping it stops it.
+#[derive(Debug)]
+pub struct VirtualBench {
+    ports: Vec<PortInfo>,
+    front_end: FrontEnd,
+    stop: Arc<Stop>,
+    threads: Vec<JoinHandle<()>>,
+}
+
+/// Tells the threads to end.
+#[derive(Debug)]
+struct Stop {
+    raised: AtomicBool,
+    /// Readable for ever once raised; every thread polls it.
+    wake: std::os::fd::OwnedFd,
+}
+
+impl VirtualBench {
+    /// Serves a cold amplifier with everything off, from now on.
+    ///
+    /// # Errors
+    /// [`ServeError`]; nothing is left running then.
+    pub fn start(options: VirtualBenchOptions) -> Result<Self, ServeError> {
+        if options.pace_baud == Some(0) {
+            return Err(ServeError::Pace);
+        }
+        let world = World::new(options.amplifier, options.seed);
+        let bench = bench(world, options.seed, options.bits, Compute::Thread)?;
+        let wake = eventfd(0, EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK).map_err(|errno| {
+            ServeError::Terminal {
+                role: Role::Source,
+                doing: "making an event descriptor",
+                remedy: "raise the limit on open files (ulimit -n)",
+                source: errno.into(),
+            }
+        })?;
+        let stop = Arc::new(Stop { raised: AtomicBool::new(false), wake });
+        let mut served = Self { ports: Vec::new(), front_end: bench.front_end, stop, threads: Vec::new() };
+        let epoch = Instant::now();
+        for instrument in bench.instruments {
+            let role = instrument.role();
+            let terminal = Terminal::open(role)?;
+            let path = terminal.path().to_owned();
+            served.ports.push(PortInfo { role, path, idn: instrument.idn().to_owned() });
+            let pacers = options.pace_baud.map(|baud| (Pacer::new(baud), Pacer::new(baud)));
+            let port = Port::new(instrument, terminal, pacers, epoch);
+            let stop = Arc::clone(&served.stop);
+            let thread = thread::Builder::new()
+                .name(format!("virtual-{role}"))
+                .spawn(move || port.run(&stop))
+                .map_err(|source| ServeError::Thread { role, source })?;
+            served.threads.push(thread);
+        }
+        Ok(served)
+    }
+
+    /// The ports, in the order of [`Role::ALL`].
+    pub fn ports(&self) -> &[PortInfo] {
+        &self.ports
+    }
+
+    /// The port of one instrument.
+    pub fn port(&self, role: Role) -> Option<&PortInfo> {
+        self.ports.iter().find(|port| port.role == role)
+    }
+
+    /// Divider and sensor gains, ranges and tolerances: what a bench file has to say about the digitizer.
+    pub fn front_end(&self) -> &FrontEnd {
+        &self.front_end
+    }
+
+    /// Ends all threads and closes the ports.
+    pub fn stop(mut self) {
+        self.end();
+    }
+
+    fn end(&mut self) {
+        self.stop.raised.store(true, Ordering::SeqCst);
+        // EAGAIN means that the counter is full, so the descriptor is readable already.
+        let _already_readable = rustix::io::write(&self.stop.wake, &1_u64.to_ne_bytes());
+        for thread in self.threads.drain(..) {
+            if thread.join().is_err() {
+                tracing::error!("the thread of a simulated instrument had broken off; its port was dead");
+            }
+        }
+    }
+}
+
+impl Drop for VirtualBench {
+    fn drop(&mut self) {
+        self.end();
+    }
+}

@@ -1,0 +1,87 @@
+//! The main job on every invented amplifier, against what the amplifier model itself says.
+//!
+//! Source of the truth: numerical solution of the model (steady state by fixed point, one-period spectrum), which
+//! shares no code with capture, reading or search.
+
+mod bench;
+
+use std::process::Command;
+
+use bench::{number, only_folder, rows, said, wattproof};
+
+/// Runs the demo and compares every rating with the truth.
+fn demo_agrees_with_truth(amplifier: &str, cause_of_first: Option<&str>) {
+    let out = tempfile::tempdir().unwrap();
+    let run = Command::new(wattproof())
+        .args(["demo", "--amplifier", amplifier, "--seed", "3", "--out"])
+        .arg(out.path())
+        .output()
+        .unwrap();
+    assert!(run.status.success(), "{amplifier}: {}", said(&run));
+    let told = Command::new(wattproof())
+        .args(["virtual-bench", "--truth", "--amplifier", amplifier])
+        .output()
+        .unwrap();
+    let truth: serde_json::Value = serde_json::from_slice(&told.stdout).unwrap();
+    let folder = only_folder(out.path());
+    let ratings = rows(&folder.join("ratings.csv"));
+    assert_eq!(ratings.len(), truth.as_array().unwrap().len(), "{amplifier}: a row for every rating");
+    for (row, truth) in ratings.iter().zip(truth.as_array().unwrap()) {
+        let (measured_w, u_w) = (number(row, "measured_w"), number(row, "expanded_u_w"));
+        let truth_w = truth["power_w"].as_f64().unwrap();
+        let told = format!(
+            "{amplifier} rating {}: measured {measured_w:.3} W ± {u_w:.3} W, truth {truth_w:.3} W, off {:.3} %, cause {} (model: {})",
+            row["rating"],
+            100.0 * (measured_w / truth_w - 1.0),
+            row["cause"],
+            truth["cause"]
+        );
+        println!("{told}");
+        assert!((measured_w - truth_w).abs() <= u_w, "outside U: {told}");
+        assert!((measured_w / truth_w - 1.0).abs() <= 0.01, "off by more than 1 %: {told}");
+    }
+    if let Some(cause) = cause_of_first {
+        assert_eq!(ratings[0]["cause"], cause, "{amplifier}");
+    }
+    for file in ["steps.csv", "curve.csv", "journal.jsonl", "run.json"] {
+        assert!(folder.join(file).metadata().unwrap().len() > 100, "{amplifier}: {file} is empty");
+    }
+    let steps = rows(&folder.join("steps.csv"));
+    let per_step_channels = 2;
+    let journal = std::fs::read_to_string(folder.join("journal.jsonl")).unwrap();
+    let recorded = journal.matches("\"kind\":\"step\"").count();
+    assert_eq!(steps.len(), recorded * per_step_channels, "{amplifier}: CSV and journal agree");
+}
+
+macro_rules! demos {
+    ($($name:ident => $cause:expr;)*) => {$(
+        #[test]
+        fn $name() { demo_agrees_with_truth(stringify!($name), $cause); }
+    )*};
+}
+
+demos! {
+    asymmetric => None;
+    crossover => None;
+    folding => None;
+    honest => Some("clipping");
+    hot => None;
+    limiting => Some("limiting");
+    noisy => None;
+    sagging => None;
+    short => None;
+    soft => None;
+    starved => Some("drive exhausted");
+    switching => None;
+}
+
+/// Every amplifier that ships has its demo above.
+#[test]
+fn no_amplifier_is_forgotten() {
+    let listed = Command::new(wattproof()).args(["virtual-bench", "--list"]).output().unwrap();
+    let text = String::from_utf8(listed.stdout).unwrap();
+    let source = include_str!("demo.rs");
+    for name in text.lines().filter_map(|line| line.split_whitespace().next()) {
+        assert!(source.contains(&format!("    {name} => ")), "{name} has no demo test");
+    }
+}
