@@ -167,6 +167,20 @@ fn every_data_file_has_its_row() {
     }
 }
 
+#[test]
+fn every_script_function_has_its_row() {
+    let code = text(&root().join("daemon/runs/src/host/functions.rs"));
+    let quoted = code.split("register_fn(").skip(1).filter_map(|rest| rest.trim_start().strip_prefix('"'));
+    let names: BTreeSet<&str> = quoted.filter_map(|rest| rest.split('"').next()).collect();
+    assert!(names.len() > 5, "only {names:?} were found: the search itself is broken");
+    let readme = text(&root().join("scripts/README.md"));
+    let rows: Vec<&str> = readme.lines().filter(|line| line.starts_with("| `")).collect();
+    for name in names {
+        let call = format!("`{name}(");
+        assert!(rows.iter().any(|row| row.contains(&call)), "scripts/README.md has no row for {name}()");
+    }
+}
+
 /// Targets of the Markdown links and pictures of a text, outside code.
 fn links(text: &str) -> Vec<String> {
     let mut found = Vec::new();
