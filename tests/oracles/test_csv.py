@@ -60,6 +60,8 @@ def test_form(run, name):
     # RFC 4180: every record has as many fields as the header; quotes are doubled inside quoted fields (strict).
     content = (run / f"{name}.csv").read_bytes()
     assert content.endswith(b"\n") and not content.startswith(b"\xef\xbb\xbf")
+    # RFC 4180 ends records with CR LF; LF alone is as widely read, a mixture is not.
+    assert content.count(b"\r\n") in (0, content.count(b"\n"))
     rows = list(csv.reader(content.decode("utf-8").splitlines(keepends=True), strict=True))
     # New columns may be added at the end; these stay, in this order.
     assert rows[0][: len(COLUMNS[name])] == COLUMNS[name]
