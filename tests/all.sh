@@ -8,6 +8,10 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
 passed=0
+# Where everything is built, and the program that the tests in Rust and Python start.
+CARGO_TARGET_DIR=$(realpath -m "${CARGO_TARGET_DIR:-target}")
+export CARGO_TARGET_DIR
+export WATTPROOF_BIN="$CARGO_TARGET_DIR/release/wattproof"
 
 # Runs a command; its output is shown only if it fails.
 quietly() {

@@ -222,8 +222,13 @@ def test_power_and_distortion_at_the_ceiling(bench, truth, index):
         _, peak_a, _, _ = independent.sine_fit(amps, fs_hz, hz)
         assert peak_v / peak_a == pytest.approx(rating["load_ohm"], rel=0.01)
     # The weakest channel and the worst distortion stand for the amplifier.
-    assert min(powers) == pytest.approx(rating["power_w"], rel=0.01)
-    assert max(distortions) == pytest.approx(rating["thdn_pct"], rel=0.05)
+    # Power: what divider, shunt and load are said to be good for (well under 1 %, all told).
+    bound = max(row["tolerance_pct"] for row in bench_file["digitizer"]["channel"]) / 100
+    bound = 2 * bound + bench_file["load"]["tolerance_pct"] / 100
+    assert bound < 0.01
+    assert min(powers) == pytest.approx(rating["power_w"], rel=bound)
+    # Distortion: near sharp clipping it rises some 50 times as fast as the level, which the source holds to 1e-4.
+    assert max(distortions) == pytest.approx(rating["thdn_pct"], rel=50 * 1e-4)
     # More goes in than comes out.
     assert supply_v == pytest.approx(rating["supply_v"], rel=0.02)
     assert sum(powers) < supply_v * supply_a < 3 * sum(powers)
