@@ -76,6 +76,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
             dialect: "scpi-thermometer".into(),
             channel: 1,
         },
+        origin: wattproof_bench::Origin::default(),
     };
     Ok(format!("{HEAD}{}", to_toml(&file)?))
 }

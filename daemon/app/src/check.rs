@@ -33,7 +33,7 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
     let mut faults = 0;
     for (name, result) in checked {
         match result {
-            Ok(described) => println!("{name}: good ({described})"),
+            Ok(described) => crate::say::say(&format!("{name}: good ({described})"))?,
             Err(failure) => {
                 faults += 1;
                 eprintln!("{failure}");

@@ -44,6 +44,9 @@ pub enum Failure {
         /// Why.
         source: std::io::Error,
     },
+    /// Standard output was closed by its reader.
+    #[error("nobody reads standard output any more")]
+    NobodyReads,
     /// Anything else, already in full words.
     #[error("{0}")]
     Said(String),
@@ -59,6 +62,7 @@ impl Failure {
     /// 1 failed, 3 an output may be live, 130 stopped by a person.
     pub fn exit_code(&self) -> ExitCode {
         match self {
+            Failure::NobodyReads => ExitCode::SUCCESS,
             Failure::NotSafe => ExitCode::from(3),
             Failure::Stopped => ExitCode::from(130),
             _ => ExitCode::FAILURE,

@@ -9,6 +9,7 @@ use wattproof_runs::{Outcome, RunOrder, RunSummary, run};
 use crate::failure::Failure;
 use crate::progress::Progress;
 use crate::ratings_table::ratings_table;
+use crate::say::say;
 
 /// Opens the bench, runs the order and prints what came out.
 pub fn follow(file: BenchFile, order: RunOrder) -> Result<(), Failure> {
@@ -57,14 +58,9 @@ fn panicked(error: tokio::task::JoinError) -> Failure {
     Failure::Said(format!("an internal task failed ({error}); please report it with the log (-vv)"))
 }
 
+/// The outcome decides the exit code even when nobody reads the table.
 fn tell(summary: &RunSummary) -> Result<(), Failure> {
-    if !summary.results.is_empty() {
-        println!("{}\n", ratings_table(&summary.results));
-    }
-    println!("{} steps recorded:", summary.steps);
-    for name in ["steps.csv", "ratings.csv", "curve.csv", "journal.jsonl", "run.json"] {
-        println!("  {}", summary.folder.file(name).display());
-    }
+    let told = table(summary);
     for warning in &summary.safe.warnings {
         eprintln!("wattproof: {warning}");
     }
@@ -75,7 +71,7 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
         return Err(Failure::NotSafe);
     }
     match summary.outcome {
-        Outcome::Finished => Ok(()),
+        Outcome::Finished => told,
         Outcome::Stopped => Err(Failure::Stopped),
         Outcome::Failed => Err(Failure::Said(match &summary.error {
             Some(error) => {
@@ -84,4 +80,15 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
             None => "the run failed without a reason on record; see journal.jsonl".into(),
         })),
     }
+}
+
+fn table(summary: &RunSummary) -> Result<(), Failure> {
+    if !summary.results.is_empty() {
+        say(&format!("{}\n", ratings_table(&summary.results)))?;
+    }
+    say(&format!("{} steps recorded:", summary.steps))?;
+    for name in ["steps.csv", "ratings.csv", "curve.csv", "journal.jsonl", "run.json"] {
+        say(&format!("  {}", summary.folder.file(name).display()))?;
+    }
+    Ok(())
 }

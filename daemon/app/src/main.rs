@@ -13,6 +13,7 @@ mod follow;
 mod perform;
 mod progress;
 mod ratings_table;
+mod say;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -20,6 +21,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use cli::{Cli, Command};
+use failure::Failure;
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -32,6 +34,7 @@ fn main() -> ExitCode {
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
+        Err(failure @ Failure::NobodyReads) => failure.exit_code(),
         Err(failure) => {
             eprintln!("wattproof: {failure}");
             failure.exit_code()

@@ -1,6 +1,6 @@
 //! `wattproof virtual-bench`: simulated instruments on pseudo-terminals, for anybody who speaks SCPI.
 
-use std::io::{Read, Write};
+use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
@@ -10,6 +10,7 @@ use wattproof_virtual_bench::{
 use crate::bench_text::{bench_text, nameplate, to_toml, write};
 use crate::cli::VirtualOrder;
 use crate::failure::Failure;
+use crate::say::say;
 
 /// First word of the line that says that every port can be opened.
 pub const READY: &str = "ready";
@@ -30,7 +31,7 @@ pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
 
 fn list() -> Result<(), Failure> {
     for name in catalogue::names() {
-        println!("{name:12} {}", catalogue::amplifier(name)?.description);
+        say(&format!("{name:12} {}", catalogue::amplifier(name)?.description))?;
     }
     Ok(())
 }
@@ -46,15 +47,16 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
     let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD))?;
     match &order.write_bench {
         Some(path) => write(path, &text)?,
-        None => println!("{text}"),
+        None => say(&text)?,
     }
     for port in serving.ports() {
-        println!("{:12} {}", port.role.name(), port.path);
+        say(&format!("{:12} {}", port.role.name(), port.path))?;
     }
-    println!("{READY}: {} ({}), seed {}; Ctrl-C ends it", amplifier.name, amplifier.description, order.seed);
     // Whoever started this waits for that line.
-    let flushed = std::io::stdout().flush();
-    flushed.map_err(|source| Failure::System { what: "writing to standard output", source })?;
+    say(&format!(
+        "{READY}: {} ({}), seed {}; Ctrl-C ends it",
+        amplifier.name, amplifier.description, order.seed
+    ))?;
     wait(order.until_stdin_closes)?;
     serving.stop();
     Ok(())
@@ -117,6 +119,5 @@ fn tell_truth(amplifier: &AmplifierSpec) -> Result<(), Failure> {
     }
     let text = serde_json::to_string_pretty(&truths)
         .map_err(|error| Failure::Said(format!("the truth could not be put into JSON: {error}")))?;
-    println!("{text}");
-    Ok(())
+    say(&text)
 }

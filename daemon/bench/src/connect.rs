@@ -30,19 +30,20 @@ pub fn check_dialects(bench: &BenchFile) -> Result<(), BenchError> {
         (Role::Digitizer, &bench.digitizer.dialect),
         (Role::Thermometer, &bench.thermometer.dialect),
     ] {
-        dialect_for(role, name)?;
+        dialect_for(bench, role, name)?;
     }
     Ok(())
 }
 
-fn dialect_for(role: Role, name: &str) -> Result<Dialect, BenchError> {
+fn dialect_for(bench: &BenchFile, role: Role, name: &str) -> Result<Dialect, BenchError> {
+    let place = bench.origin.place(role.word(), "dialect");
     let dialect = find_dialect(name)
-        .map_err(|error| BenchError::Setup(format!("bench file: [{role}] dialect: {error}")))?;
+        .map_err(|error| BenchError::Setup(format!("bench file {place}: [{role}] dialect: {error}")))?;
     if dialect.role == role {
         return Ok(dialect);
     }
     Err(BenchError::Setup(format!(
-        "bench file: [{role}] names dialect {name}, which is for a {}: name one for a {role}",
+        "bench file {place}: [{role}] names dialect {name}, which is for a {}: name one for a {role}",
         dialect.role
     )))
 }
@@ -59,8 +60,14 @@ impl Opener {
         result.map_err(|error| BenchError::Instrument(Box::new(error)))
     }
 
-    fn connect(&mut self, role: Role, link: &Address, dialect: &str) -> Result<Connected, BenchError> {
-        let spec = dialect_for(role, dialect)?;
+    fn connect(
+        &mut self,
+        bench: &BenchFile,
+        role: Role,
+        link: &Address,
+        dialect: &str,
+    ) -> Result<Connected, BenchError> {
+        let spec = dialect_for(bench, role, dialect)?;
         let connected = self.check(connect(role, link, &spec, role.word()))?;
         let instrument = connected.instrument();
         let who = instrument.identity();
@@ -77,12 +84,13 @@ impl Opener {
     }
 }
 
-/// `connect` gives the role it was asked for; the other arms are told as a fault of this program.
+/// `connect` gives the role it was asked for; anything else is told as a fault of this program.
 macro_rules! connect_as {
     ($method:ident, $role:ident) => {
         impl Opener {
-            pub fn $method(&mut self, link: &Address, dialect: &str) -> Result<$role, BenchError> {
-                match self.connect(Role::$role, link, dialect)? {
+            pub fn $method(&mut self, bench: &BenchFile) -> Result<$role, BenchError> {
+                let place = &bench.$method;
+                match self.connect(bench, Role::$role, &place.link, &place.dialect)? {
                     Connected::$role(instrument) => Ok(instrument),
                     other => Err(BenchError::Setup(format!(
                         "asked for a {}, got a {}: please report this",

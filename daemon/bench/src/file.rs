@@ -7,7 +7,7 @@ use wattproof_guard::Limits;
 use wattproof_link::Address;
 
 use crate::CalibratedChannel;
-use crate::place::toml_place;
+use crate::place::{Origin, toml_place};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -30,6 +30,9 @@ pub struct BenchFile {
     pub digitizer: DigitizerPlace,
     /// Thermometer on the heatsink.
     pub thermometer: ThermometerPlace,
+    /// Where it was read, for messages.
+    #[serde(skip)]
+    pub origin: Origin,
 }
 
 fn mains_hz() -> f64 {
@@ -128,10 +131,10 @@ pub enum BenchFileError {
         message: String,
     },
     /// It contradicts itself.
-    #[error("bench file {path}: {what}; mend the file and try again")]
+    #[error("bench file {place}: {what}; mend the file and try again")]
     Sense {
-        /// The file.
-        path: PathBuf,
+        /// file:line.
+        place: String,
         /// What is wrong.
         what: String,
     },
@@ -153,11 +156,15 @@ impl BenchFile {
     /// # Errors
     /// As [`BenchFile::read`].
     pub fn parse(path: &Path, text: &str) -> Result<Self, BenchFileError> {
-        let file: BenchFile = toml::from_str(text).map_err(|error| BenchFileError::Parse {
+        let mut file: BenchFile = toml::from_str(text).map_err(|error| BenchFileError::Parse {
             place: toml_place(path, text, error.span()),
             message: error.message().to_string(),
         })?;
-        file.check().map_err(|what| BenchFileError::Sense { path: path.into(), what })?;
+        file.origin = Origin::new(path, text);
+        file.check().map_err(|(section, key, what)| BenchFileError::Sense {
+            place: file.origin.place(section, key),
+            what,
+        })?;
         Ok(file)
     }
 
@@ -166,54 +173,62 @@ impl BenchFile {
         self.source.outputs.len()
     }
 
-    fn check(&self) -> Result<(), String> {
-        self.limits.check().map_err(|error| format!("[limits] {error}"))?;
-        let channels = self.source.outputs.len();
-        if channels == 0 || channels != self.load.channels.len() {
-            return Err(format!(
-                "[source] outputs has {channels} entries and [load] channels {}; both need one per amplifier channel",
-                self.load.channels.len()
-            ));
-        }
-        for number in 1..=channels as u32 {
-            let found = |measures| {
-                self.digitizer
-                    .channel
-                    .iter()
-                    .filter(|c| c.amplifier_channel == number && c.measures == measures)
-                    .count()
-            };
-            for (measures, word) in [(crate::Measures::Volts, "volts"), (crate::Measures::Amps, "amps")] {
-                if found(measures) != 1 {
-                    return Err(format!(
-                        "[[digitizer.channel]] needs exactly one entry with amplifier_channel = {number} and measures = \"{word}\""
-                    ));
-                }
-            }
-        }
-        if self
-            .digitizer
-            .channel
-            .iter()
-            .any(|c| c.amplifier_channel == 0 || c.amplifier_channel as usize > channels)
-        {
-            return Err(format!("[[digitizer.channel]] amplifier_channel must be 1 to {channels}"));
-        }
-        let positive = |name: &str, value: f64| {
-            (value.is_finite() && value > 0.0)
-                .then_some(())
-                .ok_or_else(|| format!("{name} = {value} must be a finite number greater than zero"))
+    fn check(&self) -> Result<(), Complaint> {
+        self.limits.check().map_err(|error| ("limits", error.name, error.to_string()))?;
+        self.check_channels()?;
+        let positive = |section, key, value: f64| {
+            let what =
+                || (section, key, format!("{key} = {value} must be a finite number greater than zero"));
+            (value.is_finite() && value > 0.0).then_some(()).ok_or_else(what)
         };
-        positive("[digitizer] rate_hz", self.digitizer.rate_hz)?;
-        positive("mains_hz", self.mains_hz)?;
+        positive("", "mains_hz", self.mains_hz)?;
+        positive("load", "tolerance_pct", self.load.tolerance_pct)?;
+        positive("supply", "tolerance_pct", self.supply.tolerance_pct)?;
+        positive("digitizer", "rate_hz", self.digitizer.rate_hz)?;
         for channel in &self.digitizer.channel {
-            positive("[[digitizer.channel]] gain (swap the leads rather than the sign)", channel.gain)?;
-            positive("[[digitizer.channel]] range_v", channel.range_v)?;
-            positive("[[digitizer.channel]] tolerance_pct", channel.tolerance_pct)?;
+            // A negative gain would hide swapped leads: swap the leads instead.
+            positive("digitizer.channel", "gain", channel.gain)?;
+            positive("digitizer.channel", "range_v", channel.range_v)?;
+            positive("digitizer.channel", "tolerance_pct", channel.tolerance_pct)?;
         }
         if !(256..=4_000_000).contains(&self.digitizer.samples) {
-            return Err(format!("[digitizer] samples = {} must be 256 to 4000000", self.digitizer.samples));
+            let what = format!("samples = {} must be 256 to 4000000", self.digitizer.samples);
+            return Err(("digitizer", "samples", what));
+        }
+        Ok(())
+    }
+
+    /// One source output, one load channel, one volts and one amps input for each amplifier channel.
+    fn check_channels(&self) -> Result<(), Complaint> {
+        let channels = self.source.outputs.len();
+        if channels == 0 || channels != self.load.channels.len() {
+            let what = format!(
+                "[source] outputs has {channels} entries and [load] channels {}; both need one per amplifier channel",
+                self.load.channels.len()
+            );
+            return Err(("source", "outputs", what));
+        }
+        let wanted = (1..).take(channels).flat_map(|number: u32| {
+            [(number, crate::Measures::Volts, "volts"), (number, crate::Measures::Amps, "amps")]
+        });
+        let inputs = &self.digitizer.channel;
+        for (number, measures, word) in wanted {
+            let found =
+                inputs.iter().filter(|c| c.amplifier_channel == number && c.measures == measures).count();
+            if found != 1 {
+                let what = format!(
+                    "[[digitizer.channel]] needs exactly one entry with amplifier_channel = {number} and measures = \"{word}\", there are {found}"
+                );
+                return Err(("digitizer.channel", "amplifier_channel", what));
+            }
+        }
+        if inputs.len() != 2 * channels {
+            let what = format!("[[digitizer.channel]] amplifier_channel must be 1 to {channels}");
+            return Err(("digitizer.channel", "amplifier_channel", what));
         }
         Ok(())
     }
 }
+
+/// Section, key and what is wrong there.
+type Complaint = (&'static str, &'static str, String);

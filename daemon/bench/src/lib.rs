@@ -29,5 +29,5 @@ pub use file::{
 };
 pub use open::{Bench, Identity};
 pub use operate::{Captured, ChannelCaptured};
-pub use place::toml_place;
+pub use place::{Origin, toml_place};
 pub use safe::{SafeReport, Stopper};

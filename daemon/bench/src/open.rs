@@ -83,18 +83,18 @@ impl Bench {
         let mut opener = Opener::default();
         refuse_shared_ports(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
-        let mut source = opener.source(&file.source.link, &file.source.dialect)?;
+        let mut source = opener.source(&file)?;
         opener.check(source.safe_off())?;
         let first = file.source.outputs.first().copied().unwrap_or(1);
         let source_vrms_max = opener.check(source.vrms_max(first))?.unwrap_or(file.limits.source_vrms_max);
-        let mut supply = opener.supply(&file.supply.link, &file.supply.dialect)?;
+        let mut supply = opener.supply(&file)?;
         opener.check(supply.safe_off())?;
         opener.check(supply.set_limit_a(SUPPLY_OUTPUT, file.limits.supply_a_max))?;
         opener.check(supply.set_protection_v(SUPPLY_OUTPUT, file.limits.supply_v_max))?;
-        let load = opener.load(&file.load.link, &file.load.dialect)?;
-        let mut digitizer = opener.digitizer(&file.digitizer.link, &file.digitizer.dialect)?;
+        let load = opener.load(&file)?;
+        let mut digitizer = opener.digitizer(&file)?;
         opener.check(digitizer.configure(&acquisition(&file, file.digitizer.samples)))?;
-        let thermometer = opener.thermometer(&file.thermometer.link, &file.thermometer.dialect)?;
+        let thermometer = opener.thermometer(&file)?;
         let stop = Arc::new(StopState::new(opener.cancellers));
         let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
         guard.confirm(0.0, Output::Source, true);
@@ -168,7 +168,8 @@ fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
     for (index, (role, link)) in links.iter().enumerate() {
         if let Some((other, _)) = links.iter().skip(index + 1).find(|(_, other)| other == link) {
             return Err(BenchError::Setup(format!(
-                "bench file: [{role}] and [{other}] have the same link {link}: give each instrument its own"
+                "bench file {}: [{role}] and [{other}] have the same link {link}: give each instrument its own",
+                file.origin.place(&format!("{role}.link"), "serial")
             )));
         }
     }

@@ -16,7 +16,7 @@ pub(crate) struct Crossing {
 }
 
 /// Widest distance at which two points alone are believed, in dB.
-const PAIR_REACH_DB: f64 = 0.2;
+const PAIR_REACH_DB: f64 = 0.1;
 
 /// Widest span a straight line is believed over, dB.
 const LINE_REACH_DB: f64 = 1.5;

@@ -427,7 +427,7 @@ impl CeilingSearch {
         let usable = |i: &usize| sides[*i] != Side::Bump;
         let distortion: Vec<(f64, f64)> = (0..sides.len())
             .filter(usable)
-            .map(|i| (self.points.all[i].x_db, self.points.excess(i, sought.limit_pct)))
+            .map(|i| (self.points.all[i].x_db, straightened(self.points.excess(i, sought.limit_pct))))
             .collect();
         let compression: Vec<(f64, f64)> = (0..sides.len())
             .filter(usable)
@@ -546,4 +546,12 @@ impl CeilingSearch {
             (Bound::Distortion | Bound::Compression, None) => self.sought.resolution_db,
         }
     }
+}
+
+/// Logarithm of distortion over limit, bent so that a clipping onset becomes a straight line of drive: distortion of
+/// a hard clip grows with the 3/2 power of the overdrive (from the closed form's expansion, checked against the table
+/// of hard clipping). Zero, and slope 1, at the limit, so that scatter there means the same as before.
+fn straightened(excess: f64) -> f64 {
+    const POWER: f64 = 2.0 / 3.0;
+    ((POWER * excess).exp() - 1.0) / POWER
 }

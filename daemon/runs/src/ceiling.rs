@@ -42,15 +42,26 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
                 last = Some(observe(&stage.capture("ceiling")?));
             }
             Next::CoolDown { why } => {
-                stage.tell(&Event::Doing(why));
-                stage.switch_source(false)?;
-                stage.bench.wait(Duration::from_secs_f64(COOL_S))?;
+                cool_down(stage, why)?;
                 last = None;
             }
-            Next::Done(ceiling) => return Ok(*ceiling),
+            Next::Done(ceiling) => {
+                if last.is_some_and(|seen| seen.tripped) {
+                    cool_down(stage, "protection tripped; wait for recovery")?;
+                }
+                return Ok(*ceiling);
+            }
             Next::Failed(reason) => return Err(RunError::NoCeiling(reason.to_string())),
         }
     }
+}
+
+/// Drive off until a tripped amplifier has recovered.
+fn cool_down(stage: &mut Stage, why: &str) -> Result<(), RunError> {
+    stage.tell(&Event::Doing(why));
+    stage.switch_source(false)?;
+    stage.bench.wait(Duration::from_secs_f64(COOL_S))?;
+    Ok(())
 }
 
 /// Whether a level will be loud, as far as the last capture tells; after a trip everything is.

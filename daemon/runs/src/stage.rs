@@ -6,7 +6,7 @@ use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
 use crate::judge::judge_rating;
-use crate::tables::{Table, curve_rows, rating_row, step_rows};
+use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
 use crate::{
     ChannelStep, Driven, Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Step, Watcher,
 };
@@ -46,9 +46,9 @@ pub struct Stage {
     count: u64,
     watcher: Arc<dyn Watcher>,
     journal: Journal,
-    steps_table: Table,
-    ratings_table: Table,
-    curve_table: Table,
+    steps_table: Table<StepRow>,
+    ratings_table: Table<RatingRow>,
+    curve_table: Table<CurveRow>,
 }
 
 impl Stage {
@@ -155,6 +155,9 @@ impl Stage {
         let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
         let load_ohm = self.now.load_ohm.ok_or_else(|| missing("load(#{ ohm: … })"))?;
         let supply_v_set = self.now.supply_v.ok_or_else(|| missing("supply(#{ volts_v: … })"))?;
+        if purpose != "ceiling" {
+            self.tell(&Event::Doing(purpose));
+        }
         let captured = self.bench.capture(hz)?;
         self.count += 1;
         let mut step = Step {

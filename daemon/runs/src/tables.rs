@@ -1,6 +1,7 @@
 //! The CSV tables of a run (RFC 4180, units in the column names, full precision, absent values empty).
 
 use std::fs::File;
+use std::marker::PhantomData;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
@@ -17,38 +18,50 @@ pub struct TableError {
     pub source: csv::Error,
 }
 
-/// A CSV file with a header line, flushed after every row.
-pub struct Table {
+/// A CSV file of rows `T` with a header line, flushed after every step.
+pub struct Table<T> {
     writer: csv::Writer<File>,
     path: PathBuf,
+    rows: PhantomData<T>,
 }
 
-impl Table {
-    /// Creates the table; its header is written with the first row.
+impl<T: Serialize + Default> Table<T> {
+    /// Creates the table with its header, so that a run without rows still leaves a readable file.
     ///
     /// # Errors
     /// [`TableError`].
     pub fn create(path: &Path) -> Result<Self, TableError> {
         let fail = |source| TableError { path: path.into(), source };
-        let writer = csv::Writer::from_path(path).map_err(fail)?;
-        Ok(Table { writer, path: path.into() })
+        let header = header::<T>().map_err(fail)?;
+        let mut writer = csv::WriterBuilder::new().has_headers(false).from_path(path).map_err(fail)?;
+        writer.write_record(&header).map_err(fail)?;
+        writer.flush().map_err(|error| fail(error.into()))?;
+        Ok(Table { writer, path: path.into(), rows: PhantomData })
     }
 
     /// Appends rows.
     ///
     /// # Errors
     /// [`TableError`].
-    pub fn append<T: Serialize>(&mut self, rows: impl IntoIterator<Item = T>) -> Result<(), TableError> {
+    pub fn append(&mut self, rows: impl IntoIterator<Item = T>) -> Result<(), TableError> {
         let fail = |source| TableError { path: self.path.clone(), source };
         for row in rows {
             self.writer.serialize(row).map_err(fail)?;
         }
-        self.writer.flush().map_err(|error| TableError { path: self.path.clone(), source: error.into() })
+        self.writer.flush().map_err(|error| fail(error.into()))
     }
 }
 
+/// The column names of a row type, as the `csv` crate itself derives them.
+fn header<T: Serialize + Default>() -> Result<csv::StringRecord, csv::Error> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.serialize(T::default())?;
+    let bytes = writer.into_inner().map_err(|error| csv::Error::from(error.into_error()))?;
+    csv::Reader::from_reader(bytes.as_slice()).headers().cloned()
+}
+
 /// A row of `steps.csv`: one amplifier channel of one step.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 pub struct StepRow {
     step: u64,
     at_s: f64,
@@ -149,7 +162,7 @@ fn flag_words(flags: &[wattproof_signal::Flag]) -> String {
 }
 
 /// A row of `ratings.csv`.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 pub struct RatingRow {
     rating: usize,
     rated_w: f64,
@@ -213,7 +226,7 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
 }
 
 /// A row of `curve.csv`: one point of a power curve. `point` is `measured`, `ceiling` or `rated`.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Default, Clone, Serialize)]
 pub struct CurveRow {
     rating: usize,
     load_ohm: f64,
@@ -285,4 +298,19 @@ pub fn curve_rows(result: &RatingResult, steps: &[Step]) -> Vec<CurveRow> {
     });
     rows.push(CurveRow { thdn_pct: Some(claim.limit_pct), ..bare("rated", claim.watts) });
     rows
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The documented columns are the written ones, in order.
+    #[test]
+    fn readme_documents_every_column() {
+        let readme = include_str!("../../../README.md");
+        for header in [header::<StepRow>(), header::<RatingRow>(), header::<CurveRow>()] {
+            let columns = header.unwrap().iter().collect::<Vec<_>>().join(", ");
+            assert!(readme.contains(&format!("`{columns}`")), "README.md lacks the columns {columns}");
+        }
+    }
 }

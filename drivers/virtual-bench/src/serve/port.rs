@@ -71,6 +71,9 @@ impl Port {
         self.receive(now_s)?;
         self.execute(now_s);
         self.send(now_s)?;
+        if self.inbox.is_empty() && self.outbox.is_empty() {
+            self.terminal.share()?;
+        }
         self.wait(stop)
     }
 

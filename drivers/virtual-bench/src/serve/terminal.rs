@@ -3,7 +3,7 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{Mode, OFlags, fcntl_getfl, fcntl_setfl};
 use rustix::io::Errno;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
+use rustix::termios::{OptionalActions, QueueSelector, ioctl_tiocnxcl, tcflush, tcgetattr, tcsetattr};
 
 use super::{Role, ServeError};
 
@@ -57,6 +57,12 @@ impl Terminal {
     /// Writes as much as fits; 0 when nothing does.
     pub fn write(&self, bytes: &[u8]) -> std::io::Result<usize> {
         quiet(rustix::io::write(&self.master, bytes))
+    }
+
+    /// Takes back the exclusive flag, which a controller that was killed leaves behind for as long as the
+    /// terminal lives. Controllers keep one another out by their locks, which die with them.
+    pub fn share(&self) -> std::io::Result<()> {
+        Ok(ioctl_tiocnxcl(&self.slave)?)
     }
 
     /// Forgets what was sent and nobody has read.

@@ -1,0 +1,15 @@
+//! Standard output, for which a reader that has gone away is no error.
+
+use std::io::{ErrorKind, Write};
+
+use crate::failure::Failure;
+
+/// Writes a line and flushes it. A closed pipe ends the program quietly, as other tools do.
+pub fn say(text: &str) -> Result<(), Failure> {
+    let mut out = std::io::stdout().lock();
+    match writeln!(out, "{text}").and_then(|()| out.flush()) {
+        Ok(()) => Ok(()),
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => Err(Failure::NobodyReads),
+        Err(source) => Err(Failure::System { what: "writing to standard output", source }),
+    }
+}
