@@ -1,6 +1,13 @@
 //! Time per step on the virtual bench, as a ratio to what a step can't do without: settle, capture, and the bytes of
 //! the capture over the line. Prints; judges nothing.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a helper that fails must stop its run"
+)]
+
 #[path = "../tests/bench/mod.rs"]
 mod bench;
 

@@ -3,6 +3,13 @@
 //!
 //! The rules are the project's own (DEVELOPERS.md), so they have no outside source.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a helper that fails must stop its test"
+)]
+
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
