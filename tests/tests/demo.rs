@@ -3,6 +3,13 @@
 //! Source of the truth: numerical solution of the model (steady state by fixed point, one-period spectrum), which
 //! shares no code with capture, reading or search.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a helper that fails must stop its test"
+)]
+
 mod bench;
 
 use std::process::Command;

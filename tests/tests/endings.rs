@@ -1,6 +1,13 @@
 //! However a run ends: everything off, the record whole, one clear error. Expected behaviour of unattended benches:
 //! common practice, no source.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a helper that fails must stop its test"
+)]
+
 mod bench;
 
 use std::process::{Command, Output, Stdio};

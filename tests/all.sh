@@ -1,0 +1,121 @@
+#!/usr/bin/env bash
+# Runs every check of the project: installs what is missing, builds, tests. Quiet unless something fails.
+#
+# Works from any folder, any number of times. Needs Debian or Ubuntu and rights to install packages if one of the
+# few below is missing. Real instruments are neither needed nor touched.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+log=$(mktemp)
+trap 'rm -f "$log"' EXIT
+passed=0
+# Where everything is built, and the program that the tests in Rust and Python start.
+CARGO_TARGET_DIR=$(realpath -m "${CARGO_TARGET_DIR:-target}")
+export CARGO_TARGET_DIR
+export WATTPROOF_BIN="$CARGO_TARGET_DIR/release/wattproof"
+
+# Runs a command; its output is shown only if it fails.
+quietly() {
+    local what=$1
+    shift
+    if ! "$@" >"$log" 2>&1 </dev/null; then
+        cat "$log" >&2
+        echo "tests/all.sh: failed: $what ($*)" >&2
+        exit 1
+    fi
+}
+
+# Counts the tests of the last command from the summaries it printed. A part that ran none has failed.
+count() {
+    local what=$1 found
+    # cargo-nextest "123 tests run: 123 passed", cargo test "ok. 12 passed; 0 failed", pytest "12 passed in 3.4s".
+    found=$(sed 's/\x1b\[[0-9;]*m//g' "$log" | grep -E 'tests? run:|^test result:|passed in ' |
+        grep -oE '[0-9]+ passed' | awk '{ sum += $1 } END { print sum + 0 }')
+    if [ "$found" -eq 0 ]; then
+        cat "$log" >&2
+        echo "tests/all.sh: failed: $what ran no test" >&2
+        exit 1
+    fi
+    passed=$((passed + found))
+}
+
+as_root() {
+    if [ "$(id -u)" -eq 0 ]; then
+        "$@"
+    else
+        sudo "$@"
+    fi
+}
+
+# A Python that can make an environment of its own, 3.11 or newer as the pinned libraries want.
+usable_python() {
+    local candidate folder
+    for candidate in "${PYTHON:-python3}" python3 python3.13 python3.12 python3.11 /usr/bin/python3 \
+        "$HOME"/.pyenv/versions/3.1[1-9]*/bin/python3; do
+        command -v "$candidate" >/dev/null 2>&1 || continue
+        "$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || continue
+        folder=$(mktemp -d)
+        if "$candidate" -m venv "$folder/venv" >/dev/null 2>&1 && [ -x "$folder/venv/bin/pip" ]; then
+            rm -rf "$folder"
+            command -v "$candidate"
+            return
+        fi
+        rm -rf "$folder"
+    done
+    return 1
+}
+
+install_packages() {
+    local missing=()
+    command -v ngspice >/dev/null || missing+=(ngspice)
+    command -v cc >/dev/null || missing+=(build-essential)
+    # Once the environment is there, nobody needs another one.
+    if [ ! -x .venv/bin/python ] && ! usable_python >/dev/null; then
+        missing+=(python3 python3-venv)
+    fi
+    if [ ${#missing[@]} -gt 0 ]; then
+        command -v apt-get >/dev/null || {
+            echo "tests/all.sh: failed: install these by hand: ${missing[*]}" >&2
+            exit 1
+        }
+        quietly "updating the list of packages" as_root apt-get update
+        quietly "installing ${missing[*]}" as_root env DEBIAN_FRONTEND=noninteractive \
+            apt-get install -y --no-install-recommends "${missing[@]}"
+    fi
+    command -v cargo >/dev/null || {
+        echo "tests/all.sh: failed: no cargo; install Rust (see rust-version in Cargo.toml) and run again" >&2
+        exit 1
+    }
+}
+
+install_python_libraries() {
+    # Made again when the list changes, or when the Python it was made with is gone.
+    if .venv/bin/python -c '' 2>/dev/null && cmp -s tests/requirements.txt .venv/requirements.txt; then
+        return
+    fi
+    local python
+    python=$(usable_python) || {
+        echo "tests/all.sh: failed: no Python 3.11 or newer with venv; set PYTHON to one and run again" >&2
+        exit 1
+    }
+    rm -rf .venv
+    quietly "making .venv" "$python" -m venv .venv
+    quietly "installing Python libraries" .venv/bin/pip install --disable-pip-version-check -r tests/requirements.txt
+    cp tests/requirements.txt .venv/requirements.txt
+}
+
+install_packages
+install_python_libraries
+quietly "building" cargo build --release --locked -p wattproof -p wattproof-tests
+if cargo nextest --version >/dev/null 2>&1; then
+    quietly "tests in Rust" cargo nextest run --workspace --locked --no-fail-fast --status-level fail --final-status-level fail
+    count "tests in Rust"
+    # Examples in the documentation, which nextest leaves out.
+    quietly "examples in the documentation" cargo test --workspace --locked --doc
+else
+    quietly "tests in Rust" cargo test --workspace --locked --no-fail-fast
+    count "tests in Rust"
+fi
+quietly "checks by outside programs" .venv/bin/python -m pytest tests/oracles -q
+count "checks by outside programs"
+echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial."
+echo "$passed passed, 0 failed"
