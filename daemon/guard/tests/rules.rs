@@ -1,6 +1,8 @@
 //! The guard's rules, one test each. Source of the rules: common practice for unattended benches, no source;
 //! latch and reset behaviour after ISO 13849-1 clause on manual reset (from memory).
 
+#![allow(clippy::unwrap_used, reason = "a test helper fails by panicking")]
+
 use proptest::prelude::*;
 use wattproof_guard::*;
 
