@@ -33,7 +33,10 @@ impl<T: Serialize + Default> Table<T> {
     pub fn create(path: &Path) -> Result<Self, TableError> {
         let fail = |source| TableError { path: path.into(), source };
         let header = header::<T>().map_err(fail)?;
-        let mut writer = csv::WriterBuilder::new().has_headers(false).from_path(path).map_err(fail)?;
+        // RFC 4180 ends lines with CR LF.
+        let mut builder = csv::WriterBuilder::new();
+        builder.has_headers(false).terminator(csv::Terminator::CRLF);
+        let mut writer = builder.from_path(path).map_err(fail)?;
         writer.write_record(&header).map_err(fail)?;
         writer.flush().map_err(|error| fail(error.into()))?;
         Ok(Table { writer, path: path.into(), rows: PhantomData })
