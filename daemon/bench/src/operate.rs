@@ -1,7 +1,7 @@
 //! What a run can do with an open bench. Everything that can energise passes the guard first.
 
-use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use wattproof_guard::{Command, SafetyReading, TripCause};
@@ -9,7 +9,7 @@ use wattproof_instruments::InstrumentError;
 use wattproof_signal::Settings;
 
 use crate::acquire::{acquire, acquisition};
-use crate::actor::{ActorGone, Pending};
+use crate::actor::{Actor, ActorGone, Pending};
 use crate::captured::{outputs, read_all, to_amplifier};
 use crate::shared::SUPPLY_OUTPUT;
 use crate::{Bench, BenchError, Captured};
@@ -60,11 +60,10 @@ impl Bench {
     }
 
     fn send_level(&self, level_vrms: f64) -> Result<(), BenchError> {
-        self.permit(&Command::SourceLevel { level_vrms })?;
         let outputs = self.shared.file.source.outputs.clone();
-        self.finish_ask(self.shared.actors.source.ask(move |source| {
+        self.send(&self.shared.actors.source, &Command::SourceLevel { level_vrms }, move |source| {
             outputs.iter().try_for_each(|output| source.set_vrms(*output, level_vrms).map(|_| ()))
-        }))?;
+        })?;
         *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = level_vrms;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
@@ -75,11 +74,10 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn set_frequency(&self, hz: f64) -> Result<(), BenchError> {
-        self.permit(&Command::SourceFrequency { hz })?;
         let outputs = self.shared.file.source.outputs.clone();
-        self.finish_ask(self.shared.actors.source.ask(move |source| {
+        self.send(&self.shared.actors.source, &Command::SourceFrequency { hz }, move |source| {
             outputs.iter().try_for_each(|output| source.set_hz(*output, hz).map(|_| ()))
-        }))?;
+        })?;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
     }
@@ -89,15 +87,11 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn source_on(&self) -> Result<(), BenchError> {
-        self.permit(&Command::SourceOn)?;
         let outputs: Vec<u32> =
             self.shared.file.source.outputs.iter().copied().take(self.shared.driven()).collect();
-        self.finish_ask(
-            self.shared
-                .actors
-                .source
-                .ask(move |source| outputs.iter().try_for_each(|output| source.set_on(*output, true))),
-        )?;
+        self.send(&self.shared.actors.source, &Command::SourceOn, move |source| {
+            outputs.iter().try_for_each(|output| source.set_on(*output, true))
+        })?;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
     }
@@ -119,10 +113,9 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn set_supply(&self, volts_v: f64) -> Result<(), BenchError> {
-        self.permit(&Command::SupplyVolts { volts_v })?;
-        self.finish_ask(
-            self.shared.actors.supply.ask(move |supply| supply.set_v(SUPPLY_OUTPUT, volts_v).map(|_| ())),
-        )?;
+        self.send(&self.shared.actors.supply, &Command::SupplyVolts { volts_v }, move |supply| {
+            supply.set_v(SUPPLY_OUTPUT, volts_v).map(|_| ())
+        })?;
         self.settle_for(self.shared.file.supply.settle_ms);
         Ok(())
     }
@@ -132,13 +125,9 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn set_supply_limit(&self, amps_a: f64) -> Result<(), BenchError> {
-        self.permit(&Command::SupplyAmps { amps_a })?;
-        self.finish_ask(
-            self.shared
-                .actors
-                .supply
-                .ask(move |supply| supply.set_limit_a(SUPPLY_OUTPUT, amps_a).map(|_| ())),
-        )
+        self.send(&self.shared.actors.supply, &Command::SupplyAmps { amps_a }, move |supply| {
+            supply.set_limit_a(SUPPLY_OUTPUT, amps_a).map(|_| ())
+        })
     }
 
     /// Supply on.
@@ -146,8 +135,9 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_on(&self) -> Result<(), BenchError> {
-        self.permit(&Command::SupplyOn)?;
-        self.finish_ask(self.shared.actors.supply.ask(|supply| supply.set_on(SUPPLY_OUTPUT, true)))?;
+        self.send(&self.shared.actors.supply, &Command::SupplyOn, |supply| {
+            supply.set_on(SUPPLY_OUTPUT, true)
+        })?;
         self.settle_for(self.shared.file.supply.settle_ms);
         Ok(())
     }
@@ -167,15 +157,13 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn set_load(&self, load_ohm: f64) -> Result<(), BenchError> {
-        self.permit(&Command::LoadOhm { load_ohm })?;
-        self.permit(&Command::LoadConnect)?;
         let channels = self.shared.file.load.channels.clone();
-        self.finish_ask(self.shared.actors.load.ask(move |load| {
+        self.send(&self.shared.actors.load, &Command::LoadOhm { load_ohm }, move |load| {
             channels.iter().try_for_each(|channel| {
                 load.set_ohm(*channel, load_ohm)?;
                 load.connect(*channel)
             })
-        }))?;
+        })?;
         self.settle_for(self.shared.file.load.settle_ms);
         Ok(())
     }
@@ -256,6 +244,29 @@ impl Bench {
         let until_s = self.now_s() + settle_ms as f64 / 1000.0;
         let mut kept = self.shared.settle_until_s.lock().unwrap_or_else(PoisonError::into_inner);
         *kept = kept.max(until_s);
+    }
+
+    /// Passes the gate, then sends on the instrument's own thread, unless a trip or stop came in between: behind an
+    /// OFF that already stands in the queue nothing may switch on again.
+    fn send<T: Send + 'static, R: Send + 'static>(
+        &self,
+        actor: &Actor<T>,
+        command: &Command,
+        work: impl FnOnce(&mut T) -> Result<R, InstrumentError> + Send + 'static,
+    ) -> Result<R, BenchError> {
+        self.permit(command)?;
+        let shared = Arc::clone(&self.shared);
+        let sent = actor.ask(move |instrument| {
+            let off = shared.guard().trip().is_some() || shared.stop.stopped_by().is_some();
+            (!off).then(|| work(instrument))
+        });
+        match sent.transpose() {
+            Some(asked) => self.finish_ask(asked),
+            None => {
+                self.check_stop()?;
+                Err(BenchError::Stopped("a reset in the middle of a command".into()))
+            }
+        }
     }
 
     fn permit(&self, command: &Command) -> Result<(), BenchError> {
