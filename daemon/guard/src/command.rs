@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// A command about to be sent to an instrument.
+/// A command about to be sent to an instrument; each can put energy into the bench, or more of it than before.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Command {
@@ -35,13 +35,4 @@ pub enum Command {
         /// Resistance in ohm.
         load_ohm: f64,
     },
-    /// Load connected.
-    LoadConnect,
-}
-
-impl Command {
-    /// Whether the command can put energy into the bench, or more of it than before.
-    pub fn energises(&self) -> bool {
-        !matches!(self, Command::LoadConnect)
-    }
 }

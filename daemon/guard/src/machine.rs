@@ -127,9 +127,6 @@ impl Guard {
 
     /// Judges a command about to be sent. `Ok` means: send it now.
     pub fn permit(&mut self, now_s: f64, command: &Command) -> Result<(), Refusal> {
-        if !command.energises() {
-            return Ok(());
-        }
         if !matches!(self.state, State::Armed | State::Running) {
             return Err(self.refusal());
         }
@@ -171,7 +168,7 @@ impl Guard {
                 above("supply_a_max", amps_a, l.supply_a_max).or_else(|| below("supply amps", amps_a, 0.0))
             }
             Command::LoadOhm { load_ohm } => below("load_ohm_min", load_ohm, l.load_ohm_min),
-            Command::SourceOn | Command::SupplyOn | Command::LoadConnect => None,
+            Command::SourceOn | Command::SupplyOn => None,
         }
     }
 
