@@ -129,9 +129,8 @@ pub fn read_two_tone(capture: &Capture, settings: &TwoToneSettings) -> TwoToneRe
     let of_tone =
         |hz: f64| Settings { expected_hz: Some(hz), band_hz: settings.band_hz, ..Settings::default() };
     let mut flags = unusable(capture, &of_tone(settings.low_hz));
-    if !(settings.high_hz.is_finite() && settings.high_hz > settings.low_hz)
-        && !flags.contains(&Flag::InvalidSamples)
-    {
+    let ordered = settings.high_hz.is_finite() && settings.high_hz > settings.low_hz;
+    if !ordered && !flags.contains(&Flag::InvalidSamples) {
         flags.push(Flag::InvalidSamples);
     }
     if capture.touches_full_scale() {

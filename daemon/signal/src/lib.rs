@@ -20,6 +20,7 @@ mod gridding;
 pub mod harmonics;
 pub mod intermodulation;
 pub mod power;
+pub mod quasi_peak;
 pub mod read;
 pub mod reading;
 pub mod residue;

@@ -9,6 +9,7 @@ use crate::envelope::{Blocks, blocks};
 use crate::flags::Flag;
 use crate::harmonics::{HarmonicFit, Polished, Weights, polish};
 use crate::power::{Channel, impedance, mean, mean_product};
+use crate::quasi_peak::quasi_peak;
 use crate::reading::Reading;
 use crate::residue::{Residue, split, split_spectrum};
 use crate::scatter;
@@ -148,6 +149,10 @@ fn report(
         flags,
         ..Reading::default()
     };
+    if settings.quasi_peak && reading.noise_468_vrms.is_some() {
+        let residual = &analysis.volts.residual;
+        reading.noise_468_qp_v = quasi_peak(residual, capture.fs_hz, analysis.hz, settings.band_hz);
+    }
     distortion(settings, analysis, &mut reading);
     reading.u =
         scatter::of_voltage(&noise_of(capture, analysis, &analysis.residue), &analysis.residue, &reading);

@@ -79,6 +79,11 @@ pub struct Reading {
     /// not the Recommendation's quasi-peak one. `None` as for `noise_a_vrms`.
     #[serde(default)]
     pub noise_468_vrms: Option<f64>,
+    /// Noise within the band as the weighted quasi-peak meter of ITU-R BS.468-4 reads it, in V, where a steady
+    /// sine reads its rms. What the harmonic fit absorbed of the noise is not added back. `None` unless
+    /// `Settings::quasi_peak` asks for it, and as for `noise_a_vrms`.
+    #[serde(default)]
+    pub noise_468_qp_v: Option<f64>,
 }
 
 impl Reading {

@@ -1,5 +1,7 @@
 //! Frequency weightings of noise: how loud a spectrum is to an ear, or to a broadcaster's meter.
 
+use realfft::num_complex::Complex;
+
 use crate::harmonics::FIT_WINDOW;
 use crate::spectrum::Spectrum;
 
@@ -20,13 +22,15 @@ pub enum Weighting {
 impl Weighting {
     /// Gain of the weighting at `hz`, as a ratio of amplitudes; 0 at 0 Hz.
     pub fn gain(self, hz: f64) -> f64 {
+        self.power_gain(hz).sqrt()
+    }
+
+    /// Square of [`Weighting::gain`].
+    pub fn power_gain(self, hz: f64) -> f64 {
         match self {
             // IEC 61672-1 sets 0 dB at 1 kHz exactly.
-            Weighting::A => a_shape(hz) / a_shape(1000.0),
-            Weighting::Itu468 => {
-                let (real, imaginary) = itu468_denominator(hz);
-                ITU468_GAIN * ITU468_SLOPE * hz.abs() / real.hypot(imaginary)
-            }
+            Weighting::A => a_power(hz) / a_power(1000.0),
+            Weighting::Itu468 => itu468_response(hz).norm_sqr(),
         }
     }
 
@@ -36,29 +40,30 @@ impl Weighting {
     }
 }
 
-/// A-weighting before its normalisation (IEC 61672-1): two poles each at 20.6 Hz and 12.2 kHz, one each at
-/// 107.7 Hz and 737.9 Hz.
-fn a_shape(hz: f64) -> f64 {
+/// Square of the A-weighting before its normalisation (IEC 61672-1): two poles each at 20.6 Hz and 12.2 kHz, one
+/// each at 107.7 Hz and 737.9 Hz.
+fn a_power(hz: f64) -> f64 {
     const POLES_HZ: [f64; 4] = [20.598997, 107.65265, 737.86223, 12194.217];
     let square = hz * hz;
     let [p1, p2, p3, p4] = POLES_HZ.map(|pole| square + pole * pole);
-    square * square / (p1 * p4 * (p2 * p3).sqrt())
+    let (zeros, outer) = (square * square, p1 * p4);
+    zeros * zeros / (outer * outer * p2 * p3)
 }
 
 /// 18.2 dB, which brings the network to about 0 dB at 1 kHz.
 const ITU468_GAIN: f64 = 8.128305161640991;
 const ITU468_SLOPE: f64 = 1.246332637532143e-4;
 
-/// Real and imaginary part of the denominator of the network of ITU-R BS.468-4 at j·hz. The rational form in
-/// common use for the passive network of the Recommendation's figure 1a; it stays within 0.1 dB of table 1.
-pub(crate) fn itu468_denominator(hz: f64) -> (f64, f64) {
+/// Complex response of the network of ITU-R BS.468-4 at `hz`. The rational form in common use for the passive
+/// network of the Recommendation's figure 1a; it stays within 0.1 dB of table 1.
+pub(crate) fn itu468_response(hz: f64) -> Complex<f64> {
     let square = hz * hz;
     let real = 1.0
         + square
             * (-1.363894795463638e-7 + square * (2.043828333606125e-15 - square * 4.737338981378384e-24));
     let imaginary =
         hz * (5.559488023498642e-4 + square * (-2.118150887518656e-11 + square * 1.306612257412824e-19));
-    (real, imaginary)
+    Complex::new(0.0, ITU468_GAIN * ITU468_SLOPE * hz) / Complex::new(real, imaginary)
 }
 
 /// Where a tone's fit has taken noise away with its harmonics.
@@ -92,13 +97,13 @@ pub fn weighted_ms(
     for line in first..=last.min((high + 0.5).max(0.0) as usize) {
         let centre = line as f64;
         let share = ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0);
-        let weight = share * weighting.gain(centre * bin).powi(2);
+        let weight = share * weighting.power_gain(centre * bin);
         sum += weight * spectrum.power[line];
         whole += weight;
     }
     let harmonics = (2..=taken.order_max).map(|order| order as f64 * taken.fundamental_hz);
     let inside = harmonics.filter(|hz| *hz >= band_hz.0 && *hz <= band_hz.1);
-    let lost: f64 = inside.map(|hz| weighting.gain(hz).powi(2)).sum::<f64>() * FIT_WINDOW.enbw_bins();
+    let lost: f64 = inside.map(|hz| weighting.power_gain(hz)).sum::<f64>() * FIT_WINDOW.enbw_bins();
     let found = sum / (1.0 - lost / whole).max(0.1);
     found.is_finite().then_some(found)
 }
