@@ -138,6 +138,50 @@ fn faint_products_are_exact_to_minus_120_db() {
 }
 
 #[test]
+fn products_beyond_the_model_leave_those_within_alone() {
+    // A stage without memory makes the same products at any frequency: the plain Fourier sums of a coherent record
+    // tell those of a record that is not. Its ninth order reaches beyond the model's.
+    let fs = 500_000.0;
+    let through = |len: usize, low: (f64, f64), high: (f64, f64)| -> Vec<f64> {
+        let input = tones(fs, len, &[(low.0, low.1, 0.4), (high.0, high.1, 1.3)]);
+        input
+            .iter()
+            .map(|x| x - 0.05 * x.powi(2) - 0.1 * x.powi(3) + 0.08 * x.powi(8) + 0.1 * x.powi(9))
+            .collect()
+    };
+    let peak = |samples: &[f64], hz: f64| {
+        let part = |turn: fn(f64) -> f64| -> f64 {
+            let angle = |n: usize| (hz / fs * n as f64).fract() * std::f64::consts::TAU;
+            samples.iter().enumerate().map(|(n, v)| v * turn(angle(n))).sum()
+        };
+        2.0 * part(f64::cos).hypot(part(f64::sin)) / samples.len() as f64
+    };
+    let coherent = through(25_000, (19_000.0, 0.5), (20_000.0, 0.5));
+    let both = peak(&coherent, 19_000.0) + peak(&coherent, 20_000.0);
+    let reading = read_two_tone(
+        &voltage(fs, through(30_011, (19_003.71, 0.5), (19_998.13, 0.5))),
+        &TwoToneSettings::twin_tone(),
+    );
+    assert_db(reading.second_order_pct, 100.0 * peak(&coherent, 1000.0) / both, "second order");
+    let third = peak(&coherent, 18_000.0) + peak(&coherent, 21_000.0);
+    assert_db(reading.third_order_pct, 100.0 * third / both, "third order");
+    assert_db(vrms(&reading, 4, -3), peak(&coherent, 16_000.0) / 2_f64.sqrt(), "seventh order");
+
+    let coherent = through(25_000, (60.0, 0.8), (7000.0, 0.2));
+    let reading = read_two_tone(
+        &voltage(fs, through(60_011, (60.0137, 0.8), (6998.77, 0.2))),
+        &TwoToneSettings::smpte(),
+    );
+    let tone = peak(&coherent, 7000.0);
+    let pair =
+        |k: f64| 100.0 * (peak(&coherent, 7000.0 - 60.0 * k) + peak(&coherent, 7000.0 + 60.0 * k)) / tone;
+    assert_db(reading.second_order_pct, pair(1.0), "second order");
+    assert_db(reading.third_order_pct, pair(2.0), "third order");
+    let all = (1..=8).map(|k| pair(f64::from(k)).powi(2)).sum::<f64>().sqrt();
+    assert_db(reading.imd_pct, all, "amplitude modulation");
+}
+
+#[test]
 fn phase_modulation_is_not_amplitude_modulation() {
     // Definition: sin(ωt + m·sin Ωt) has a constant envelope; a·(1 + m·sin Ωt) is modulated by m.
     let at = |n: usize| n as f64 / FS * std::f64::consts::TAU;
