@@ -150,7 +150,7 @@ fn inner(a: &[Complex<f64>], b: &[Complex<f64>]) -> f64 {
 }
 
 /// Σ w\[n\]·cos(ν(n − middle)) of the fit's weights at ν radians per sample, in closed form.
-fn window_transform(nu: f64, len: usize) -> f64 {
+pub(crate) fn window_transform(nu: f64, len: usize) -> f64 {
     let len_f = len as f64;
     let dirichlet = |nu: f64| {
         let below = (nu / 2.0).sin();

@@ -7,13 +7,16 @@ use realfft::num_complex::Complex;
 use crate::capture::Capture;
 use crate::envelope::{Blocks, blocks};
 use crate::flags::Flag;
-use crate::harmonics::{FIT_WINDOW, HarmonicFit, Polished, Weights, polish};
+use crate::harmonics::{HarmonicFit, Polished, Weights, polish};
 use crate::power::{Channel, impedance, mean, mean_product};
-use crate::reading::{Reading, Uncertainty};
-use crate::residue::{Residue, split};
+use crate::quasi_peak::quasi_peak;
+use crate::reading::Reading;
+use crate::residue::{Residue, split, split_spectrum};
+use crate::scatter;
 use crate::search::tone;
 use crate::settings::Settings;
 use crate::shape::{flat_top_pct, peak};
+use crate::weighting::{Taken, Weighting, weighted_ms};
 
 /// Samples outside this range can't be volts or amperes, and their squares would not be numbers.
 const LARGEST: f64 = 1e100;
@@ -40,7 +43,7 @@ pub fn read(capture: &Capture, settings: &Settings) -> Reading {
 }
 
 /// Flags that the samples earn by themselves, before any signal is looked for.
-fn unusable(capture: &Capture, settings: &Settings) -> Vec<Flag> {
+pub(crate) fn unusable(capture: &Capture, settings: &Settings) -> Vec<Flag> {
     let mut flags = Vec::new();
     let amps = capture.amps.as_deref();
     let bad = |samples: &[f64]| samples.iter().any(|x| x.is_nan() || x.abs() > LARGEST);
@@ -70,6 +73,8 @@ struct Analysis {
     amps: Option<HarmonicFit>,
     series_peak: f64,
     residue: Residue,
+    /// Mean squares of the noise through the A and the ITU-R BS.468 weighting, in V².
+    weighted: [Option<f64>; 2],
     blocks: Blocks,
     /// Highest harmonic within the band; 1 if none is.
     order_in_band: usize,
@@ -82,7 +87,10 @@ fn analyse(capture: &Capture, settings: &Settings, weights: &Weights) -> Result<
     let inside = |order: &usize| settings.in_band(*order as f64 * hz);
     let order_in_band = (2..fit.coefficients.len()).filter(inside).max().unwrap_or(1);
     let harmonics = (2..=order_in_band).filter(inside).count();
-    let residue = split(&fit.residual, capture.fs_hz, hz, harmonics, weights, settings);
+    let (residue, spectrum) = split_spectrum(&fit.residual, capture.fs_hz, hz, harmonics, weights, settings);
+    let taken = Taken { fundamental_hz: hz, order_max: order_in_band };
+    let weighted = [Weighting::A, Weighting::Itu468]
+        .map(|weighting| weighted_ms(&spectrum, weighting, settings.band_hz, taken));
     let blocks = blocks(&fit, cycles_per_sample, capture.fs_hz);
     // Below 6 dB over the noise; written so that a level that is no number is refused too.
     let heard = fit.rms(1) >= 10_f64.powf(0.3) * residue.noise.sqrt() && fit.rms(1) > 0.0;
@@ -94,7 +102,17 @@ fn analyse(capture: &Capture, settings: &Settings, weights: &Weights) -> Result<
     }
     let amps = capture.amps.as_ref().map(|amps| basis.fit(amps, weights));
     let series_peak = basis.peak(&fit);
-    Ok(Analysis { cycles_per_sample, hz, volts: fit, amps, series_peak, residue, blocks, order_in_band })
+    Ok(Analysis {
+        cycles_per_sample,
+        hz,
+        volts: fit,
+        amps,
+        series_peak,
+        residue,
+        weighted,
+        blocks,
+        order_in_band,
+    })
 }
 
 fn report(
@@ -126,11 +144,18 @@ fn report(
         crest_factor: finite(out_vpk / out_vrms),
         flat_top_pct: flat_top_pct(&capture.volts, sample_peak),
         envelope: analysis.blocks.envelope(),
+        noise_a_vrms: analysis.weighted[0].map(f64::sqrt),
+        noise_468_vrms: analysis.weighted[1].map(f64::sqrt),
         flags,
         ..Reading::default()
     };
+    if settings.quasi_peak && reading.noise_468_vrms.is_some() {
+        let residual = &analysis.volts.residual;
+        reading.noise_468_qp_v = quasi_peak(residual, capture.fs_hz, analysis.hz, settings.band_hz);
+    }
     distortion(settings, analysis, &mut reading);
-    reading.u = scatter(capture, analysis, &reading);
+    reading.u =
+        scatter::of_voltage(&noise_of(capture, analysis, &analysis.residue), &analysis.residue, &reading);
     if let (Some(samples), Some(fit)) = (&capture.amps, &analysis.amps) {
         let amps = Channel { samples, fit };
         let peak_a = peak(samples);
@@ -138,6 +163,15 @@ fn report(
         reading.out_apk = finite(peak_a);
     }
     reading
+}
+
+fn noise_of(capture: &Capture, analysis: &Analysis, residue: &Residue) -> scatter::Noise {
+    scatter::Noise {
+        density: residue.density,
+        fs_hz: capture.fs_hz,
+        len: capture.volts.len(),
+        cycles_per_sample: analysis.cycles_per_sample,
+    }
 }
 
 /// Power of the harmonics above the band, in V².
@@ -167,29 +201,6 @@ fn distortion(settings: &Settings, analysis: &Analysis, reading: &mut Reading) {
     reading.thdn_pct = finite(100.0 * (rest / (rest + fundamental * fundamental)).sqrt());
 }
 
-/// Type A uncertainties from the density of the noise in the band, taken as flat near the tone.
-fn scatter(capture: &Capture, analysis: &Analysis, reading: &Reading) -> Uncertainty {
-    let bin_hz = capture.fs_hz / capture.volts.len() as f64;
-    // A mean over N samples of white noise: the density in half a line (variance σ²/N).
-    let mean_ms = analysis.residue.density * bin_hz / 2.0;
-    let fit_ms = mean_ms * FIT_WINDOW.enbw_bins();
-    let thdn = reading.thdn_pct.zip(reading.band_vrms).and_then(|(thdn_pct, band)| {
-        // d² = n² + h²; n² is scattered by its degrees of freedom, h² by the noise under each harmonic.
-        let rest = thdn_pct / 100.0 * band;
-        let noise = analysis.residue.band;
-        let lines = (noise / analysis.residue.density / bin_hz).max(1.0);
-        let of_noise = noise * noise * FIT_WINDOW.enbw_bins() / lines;
-        let of_harmonics = 4.0 * (rest * rest - noise).max(0.0) * fit_ms;
-        finite(100.0 * (of_noise + of_harmonics).sqrt() / (2.0 * rest * band))
-    });
-    Uncertainty {
-        out_vrms: finite(mean_ms.sqrt()),
-        fundamental_vrms: finite(fit_ms.sqrt()),
-        thdn_pct: thdn,
-        active_w: None,
-    }
-}
-
 /// Everything that needs the current.
 fn current(
     capture: &Capture,
@@ -208,8 +219,8 @@ fn current(
     reading.apparent_va = apparent_va;
     let harmonics = analysis.order_in_band - 1;
     let noise = split(&amps.fit.residual, capture.fs_hz, analysis.hz, harmonics, weights, settings);
-    let bin_hz = capture.fs_hz / capture.volts.len() as f64;
-    let u_irms = (noise.density * bin_hz / 2.0).sqrt();
+    let amps_noise = noise_of(capture, analysis, &noise);
+    let u_irms = amps_noise.mean_ms().sqrt();
     reading.u.active_w = reading.u.out_vrms.and_then(|u_vrms| {
         let vrms = analysis.volts.rms(1);
         finite((out_irms * u_vrms).hypot(vrms * u_irms))
@@ -224,6 +235,10 @@ fn current(
     if let Some((resistance, reactance)) = impedance(v1, i1) {
         reading.load_ohm_measured = finite(resistance);
         reading.load_x_ohm = finite(reactance);
+        let volts_noise = noise_of(capture, analysis, &analysis.residue);
+        let u_turn = volts_noise.turn(analysis.volts.rms(1)).hypot(amps_noise.turn(amps.fit.rms(1)));
+        reading.u.phase_deg = finite(u_turn.to_degrees());
+        reading.u.load_ohm_measured = finite(resistance.hypot(reactance) * u_turn);
     }
 }
 

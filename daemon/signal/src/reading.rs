@@ -71,6 +71,19 @@ pub struct Reading {
     pub u: Uncertainty,
     /// Why numbers are absent, or what to know about them.
     pub flags: Vec<Flag>,
+    /// A-weighted noise within the band, in V: `noise_vrms` through the curve of IEC 61672-1, true rms. `None`
+    /// if the record ends below 20 kHz or is shorter than 50 ms.
+    #[serde(default)]
+    pub noise_a_vrms: Option<f64>,
+    /// Noise within the band through the weighting curve of ITU-R BS.468-4, in V, with a true-rms detector and
+    /// not the Recommendation's quasi-peak one. `None` as for `noise_a_vrms`.
+    #[serde(default)]
+    pub noise_468_vrms: Option<f64>,
+    /// Noise within the band as the weighted quasi-peak meter of ITU-R BS.468-4 reads it, in V, where a steady
+    /// sine reads its rms. What the harmonic fit absorbed of the noise is not added back. `None` unless
+    /// `Settings::quasi_peak` asks for it, and as for `noise_a_vrms`.
+    #[serde(default)]
+    pub noise_468_qp_v: Option<f64>,
 }
 
 impl Reading {
@@ -97,4 +110,19 @@ pub struct Uncertainty {
     pub thdn_pct: Option<f64>,
     /// Of `fundamental_vrms`, in V.
     pub fundamental_vrms: Option<f64>,
+    /// Of `fundamental_hz`, in Hz.
+    #[serde(default)]
+    pub fundamental_hz: Option<f64>,
+    /// Of `thd_pct`, in percentage points.
+    #[serde(default)]
+    pub thd_pct: Option<f64>,
+    /// Of `dc_v`, in V; noise near dc is taken to be as dense as within the band.
+    #[serde(default)]
+    pub dc_v: Option<f64>,
+    /// Of `phase_deg`, in degrees.
+    #[serde(default)]
+    pub phase_deg: Option<f64>,
+    /// Of `load_ohm_measured`, in ohm; that of `load_x_ohm` is the same.
+    #[serde(default)]
+    pub load_ohm_measured: Option<f64>,
 }

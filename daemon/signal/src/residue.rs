@@ -32,6 +32,18 @@ pub fn split(
     weights: &Weights,
     settings: &Settings,
 ) -> Residue {
+    split_spectrum(residual, fs_hz, fundamental_hz, harmonics_in_band, weights, settings).0
+}
+
+/// As [`split`], with the residual's spectrum, the fundamental's modulation taken out of it.
+pub(crate) fn split_spectrum(
+    residual: &[f64],
+    fs_hz: f64,
+    fundamental_hz: f64,
+    harmonics_in_band: usize,
+    weights: &Weights,
+    settings: &Settings,
+) -> (Residue, Spectrum) {
     let mut spectrum = power_spectrum(residual, fs_hz, &weights.residue);
     let hum = hum(&spectrum, fundamental_hz, settings);
     bridge(&mut spectrum, fundamental_hz);
@@ -43,7 +55,7 @@ pub fn split(
     let taken_hz = harmonics_in_band as f64 * FIT_WINDOW.enbw_bins() * spectrum.bin_hz;
     let width_hz = (high - low).max(spectrum.bin_hz);
     let noise = band / (1.0 - taken_hz / width_hz).max(0.1);
-    Residue { band, above, noise, hum, density: noise / width_hz }
+    (Residue { band, above, noise, hum, density: noise / width_hz }, spectrum)
 }
 
 /// Replaces the lines around the fundamental by the level beside them. A record's slow change of level shows

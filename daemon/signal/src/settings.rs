@@ -14,12 +14,21 @@ pub struct Settings {
     /// Highest harmonic order in `thd_pct` and `harmonics_pct`; `None` takes all within the band. Harmonics
     /// above it still count in `thdn_pct`.
     pub harmonics_max: Option<usize>,
+    /// True to read the noise by the quasi-peak meter of ITU-R BS.468-4 too, which takes longer than all the rest.
+    #[serde(default)]
+    pub quasi_peak: bool,
 }
 
 impl Default for Settings {
     /// The band of AES17 (20 Hz to 20 kHz) and 50 Hz mains.
     fn default() -> Self {
-        Self { expected_hz: None, band_hz: (20.0, 20_000.0), mains_hz: 50.0, harmonics_max: None }
+        Self {
+            expected_hz: None,
+            band_hz: (20.0, 20_000.0),
+            mains_hz: 50.0,
+            harmonics_max: None,
+            quasi_peak: false,
+        }
     }
 }
 

@@ -5,18 +5,26 @@ mod accuracy;
 #[cfg(test)]
 mod fits;
 #[cfg(test)]
+mod intermodulation;
+#[cfg(test)]
 mod noise;
 #[cfg(test)]
 mod power;
 #[cfg(test)]
+mod quasi_peak;
+#[cfg(test)]
 mod random;
 #[cfg(test)]
 mod refusals;
+#[cfg(test)]
+mod scatter;
 #[cfg(test)]
 mod support;
 #[cfg(test)]
 mod varying;
 #[cfg(test)]
 mod waveforms;
+#[cfg(test)]
+mod weighting;
 #[cfg(test)]
 mod windows;

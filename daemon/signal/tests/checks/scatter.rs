@@ -1,0 +1,51 @@
+//! Stated type A uncertainties against the scatter over repeated records: their definition (JCGM 100:2008, 4.2).
+//! The scatter of 400 records is known to 1/√(2·400) = 3.5 %; limit of the project: 20 %.
+
+use crate::support::*;
+use wattproof_signal::{Capture, Reading, Settings, read};
+
+const FS: f64 = 192_000.0;
+const RECORDS: u64 = 400;
+
+fn readings(hz: f64, len: usize, third: f64, sigma: f64) -> Vec<Reading> {
+    let volts = tones(FS, len, &[(hz, 10.0, 0.3), (3.0 * hz, 10.0 * third, 0.9)]);
+    let amps = tones(FS, len, &[(hz, 2.5, -0.4)]);
+    let one = |seed: u64| {
+        let mut noise = Noise(seed);
+        let volts = volts.iter().map(|v| v + sigma * noise.next()).collect();
+        let amps = Some(amps.iter().map(|i| i + 0.3 * sigma * noise.next()).collect());
+        read(&Capture { fs_hz: FS, volts, amps, ..Capture::default() }, &Settings::default())
+    };
+    (1..=RECORDS).map(one).collect()
+}
+
+fn check(
+    readings: &[Reading],
+    what: &str,
+    value: fn(&Reading) -> Option<f64>,
+    u: fn(&Reading) -> Option<f64>,
+) {
+    let count = readings.len() as f64;
+    let all =
+        |pick: fn(&Reading) -> Option<f64>| readings.iter().map(|r| pick(r).unwrap()).collect::<Vec<_>>();
+    let (values, stated) = (all(value), all(u));
+    let mean = values.iter().sum::<f64>() / count;
+    let scatter = (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
+    assert_rel(Some(stated.iter().sum::<f64>() / count), scatter, 0.2, what);
+}
+
+#[test]
+fn every_stated_uncertainty_matches_its_scatter() {
+    for (hz, len, third) in
+        [(1000.3, 9_600, 0.01), (1000.3, 9_600, 0.0), (147.7, 19_200, 0.003), (6021.0, 4_800, 0.01)]
+    {
+        let readings = readings(hz, len, third, 0.1);
+        let at = |what: &str| format!("u of {what} at {hz} Hz, {len} samples, third {third}");
+        check(&readings, &at("the frequency"), |r| r.fundamental_hz, |r| r.u.fundamental_hz);
+        check(&readings, &at("dc"), |r| r.dc_v, |r| r.u.dc_v);
+        check(&readings, &at("THD"), |r| r.thd_pct, |r| r.u.thd_pct);
+        check(&readings, &at("the phase"), |r| r.phase_deg, |r| r.u.phase_deg);
+        check(&readings, &at("the load"), |r| r.load_ohm_measured, |r| r.u.load_ohm_measured);
+        check(&readings, &at("the reactance"), |r| r.load_x_ohm, |r| r.u.load_ohm_measured);
+    }
+}
