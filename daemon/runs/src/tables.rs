@@ -105,6 +105,8 @@ pub struct StepRow {
     efficiency_pct: Option<f64>,
     heatsink_c: Option<f64>,
     flags: String,
+    noise_a_vrms: Option<f64>,
+    noise_468_vrms: Option<f64>,
 }
 
 /// The rows of a step.
@@ -153,6 +155,8 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 efficiency_pct: step.efficiency_pct,
                 heatsink_c: step.heatsink_c,
                 flags: flag_words(&r.flags),
+                noise_a_vrms: r.noise_a_vrms,
+                noise_468_vrms: r.noise_468_vrms,
             }
         })
         .collect()
