@@ -1,6 +1,8 @@
 //! WAV files written by the `hound` crate, and broken ones made by hand after the RIFF layout (Microsoft and IBM,
 //! Multimedia Programming Interface 1.0, 1991; from memory).
 
+#![allow(clippy::unwrap_used, reason = "a helper that fails must stop its test")]
+
 use std::io::Cursor;
 
 use hound::{SampleFormat, WavSpec, WavWriter};

@@ -18,6 +18,11 @@ use report::Measured;
 
 /// Measures every file, prints each result as soon as it is there, and fails at the end if any file did.
 pub fn measure(order: &MeasureOrder) -> Result<(), Failure> {
+    if let [path] = order.files.as_slice() {
+        let told = measure_one(order, 0, path)?;
+        say(&told.text)?;
+        return told.fault.map_or(Ok(()), |fault| Err(Failure::Said(fault)));
+    }
     let progress = Progress::new(order.files.len());
     let mut failed = 0;
     for (index, path) in order.files.iter().enumerate() {
@@ -25,9 +30,9 @@ pub fn measure(order: &MeasureOrder) -> Result<(), Failure> {
         match measure_one(order, index, path) {
             Ok(told) => {
                 progress.aside(|| say(&told.text))?;
-                for fault in told.faults {
+                if let Some(fault) = told.fault {
                     failed += 1;
-                    progress.aside(|| eprintln!("wattproof: {}: {fault}", path.display()));
+                    progress.aside(|| eprintln!("wattproof: {fault}"));
                 }
             }
             Err(failure) => {
@@ -46,7 +51,7 @@ pub fn measure(order: &MeasureOrder) -> Result<(), Failure> {
 /// What is to be said of a file: its result, and why it holds no numbers if it holds none.
 struct Told {
     text: String,
-    faults: Vec<String>,
+    fault: Option<String>,
 }
 
 fn measure_one(order: &MeasureOrder, index: usize, path: &Path) -> Result<Told, Failure> {
@@ -66,10 +71,10 @@ fn measure_one(order: &MeasureOrder, index: usize, path: &Path) -> Result<Told, 
     } else {
         report::table(&measured, &lines, &settings)
     };
-    let faults = reading.flags.iter().filter(|flag| flag.refuses());
-    // One line a file: the first reason, the others stand in the result.
-    let faults = faults.take(1).map(|flag| format!("no reading: {}", flag.reason())).collect();
-    Ok(Told { text, faults })
+    // One line a file: the first reason; the others stand in the result.
+    let refusal = reading.flags.iter().find(|flag| flag.refuses());
+    let fault = refusal.map(|flag| format!("{}: no reading: {}", path.display(), flag.reason()));
+    Ok(Told { text, fault })
 }
 
 fn settings(order: &MeasureOrder) -> Settings {
@@ -78,7 +83,6 @@ fn settings(order: &MeasureOrder) -> Settings {
         band_hz: order.band,
         mains_hz: order.mains_hz,
         harmonics_max: order.harmonics,
-        ..Settings::default()
     }
 }
 
@@ -111,43 +115,38 @@ fn plot_path(plot: &Path, index: usize, files: usize) -> PathBuf {
     plot.with_file_name(format!("{stem}-{}{end}", index + 1))
 }
 
-/// A bar on a terminal, a line a file elsewhere, nothing for a single file.
+/// A bar on a terminal, a line a file elsewhere.
 struct Progress {
-    bar: Option<ProgressBar>,
+    bar: ProgressBar,
     files: usize,
 }
 
 impl Progress {
     fn new(files: usize) -> Self {
-        let bar = (files > 1).then(|| ProgressBar::new(files as u64));
+        let bar = ProgressBar::new(files as u64);
         // A template that did not parse would leave the plain bar, which still counts.
         let style = ProgressStyle::with_template("{wide_bar} {pos}/{len} files, {eta} left\n{wide_msg}");
-        if let (Some(bar), Ok(style)) = (&bar, style) {
+        if let Ok(style) = style {
             bar.set_style(style);
         }
         Self { bar, files }
     }
 
     fn begin(&self, index: usize, path: &Path) {
-        let Some(bar) = &self.bar else { return };
-        bar.set_position(index as u64);
-        bar.set_message(path.display().to_string());
-        if bar.is_hidden() {
+        self.bar.set_position(index as u64);
+        self.bar.set_message(path.display().to_string());
+        if self.bar.is_hidden() {
             eprintln!("[{} of {}] {}", index + 1, self.files, path.display());
         }
     }
 
+    /// Prints while the bar is out of the way.
     fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
-        match &self.bar {
-            Some(bar) => bar.suspend(print),
-            None => print(),
-        }
+        self.bar.suspend(print)
     }
 
     fn end(&self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
-        }
+        self.bar.finish_and_clear();
     }
 }
 

@@ -162,7 +162,7 @@ fn waveform(page: &mut Page, measured: &Measured, capture: &Capture) {
 fn spectrum_panel(page: &mut Page, measured: &Measured, spectrum: &Spectrum, settings: &Settings) {
     let top_db = 10.0;
     let height = |db: f64| (db - FLOOR_DB) / (top_db - FLOOR_DB);
-    for step in 0..=7 {
+    for step in 0..=8 {
         let db = -20.0 * f64::from(step);
         let y = LINES.y(height(db));
         page.line((LINES.left, y), (LINES.x(1.0), y), &format!("stroke=\"{FAINT}\""));

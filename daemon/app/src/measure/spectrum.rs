@@ -4,7 +4,7 @@ use wattproof_signal::spectrum::{Spectrum, Window, power_spectrum};
 use wattproof_signal::{Capture, Settings};
 
 /// Lowest level shown, in dB of the fundamental.
-pub const FLOOR_DB: f64 = -140.0;
+pub const FLOOR_DB: f64 = -160.0;
 
 /// Power spectrum of the voltage without its mean, through a window whose side lobes stay out of the picture.
 pub fn lines(capture: &Capture) -> Spectrum {
