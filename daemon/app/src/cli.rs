@@ -30,6 +30,8 @@ pub enum Command {
     Run(RunOnPorts),
     /// Serve simulated instruments and an invented amplifier on pseudo-terminals
     VirtualBench(VirtualOrder),
+    /// Measure recordings: level, harmonics, distortion, noise, power of WAV or CSV files
+    Measure(MeasureOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
 }
@@ -107,4 +109,97 @@ pub struct CheckOrder {
     /// Nameplate to check
     #[arg(long, value_name = "FILE")]
     pub nameplate: Option<PathBuf>,
+}
+
+/// `measure`.
+#[derive(Args)]
+pub struct MeasureOrder {
+    /// Recordings: WAV (integers to 32 bits, 32-bit float) or CSV with a time column
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// Frequency of the test tone; without it, the strongest tone in the band
+    #[arg(long, value_name = "HZ", value_parser = positive)]
+    pub hz: Option<f64>,
+    /// Volts at digital full scale; for CSV, volts per unit of the column
+    #[arg(long, value_name = "V", value_parser = positive)]
+    pub volts_full_scale: Option<f64>,
+    /// Amperes at digital full scale; for CSV, amperes per unit of the column
+    #[arg(long, value_name = "A", value_parser = positive)]
+    pub amps_full_scale: Option<f64>,
+    /// Channel of the voltage, from 1; the time column of a CSV is not counted
+    #[arg(long, value_name = "N", default_value = "1", value_parser = channel)]
+    pub volts_channel: usize,
+    /// Channel of the current, from 1; without it none, or 2 if --amps-full-scale is given
+    #[arg(long, value_name = "N", value_parser = channel)]
+    pub amps_channel: Option<usize>,
+    /// Band in which distortion and noise count, in Hz
+    #[arg(long, value_name = "LOW..HIGH", default_value = "20..20000", value_parser = band)]
+    pub band: (f64, f64),
+    /// Count only harmonics 2 to N in THD
+    #[arg(long, value_name = "N", value_parser = order)]
+    pub harmonics: Option<usize>,
+    /// Frequency of the mains, for hum
+    #[arg(long, value_name = "HZ", default_value = "50", value_parser = positive)]
+    pub mains_hz: f64,
+    /// Leave out so many seconds at the start
+    #[arg(long, value_name = "S", default_value = "0", value_parser = not_negative)]
+    pub skip: f64,
+    /// Take only so many seconds
+    #[arg(long, value_name = "S", value_parser = positive)]
+    pub seconds: Option<f64>,
+    /// Print one line of JSON per file (schema: daemon/recordings/README.md)
+    #[arg(long)]
+    pub json: bool,
+    /// Draw waveform and spectrum; with many files, FILE-1.svg, FILE-2.svg and so on
+    #[arg(long, value_name = "FILE.svg")]
+    pub plot: Option<PathBuf>,
+}
+
+impl MeasureOrder {
+    /// Channel of the current, from 1.
+    pub fn amps_channel(&self) -> Option<usize> {
+        self.amps_channel.or(self.amps_full_scale.map(|_| 2))
+    }
+}
+
+fn not_negative(text: &str) -> Result<f64, String> {
+    let value: Option<f64> = text.parse().ok();
+    value.filter(|value| value.is_finite() && *value >= 0.0).ok_or_else(|| "give a number, 0 or more".into())
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    not_negative(text).ok().filter(|value| *value > 0.0).ok_or_else(|| "give a number above 0".into())
+}
+
+fn channel(text: &str) -> Result<usize, String> {
+    text.parse().ok().filter(|channel| *channel >= 1).ok_or_else(|| "give a channel, from 1".into())
+}
+
+fn order(text: &str) -> Result<usize, String> {
+    text.parse().ok().filter(|order| *order >= 2).ok_or_else(|| "give a harmonic, from 2".into())
+}
+
+fn band(text: &str) -> Result<(f64, f64), String> {
+    let edges = text.split_once("..").and_then(|(low, high)| {
+        let (low, high) = (not_negative(low.trim()).ok()?, positive(high.trim()).ok()?);
+        (low < high).then_some((low, high))
+    });
+    edges.ok_or_else(|| "give two frequencies, the lower first, as in 20..20000".into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{band, channel, order, positive};
+
+    #[test]
+    fn numbers_are_checked_where_they_are_typed() {
+        // Project definition.
+        assert_eq!(band("20..20000"), Ok((20.0, 20_000.0)));
+        assert_eq!(band("22.4..22.4e3"), Ok((22.4, 22_400.0)));
+        for text in ["20", "20-20000", "200..20", "a..b", "-1..5", "1..inf", ""] {
+            assert!(band(text).is_err(), "{text}");
+        }
+        assert!(positive("0").is_err() && positive("nan").is_err() && positive("1e-3").is_ok());
+        assert!(channel("0").is_err() && order("1").is_err() && order("2") == Ok(2));
+    }
 }

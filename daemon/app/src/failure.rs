@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use wattproof_bench::{BenchError, BenchFileError};
+use wattproof_recordings::RecordingError;
 use wattproof_runs::{NameplateError, RunError};
 use wattproof_virtual_bench::{ServeError, SpecError};
 
@@ -28,6 +29,14 @@ pub enum Failure {
     /// No such virtual amplifier, or its file is wrong.
     #[error("{0}")]
     Amplifier(#[from] SpecError),
+    /// A recording can't be used.
+    #[error("{path}: {source}")]
+    Recording {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: RecordingError,
+    },
     /// A file can't be written or read.
     #[error("{path}: {source}; choose a path that can be written and read")]
     File {

@@ -10,6 +10,7 @@ mod cli;
 mod demo;
 mod failure;
 mod follow;
+mod measure;
 mod perform;
 mod progress;
 mod ratings_table;
@@ -30,6 +31,7 @@ fn main() -> ExitCode {
         Command::Demo(order) => demo::demo(&order),
         Command::Run(order) => perform::run_on_ports(&order),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
+        Command::Measure(order) => measure::measure(&order),
         Command::Check(order) => check::check(&order),
     };
     match done {

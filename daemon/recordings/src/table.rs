@@ -1,0 +1,204 @@
+//! CSV: columns of numbers, one of which is time.
+
+use std::io::Read;
+
+use csv::{ByteRecord, ReaderBuilder};
+
+use crate::error::RecordingError;
+use crate::recording::{CHANNELS_MAX, Channel, RATE_MAX_HZ, Recording, SAMPLES_MAX, Wanted};
+use crate::times::{Printed, Times};
+
+const SEPARATORS: [u8; 3] = [b'\t', b';', b','];
+/// Characters of a wrong field that an error repeats.
+const QUOTED_MAX: usize = 24;
+
+/// Reads a table. `head` is the start of `source`, by which its separator is found.
+///
+/// Lines before the first number are names and units; of those with as many fields as the table, the first
+/// names the columns. Time is the column so named, else the first that only rises, else the first.
+pub(crate) fn read(head: &[u8], source: impl Read, wanted: &Wanted) -> Result<Recording, RecordingError> {
+    let separator = separator(head).ok_or(RecordingError::NoTable)?;
+    let mut rows = ReaderBuilder::new()
+        .delimiter(separator)
+        .has_headers(false)
+        .flexible(true)
+        .comment(Some(b'#'))
+        .from_reader(source);
+    let mut table = Table::default();
+    let mut record = ByteRecord::new();
+    while rows.read_byte_record(&mut record).map_err(unreadable)? {
+        let line = record.position().map_or(0, csv::Position::line);
+        let fields: Vec<String> = record.iter().map(clean).collect();
+        if table.lines.is_empty() && !is_number(fields.first().map_or("", String::as_str)) {
+            // Titles stand above the numbers.
+            if !fields.iter().all(String::is_empty) {
+                table.titles.push(fields);
+            }
+            continue;
+        }
+        table.push(line, &fields)?;
+    }
+    if table.lines.is_empty() {
+        return Err(RecordingError::NoTable);
+    }
+    table.recording(wanted)
+}
+
+fn unreadable(error: csv::Error) -> RecordingError {
+    let text = error.to_string();
+    match error.into_kind() {
+        csv::ErrorKind::Io(error) => RecordingError::Unreadable(error),
+        _ => RecordingError::Unreadable(std::io::Error::other(text)),
+    }
+}
+
+/// A field without blanks around it and without a byte-order mark.
+fn clean(field: &[u8]) -> String {
+    String::from_utf8_lossy(field).trim_start_matches('\u{feff}').trim().to_string()
+}
+
+fn number(text: &str) -> Option<f64> {
+    text.parse().ok().filter(|value: &f64| value.is_finite())
+}
+
+fn is_number(text: &str) -> bool {
+    number(text).is_some()
+}
+
+/// The separator that makes a line of at least two numbers; where none does, one that makes a number and
+/// something else, so that the fault is told by its line.
+fn separator(head: &[u8]) -> Option<u8> {
+    let lines = || head.split(|byte| matches!(byte, b'\n' | b'\r')).filter(|line| !line.starts_with(b"#"));
+    let numbers = |separator: u8, line: &[u8]| {
+        let fields: Vec<String> = line.split(|byte| *byte == separator).map(unquoted).collect();
+        (fields.len() > 1 && is_number(&fields[0]))
+            .then(|| fields.iter().filter(|text| is_number(text)).count())
+    };
+    let found = |separator: u8, least: usize| {
+        lines().any(|line| numbers(separator, line).is_some_and(|count| count >= least))
+    };
+    let best = SEPARATORS.into_iter().find(|separator| found(*separator, 2));
+    best.or_else(|| SEPARATORS.into_iter().find(|separator| found(*separator, 1)))
+}
+
+fn unquoted(field: &[u8]) -> String {
+    clean(field).trim_matches('"').trim().to_string()
+}
+
+/// Columns as they fill.
+#[derive(Default)]
+struct Table {
+    titles: Vec<Vec<String>>,
+    columns: Vec<Vec<f64>>,
+    printed: Vec<Printed>,
+    lines: Vec<u64>,
+}
+
+impl Table {
+    fn push(&mut self, line: u64, fields: &[String]) -> Result<(), RecordingError> {
+        if self.lines.is_empty() {
+            let titled = self.titles.last().map_or(0, |titles| filled(titles));
+            let columns = filled(fields).max(titled.min(fields.len()));
+            if columns > CHANNELS_MAX + 1 {
+                return Err(RecordingError::TooManyChannels { channels: columns - 1, max: CHANNELS_MAX });
+            }
+            if columns < 2 {
+                return Err(RecordingError::Missing { line, column: 2 });
+            }
+            self.columns = vec![Vec::new(); columns];
+            self.printed = vec![Printed::default(); columns];
+        }
+        if self.lines.len() >= SAMPLES_MAX {
+            return Err(RecordingError::TooLong { max: SAMPLES_MAX });
+        }
+        let columns = self.columns.len();
+        if filled(fields) > columns {
+            return Err(RecordingError::TooManyFields { line, fields: filled(fields), columns });
+        }
+        for (index, (column, printed)) in self.columns.iter_mut().zip(&mut self.printed).enumerate() {
+            let text = fields.get(index).map_or("", String::as_str);
+            if text.is_empty() {
+                return Err(RecordingError::Missing { line, column: index + 1 });
+            }
+            let value = number(text).ok_or_else(|| RecordingError::NotANumber {
+                line,
+                column: index + 1,
+                text: text.chars().take(QUOTED_MAX).collect(),
+            })?;
+            column.push(value);
+            printed.note(text, value);
+        }
+        self.lines.push(line);
+        Ok(())
+    }
+
+    fn recording(self, wanted: &Wanted) -> Result<Recording, RecordingError> {
+        let width = self.columns.len();
+        let titles: Vec<&Vec<String>> = self.titles.iter().filter(|row| filled(row) == width).collect();
+        let title = |column: usize| {
+            titles.first().and_then(|row| row.get(column)).filter(|text| !text.is_empty()).cloned()
+        };
+        let time = time_column(&self.columns, &titles);
+        let unit_s = titles.iter().filter_map(|row| row.get(time)).find_map(|text| unit_s(text));
+        let unit_s = unit_s.unwrap_or(1.0);
+        let s: Vec<f64> = self.columns[time].iter().map(|t| t * unit_s).collect();
+        let resolution_s = self.printed[time].resolution() * unit_s;
+        let fs_hz = Times { s: &s, resolution_s, lines: &self.lines }.rate_hz()?;
+        if !(fs_hz > 0.0 && fs_hz <= RATE_MAX_HZ * (1.0 + 1e-6)) {
+            return Err(RecordingError::Rate { fs_hz });
+        }
+        let (skip, length) = wanted.samples(fs_hz);
+        let rows = self.lines.len() as u64;
+        let first = skip.min(rows);
+        let end = first.saturating_add(length).min(rows);
+        if first == end {
+            return Err(RecordingError::NoSamples);
+        }
+        let part = first as usize..end as usize;
+        let mut channels = Vec::new();
+        for (index, column) in self.columns.iter().enumerate().filter(|(index, _)| *index != time) {
+            let kept = wanted.keeps(channels.len());
+            let samples = if kept { column[part.clone()].to_vec() } else { Vec::new() };
+            channels.push(Channel { name: title(index), samples, limit: None });
+        }
+        Ok(Recording { fs_hz, channels, relative: false })
+    }
+}
+
+/// Fields up to the last that is not empty.
+fn filled(fields: &[String]) -> usize {
+    fields.iter().rposition(|text| !text.is_empty()).map_or(0, |last| last + 1)
+}
+
+/// The column of times.
+fn time_column(columns: &[Vec<f64>], titles: &[&Vec<String>]) -> usize {
+    let named = |column: usize| {
+        titles.iter().filter_map(|row| row.get(column)).any(|text| {
+            let words = words(text);
+            let first = words.first().map_or("", String::as_str);
+            first.starts_with("time") || ["t", "seconds", "second", "sec", "s"].contains(&first)
+        })
+    };
+    let rises = |column: usize| columns[column].windows(2).all(|pair| pair[1] > pair[0]);
+    let all = || 0..columns.len();
+    all().find(|column| named(*column)).or_else(|| all().find(|column| rises(*column))).unwrap_or(0)
+}
+
+/// Words of a title, in small letters: `Time [ms]` is `time` and `ms`.
+fn words(text: &str) -> Vec<String> {
+    let text = text.to_lowercase();
+    let parts = text.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty());
+    parts.map(str::to_string).collect()
+}
+
+/// The unit of time that a title names, in s.
+fn unit_s(title: &str) -> Option<f64> {
+    words(title).iter().find_map(|word| match word.as_str() {
+        "ns" | "nanoseconds" => Some(1e-9),
+        // Both signs for micro: U+00B5 and the Greek letter.
+        "us" | "\u{b5}s" | "\u{3bc}s" | "microseconds" => Some(1e-6),
+        "ms" | "milliseconds" => Some(1e-3),
+        "s" | "sec" | "second" | "seconds" => Some(1.0),
+        _ => None,
+    })
+}

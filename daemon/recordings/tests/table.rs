@@ -1,0 +1,67 @@
+//! CSV tables. Layout: RFC 4180, and what measuring instruments write (common practice, no source).
+
+use wattproof_recordings::{Recording, RecordingError, Wanted, read};
+
+fn table(text: &str) -> Result<Recording, RecordingError> {
+    read(text.as_bytes(), &Wanted::default())
+}
+
+#[test]
+fn separators_headers_and_units() {
+    let files = [
+        "time,volts,amps\n0,1,5\n0.001,2,6\n0.002,3,7\n",
+        "\u{feff}Zeit;U;I\r\n0;1;5\r\n1e-3;2;6\r\n2e-3;3;7\r\n",
+        "0\t1\t5\n0.001\t2\t6\n0.002\t3\t7",
+        "Model,invented\n# note, 5\nTime (ms),CH1,CH2\n-1,1,5\n0,2,6\n1,3,7\n",
+        "x-axis,1,2\nsecond,Volt,Volt\n0.0,1.0,5.0,\n0.001,2.0,6.0,\n0.002,3.0,7.0,\n",
+        "n,t_us,u,i\n0,0,1,5\n1,1000,2,6\n2,2000,3,7\n",
+        "\"V\",\"A\",\"time\"\n\"1\",\"5\",\"0\"\n\"2\",\"6\",\"0.001\"\n\"3\",\"7\",\"0.002\"\n",
+        "4,1,5\n3,1.001,6\n9,1.002,7\n",
+    ];
+    for text in files {
+        let found = table(text).unwrap_or_else(|error| panic!("{text}: {error}"));
+        assert!((found.fs_hz - 1000.0).abs() < 1e-6, "{text}: {}", found.fs_hz);
+        let last = found.channels.last().unwrap();
+        assert_eq!(last.samples, [5.0, 6.0, 7.0], "{text}");
+        assert!(!found.relative && last.limit.is_none());
+    }
+    let named = table(files[0]).unwrap();
+    assert_eq!(named.channels[1].name.as_deref(), Some("amps"));
+}
+
+#[test]
+fn faults_are_told_by_line_and_column() {
+    let rows = |bad: &str| format!("t,u,i\n0,1,2\n0.001,1,2\n{bad}\n0.003,1,2\n0.004,1,2\n");
+    let faults = [
+        ("0.002,,2", "line 4, column 2: the value is missing"),
+        ("0.002,1", "line 4, column 3: the value is missing"),
+        ("0.002,1,abc", "line 4, column 3: `abc`"),
+        ("0.002,nan,2", "line 4, column 2: `nan`"),
+        ("0.002,1,2,3", "line 4: has 4 fields"),
+        ("0.0025,1,2", "line 4: the time steps"),
+        ("0.001,1,2", "line 4: the time steps"),
+        // An empty line is where a sample is missing.
+        ("", "line 4: the time steps"),
+    ];
+    for (bad, expected) in faults {
+        let error = table(&rows(bad)).unwrap_err().to_string();
+        assert!(error.starts_with(expected) && error.contains(';'), "{bad}: {error}");
+    }
+    for text in ["", "a,b\nc,d\n", "hello", "1\n2\n3\n"] {
+        let error = table(text).unwrap_err();
+        assert!(matches!(error, RecordingError::NoTable | RecordingError::Empty), "{text}: {error}");
+    }
+    let comma = table("t;u\n0,000;1,5\n0,001;1,6\n").unwrap_err().to_string();
+    assert!(comma.contains("point as decimal mark"), "{comma}");
+    assert!(table("t,u\n0,1\n").unwrap_err().to_string().starts_with("line 2: one line"));
+    let fast = table("t,u\n0,1\n1e-7,2\n2e-7,1\n").unwrap_err();
+    assert!(matches!(fast, RecordingError::Rate { .. }), "{fast}");
+}
+
+#[test]
+fn a_part_of_the_rows() {
+    let text: String = (0..100).map(|n| format!("{},{n}\n", f64::from(n) / 1000.0)).collect();
+    let wanted = Wanted { skip_s: 0.010, length_s: Some(0.003), channels: vec![0] };
+    let found = read(text.as_bytes(), &wanted).unwrap();
+    assert_eq!(found.channels[0].samples, [10.0, 11.0, 12.0]);
+}
