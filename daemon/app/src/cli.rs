@@ -138,6 +138,9 @@ pub struct MeasureOrder {
     /// Count only harmonics 2 to N in THD
     #[arg(long, value_name = "N", value_parser = order)]
     pub harmonics: Option<usize>,
+    /// Read noise with the ITU-R BS.468 quasi-peak meter as well
+    #[arg(long)]
+    pub quasi_peak: bool,
     /// Frequency of the mains, for hum
     #[arg(long, value_name = "HZ", default_value = "50", value_parser = positive)]
     pub mains_hz: f64,

@@ -83,6 +83,7 @@ fn settings(order: &MeasureOrder) -> Settings {
         band_hz: order.band,
         mains_hz: order.mains_hz,
         harmonics_max: order.harmonics,
+        quasi_peak: order.quasi_peak,
     }
 }
 
