@@ -29,10 +29,11 @@ pub fn read(mut source: impl Read, wanted: &Wanted) -> Result<Recording, Recordi
     if head.is_empty() {
         return Err(RecordingError::Empty);
     }
-    let whole = head.as_slice().chain(source);
     if head.starts_with(b"RIFF") {
-        return wav::read(whole, wanted);
+        let open_ended = wav::close(&mut head);
+        return wav::read(head.as_slice().chain(source), open_ended, wanted);
     }
+    let whole = head.as_slice().chain(source);
     match foreign(&head) {
         Some(kind) => Err(RecordingError::Foreign { kind }),
         None => table::read(&head, whole, wanted),

@@ -7,8 +7,37 @@ use hound::{SampleFormat, WavReader};
 use crate::error::RecordingError;
 use crate::recording::{CHANNELS_MAX, Channel, RATE_MAX_HZ, Recording, SAMPLES_MAX, Wanted};
 
-/// Reads a WAV file. Integers of n bits are divided by 2^(n−1), so that full scale is the most negative code.
-pub(crate) fn read(source: impl Read, wanted: &Wanted) -> Result<Recording, RecordingError> {
+/// Length that a recorder writes which can't go back to fill it in (common practice, no source).
+const UNKNOWN: [u8; 4] = [0xff; 4];
+
+/// Gives a header whose data length is unknown the largest length there is; true if it was so.
+pub(crate) fn close(head: &mut [u8]) -> bool {
+    let (mut at, mut frame_bytes) = (12_usize, 1);
+    loop {
+        let Some((name, length)) = head.get(at..at + 8).map(|chunk| chunk.split_at(4)) else { return false };
+        let length: [u8; 4] = length.try_into().unwrap_or_default();
+        if name == b"fmt " {
+            frame_bytes = head.get(at + 20..at + 22).map_or(1, |b| u32::from(b[0]) + 256 * u32::from(b[1]));
+        }
+        if name == b"data" {
+            let whole = u32::MAX - u32::MAX.checked_rem(frame_bytes).unwrap_or(0);
+            if length == UNKNOWN {
+                head[at + 4..at + 8].copy_from_slice(&whole.to_le_bytes());
+            }
+            return length == UNKNOWN;
+        }
+        // Chunks are padded to an even length.
+        let length = u32::from_le_bytes(length) as usize;
+        at = at.saturating_add(8).saturating_add(length).saturating_add(length % 2).min(usize::MAX / 2);
+    }
+}
+
+/// Reads a WAV file; `open_ended` if its header doesn't know how much it holds. Integers of n bits are divided by 2^(n−1), so that full scale is the most negative code.
+pub(crate) fn read(
+    source: impl Read,
+    open_ended: bool,
+    wanted: &Wanted,
+) -> Result<Recording, RecordingError> {
     let mut wav =
         WavReader::new(source).map_err(|error| RecordingError::Header { why: error.to_string() })?;
     let spec = wav.spec();
@@ -43,6 +72,7 @@ pub(crate) fn read(source: impl Read, wanted: &Wanted) -> Result<Recording, Reco
     };
     if let Done::Ended { frames } = done
         && frames < promised
+        && !open_ended
     {
         return Err(RecordingError::Truncated { frames, promised });
     }

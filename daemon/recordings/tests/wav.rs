@@ -78,6 +78,9 @@ fn broken_files_say_what_is_wrong() {
     huge[40..44].copy_from_slice(&0xffff_fff0_u32.to_le_bytes());
     let error = read(huge.as_slice(), &Wanted::default()).unwrap_err();
     assert!(matches!(error, RecordingError::Truncated { frames: 100, .. }), "{error}");
+    // All ones mean that the recorder did not know the length: what is there counts.
+    huge[40..44].copy_from_slice(&[0xff; 4]);
+    assert_eq!(read(huge.as_slice(), &Wanted::default()).unwrap().channels[1].samples.len(), 100);
     for mark in ["fLaC", "OggS", "RF64", "\0\0\0\0"] {
         let error = read(mark.as_bytes(), &Wanted::default()).unwrap_err();
         assert!(matches!(error, RecordingError::Foreign { .. }), "{error}");
