@@ -28,6 +28,7 @@ pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
         supply_off: false,
         supply_a: None,
         out_vrms: None,
+        measured_live: false,
         state: State::Tripping,
         warnings: Vec::new(),
     };

@@ -14,6 +14,8 @@ pub struct SafeReport {
     pub supply_a: Option<f64>,
     /// Largest output voltage measured afterwards, V rms.
     pub out_vrms: Option<f64>,
+    /// A measurement contradicts the instruments: current or voltage is still there.
+    pub measured_live: bool,
     /// The guard's state afterwards.
     pub state: State,
     /// What could not be confirmed, and what a person must do.
@@ -21,8 +23,8 @@ pub struct SafeReport {
 }
 
 impl SafeReport {
-    /// Whether everything was confirmed off.
+    /// Whether everything was confirmed off, and nothing measured contradicts it.
     pub fn is_safe(&self) -> bool {
-        self.source_off && self.supply_off && self.state != State::Alarm
+        self.source_off && self.supply_off && !self.measured_live && self.state != State::Alarm
     }
 }

@@ -54,6 +54,7 @@ impl Bench {
             Ok(Ok(amps_a)) => {
                 report.supply_a = Some(amps_a);
                 if !(amps_a < DEAD_A) {
+                    report.measured_live = true;
                     report.warnings.push(format!(
                         "the supply still delivers {amps_a:.2} A after it was switched off: cut its mains"
                     ));
@@ -72,6 +73,7 @@ impl Bench {
                 let readings = vec![wattproof_signal::Reading::default(); channels.len()];
                 report.out_vrms = outputs(&channels, &readings).out_vrms;
                 if report.out_vrms.is_some_and(|vrms| !(vrms < DEAD_VRMS)) {
+                    report.measured_live = true;
                     report.warnings.push(format!(
                         "an amplifier output still carries {:.2} V rms after everything was switched off: do not touch it, cut the mains",
                         report.out_vrms.unwrap_or(f64::NAN)
