@@ -5,6 +5,7 @@ use std::fmt;
 
 use crate::conclude::Bound;
 use crate::fit;
+use crate::observe::Look;
 use crate::points::{Point, Points, Side};
 use crate::sought::Sought;
 
@@ -52,6 +53,8 @@ impl fmt::Display for Cause {
 pub(crate) struct Facts<'a> {
     pub sought: &'a Sought,
     pub points: &'a Points,
+    pub looks: &'a [Look],
+    pub since: usize,
     pub sides: &'a [Side],
     pub x_db: f64,
     pub bound: Bound,

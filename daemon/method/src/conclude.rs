@@ -3,6 +3,7 @@
 use crate::cause::{self, Facts};
 use crate::ceiling::{Bracket, Ceiling, LowLevelBump};
 use crate::fit;
+use crate::observe::Look;
 use crate::points::{Point, Points, Side};
 use crate::sought::Sought;
 
@@ -24,19 +25,44 @@ pub(crate) enum Bound {
 /// Reach of the local line through power, dB.
 const LOCAL_DB: f64 = 0.3;
 
+/// Where the search ended.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Found {
+    /// Source level, dB re 1 V rms.
+    pub x_db: f64,
+    /// Its standard error, dB.
+    pub se_db: f64,
+    /// What set it.
+    pub bound: Bound,
+    /// Observations used.
+    pub captures: usize,
+    /// Captures before this one were made while the amplifier still drifted.
+    pub since: usize,
+}
+
 pub(crate) fn ceiling(
     sought: &Sought,
     points: &Points,
+    looks: &[Look],
     sides: &[Side],
-    x_db: f64,
-    se_db: f64,
-    bound: Bound,
-    captures: usize,
+    found: &Found,
 ) -> Option<Ceiling> {
+    let Found { x_db, se_db, bound, captures, since } = *found;
     let channels = points.all.first()?.out_db.len();
     let near = points.all.iter().min_by(|a, b| (a.x_db - x_db).abs().total_cmp(&(b.x_db - x_db).abs()))?;
-    let power_db = |c: usize| local(points, x_db, sought, |p| 10.0 * p.power_w[c].log10());
-    let out_db = |c: usize| local(points, x_db, sought, |p| p.out_db[c]);
+    let static_curve = bound != Bound::Compression;
+    let by_curve = |c: usize| {
+        if static_curve { carried(points, since, x_db, sought, c) } else { None }
+    };
+    let out_db = |c: usize| by_curve(c).map_or_else(|| local(points, x_db, sought, |p| p.out_db[c]), Some);
+    // Power per volt of the fundamental hardly changes around the ceiling: the nearest capture's is taken over.
+    let power_db = |c: usize| match by_curve(c) {
+        Some(carried) => {
+            let load_db = 10.0 * near.power_w[c].log10() - near.out_db[c];
+            Some(Local { db: carried.db + load_db, ..carried })
+        }
+        None => local(points, x_db, sought, |p| 10.0 * p.power_w[c].log10()),
+    };
     let mut powers = Vec::new();
     for c in 0..channels {
         powers.push(power_db(c)?);
@@ -56,7 +82,7 @@ pub(crate) fn ceiling(
         .iter()
         .enumerate()
         .find(|(i, s)| matches!(s, Side::Distorted | Side::Compressed) && points.all[*i].x_db >= x_db - 1e-9);
-    let facts = Facts { sought, points, sides, x_db, bound, compression_db, near };
+    let facts = Facts { sought, points, looks, sides, x_db, bound, compression_db, near, since };
     let (cause, evidence) = cause::classify(&facts);
     let distortion = if bound == Bound::Distortion { sought.limit_pct } else { near.distortion_pct };
     Some(Ceiling {
@@ -81,10 +107,36 @@ pub(crate) fn ceiling(
     })
 }
 
+/// Error of an output carried along a curve, dB per dB of distance: supply and heat follow the level.
+const CARRIED: f64 = 0.08;
+/// Furthest a capture's output is carried, dB.
+const CARRIED_DB: f64 = 2.5;
+
+#[derive(Debug, Clone, Copy)]
 struct Local {
     db: f64,
     slope: f64,
     se_db: f64,
+}
+
+/// Output of channel `c` at `x_db`, dB re 1 V rms: each near capture's own, carried there along its transfer curve,
+/// averaged by error. `None` where no capture near shows a curve.
+fn carried(points: &Points, since: usize, x_db: f64, sought: &Sought, c: usize) -> Option<Local> {
+    let at = |p: &Point, x: f64| {
+        let ratio = 10f64.powf((x - p.x_db) / 20.0);
+        let predicted = p.seen.channels.get(c)?.curve.as_ref()?.predict(ratio, sought.harmonics_max)?;
+        Some(20.0 * predicted.fundamental_vrms.log10())
+    };
+    let (mut weights, mut sum, mut slopes) = (0.0, 0.0, 0.0);
+    for p in points.all.iter().filter(|p| p.order >= since && (p.x_db - x_db).abs() <= CARRIED_DB) {
+        let (Some(there), Some(here)) = (at(p, x_db), at(p, p.x_db)) else { continue };
+        let slope = at(p, x_db - 0.05).map_or(1.0, |below| (there - below) / 0.05);
+        let weight = sought.level_scatter_db.hypot(CARRIED * (x_db - p.x_db)).powi(-2);
+        weights += weight;
+        sum += weight * (p.out_db[c] + there - here);
+        slopes += weight * slope;
+    }
+    (weights > 0.0).then(|| Local { db: sum / weights, slope: slopes / weights, se_db: weights.powf(-0.5) })
 }
 
 /// A level in dB at `x_db`: the line through what the captures around it gained or lost.

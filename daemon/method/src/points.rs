@@ -1,5 +1,6 @@
 //! The captures so far, ordered by level, and what they say together: gain, compression, knee, bracket.
 
+use crate::estimate::{self, Estimate};
 use crate::observe::{ChannelObservation, Observation};
 use crate::sought::{LimitOn, Sought};
 
@@ -7,6 +8,11 @@ use crate::sought::{LimitOn, Sought};
 const KNEE_LOSS_DB: f64 = 0.07;
 /// Least distance to the lower neighbour a knee is judged against, dB.
 const KNEE_BASE_DB: f64 = 0.3;
+
+/// Slope of a curve's end over its middle below which it bends.
+const KNEE_SLOPE: f64 = 0.985;
+/// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
+const FALL_RATIO: f64 = 0.944;
 
 /// One usable capture.
 #[derive(Debug, Clone)]
@@ -23,6 +29,8 @@ pub(crate) struct Point {
     pub order: usize,
     /// The observation itself.
     pub seen: Observation,
+    /// Where its own transfer curves cross the limit.
+    pub own: Option<Estimate>,
 }
 
 fn positive(value: Option<f64>) -> Option<f64> {
@@ -54,13 +62,30 @@ impl Point {
             power_w.push(power);
         }
         let x_db = 20.0 * level.log10();
-        Some(Self { x_db, out_db, power_w, distortion_pct: worst, order, seen: seen.clone() })
+        let mut point =
+            Self { x_db, out_db, power_w, distortion_pct: worst, order, seen: seen.clone(), own: None };
+        point.own = estimate::of_point(&point, sought);
+        Some(point)
     }
 
     /// Active power as measured; only where no current was measured, V²/R of the fundamental.
     fn channel_w(channel: &ChannelObservation, fundamental_vrms: f64, sought: &Sought) -> f64 {
         let load = positive(channel.load_ohm_measured).unwrap_or(sought.load_ohm);
         positive(channel.active_w).unwrap_or(fundamental_vrms * fundamental_vrms / load)
+    }
+
+    /// Whether the record itself shows a knee; `None` where a channel shows no curve.
+    fn knee(&self, sought: &Sought) -> Option<bool> {
+        let mut knee = false;
+        for channel in &self.seen.channels {
+            let curve = channel.curve.as_ref()?;
+            let here = curve.predict(1.0, sought.harmonics_max)?.thd_pct;
+            let below = curve.predict(FALL_RATIO, sought.harmonics_max)?.thd_pct;
+            // Harmonics within the limit can't be what breaks it: noise does.
+            let harmonics = here > 0.5 * sought.limit_pct;
+            knee |= harmonics && curve.end_slope().is_some_and(|slope| slope < KNEE_SLOPE) && below < here;
+        }
+        Some(knee)
     }
 
     /// Source level, V rms.
@@ -102,6 +127,13 @@ pub(crate) enum Side {
     Compressed,
     /// Breaks the limit without a knee: noise, crossover, a bump.
     Bump,
+}
+
+impl Side {
+    /// Beyond the ceiling.
+    pub(crate) fn is_broken(&self) -> bool {
+        matches!(self, Self::Distorted | Self::Compressed)
+    }
 }
 
 impl Points {
@@ -154,9 +186,13 @@ impl Points {
         }
     }
 
-    /// Distortion rises into point `i` and gain is lost, or it rises where the amplifier is loud anyway.
+    /// Distortion rises into point `i` and gain is lost, or it rises where the amplifier is loud anyway. Where the
+    /// transfer curve is known it decides: an end flatter than the middle, and distortion that falls below.
     fn knee(&self, i: usize, sought: &Sought) -> bool {
         let at = &self.all[i];
+        if let Some(knee) = at.knee(sought) {
+            return knee || self.compression_db(i) > 0.5;
+        }
         let Some(base) = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB) else {
             return false;
         };

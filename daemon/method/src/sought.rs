@@ -12,6 +12,18 @@ pub enum LimitOn {
     ThdN,
 }
 
+/// What a bench can do to look at a louder level without holding it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reach {
+    /// Nothing: single captures of held levels.
+    Steps,
+    /// Bursts of a few cycles within the record of a quieter level.
+    Probe,
+    /// Rising levels while the digitizer streams, broken off by [`RampWatch`](crate::RampWatch).
+    Streamed,
+}
+
 /// The question a ceiling search answers. All levels are rms, source levels are at the amplifier's input.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Sought {
@@ -41,6 +53,14 @@ pub struct Sought {
     pub distortion_scatter: f64,
     /// Expected scatter of one level reading, in dB (standard deviation).
     pub level_scatter_db: f64,
+    /// How the bench can look ahead without holding a loud level.
+    pub reach: Reach,
+    /// Whether the bench can raise the level slowly within one record, which finds where protection acts.
+    pub ramps: bool,
+    /// Highest harmonic that counts: those within the band of the rating at its frequency; `None` counts all.
+    pub harmonics_max: Option<usize>,
+    /// Relative error of the distortion that a transfer curve shows (standard deviation), beyond its noise.
+    pub curve_scatter: f64,
     /// Highest peak output voltage the supply allows, in volts, where known; lets a current limit be told.
     pub rail_vpk: Option<f64>,
 }
@@ -66,6 +86,10 @@ impl Sought {
             gain_db_max: 40.0,
             distortion_scatter: 0.03,
             level_scatter_db: 0.02,
+            reach: Reach::Steps,
+            ramps: false,
+            harmonics_max: None,
+            curve_scatter: 0.005,
             rail_vpk: None,
         }
     }
@@ -86,6 +110,7 @@ impl Sought {
             ("resolution_db", self.resolution_db),
             ("distortion_scatter", self.distortion_scatter),
             ("level_scatter_db", self.level_scatter_db),
+            ("curve_scatter", self.curve_scatter),
         ];
         for (name, value) in positive {
             if !(value.is_finite() && value > 0.0) {

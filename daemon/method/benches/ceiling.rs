@@ -1,0 +1,99 @@
+//! Prints how the ceiling search does over invented amplifier families: `cargo bench -p wattproof-method`.
+//!
+//! `SEEDS=200` sets the seeds per family, `FIRST=0` the first one, `LIMIT=1.0` the limit in percent, `SHOW=Thermal`
+//! tells the story of that family's worst search.
+
+#[path = "../tests/amplifiers/mod.rs"]
+#[allow(dead_code)]
+mod amplifiers;
+
+use amplifiers::play::{RATED_W, Scatter, Trial, USUAL, trial};
+use amplifiers::{FAMILIES, Family};
+use wattproof_method::{Reach, Sought};
+
+fn number(name: &str, usual: f64) -> f64 {
+    std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(usual)
+}
+
+fn quantile(mut v: Vec<f64>, q: f64) -> f64 {
+    v.sort_by(f64::total_cmp);
+    if v.is_empty() { f64::NAN } else { v[((v.len() - 1) as f64 * q).round() as usize] }
+}
+
+fn sought(reach: Reach, limit_pct: f64) -> Sought {
+    let mut sought = Sought::usual(RATED_W, 8.0, limit_pct);
+    sought.out_w_max = 4.0 * RATED_W;
+    sought.reach = reach;
+    sought.ramps = reach != Reach::Steps;
+    sought
+}
+
+fn row(name: &str, done: &[Trial], failed: usize) {
+    let pick = |f: fn(&Trial) -> f64| done.iter().map(f).collect::<Vec<_>>();
+    let share = |f: &dyn Fn(&Trial) -> bool| {
+        100.0 * done.iter().filter(|t| f(t)).count() as f64 / (done.len() + failed).max(1) as f64
+    };
+    println!(
+        "{name:15} {failed:5} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.2} {:7.2} {:7.0}",
+        quantile(pick(|t| t.captures as f64), 0.5),
+        quantile(pick(|t| t.captures as f64), 1.0),
+        quantile(pick(|t| t.power_error_db.abs()), 0.5),
+        quantile(pick(|t| t.power_error_db.abs()), 0.95),
+        share(&|t| t.power_error_db.abs() <= 0.05),
+        share(&|t| t.power_error_db.abs() <= 0.1),
+        share(&|t| (t.ceiling.power_w - t.truth_w).abs() <= 2.0 * t.ceiling.u_interpolation_w),
+        quantile(pick(|t| t.energy_s), 0.5),
+        quantile(pick(|t| t.worst_thdn_pct), 1.0),
+        quantile(pick(|t| t.loudest_w), 1.0),
+    );
+}
+
+fn main() {
+    let (seeds, first) = (number("SEEDS", 200.0) as u64, number("FIRST", 0.0) as u64);
+    let limit_pct = number("LIMIT", 1.0);
+    let shared = number("SHARED", 0.0);
+    let scatter = Scatter { shared, ..USUAL };
+    let show = std::env::var("SHOW").unwrap_or_default();
+    for reach in [Reach::Steps, Reach::Probe, Reach::Streamed] {
+        println!("\n{reach:?}, limit {limit_pct} %, {seeds} seeds from {first}");
+        println!(
+            "family         failed captures    |power| dB     % in .05   .1    in U  energy  THD+N   max W"
+        );
+        let (mut all, mut all_failed) = (Vec::new(), 0);
+        for family in FAMILIES {
+            let (mut done, mut failed) = (Vec::new(), Vec::new());
+            for seed in first..first + seeds {
+                let mut question = sought(reach, limit_pct);
+                question.curve_scatter = question.curve_scatter.max(shared * question.distortion_scatter);
+                match trial(family, seed, question, scatter) {
+                    Ok(t) => done.push(t),
+                    Err(e) => failed.push(e),
+                }
+            }
+            row(&format!("{family:?}"), &done, failed.len());
+            if show == format!("{family:?}") {
+                tell(&mut done, &failed);
+            }
+            all.extend(done);
+            all_failed += failed.len();
+        }
+        row("all", &all, all_failed);
+    }
+}
+
+/// The worst searches of a family, step by step.
+fn tell(done: &mut [Trial], failed: &[String]) {
+    for reason in failed.iter().take(2) {
+        println!("   failed: {reason}");
+    }
+    let by = number("BY", 0.0);
+    let key = |t: &Trial| if by > 0.0 { t.captures as f64 } else { t.power_error_db.abs() };
+    done.sort_by(|a, b| key(b).total_cmp(&key(a)));
+    for t in done.iter().take(2) {
+        println!("   {:.3} dB, {} captures, se {:.3} dB {:?}", t.power_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause);
+        for line in &t.story {
+            println!("      {line}");
+        }
+        println!("      {:?}", t.ceiling.evidence);
+    }
+}

@@ -1,0 +1,225 @@
+//! The climb: how far the next level may go while nothing has broken the limit.
+
+use crate::conclude::Bound;
+use crate::estimate;
+use crate::failure::Failure;
+use crate::next::Next;
+use crate::observe::{Look, Observation};
+use crate::points::Point;
+use crate::search::CeilingSearch;
+use crate::sought::Reach;
+
+/// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form).
+pub(crate) const STEP_DB: f64 = 2.1;
+/// First loud level, dB re rated power: without and with a look ahead.
+const BASE_DB: f64 = -8.0;
+const BASE_LOOKING_DB: f64 = -10.0;
+/// Lead of a probe's burst over the level that is held, dB, and its length.
+const BURST_DB: f64 = 7.0;
+const BURST_CYCLES: u32 = 6;
+/// Rates of a ramp, dB per second: looking ahead, and creeping up to a trip.
+const RAMP_DB_PER_S: f64 = 20.0;
+const CREEP_DB_PER_S: f64 = 2.0;
+/// How far below a trip the creeping starts where something good is that near, dB.
+const CREEP_FROM_DB: f64 = 1.3;
+/// Largest step while the gain can't be trusted, dB.
+const UNSURE_JUMP_DB: f64 = 8.0;
+
+impl CeilingSearch {
+    /// The next step up, or the end where nothing higher may be commanded.
+    pub(crate) fn climb(&mut self) -> Next {
+        let (Some(top), Some((highest_db, bound))) = (self.points.all.last(), self.highest_db()) else {
+            return self.on_refusal(self.sought.level_vrms_start);
+        };
+        let top_db = top.x_db;
+        let Some(predicted_w) = self.points.predicted_w(top_db) else {
+            return Next::Failed(Failure::NoLevel);
+        };
+        let below_rated_db = 10.0 * (self.sought.rated_w / predicted_w).log10();
+        if self.points.all.len() == 1 && below_rated_db < -BASE_DB + 2.0 && self.trips_db.is_empty() {
+            return self.set(top_db - 20.0, "small-signal gain, below the loud start level");
+        }
+        if top_db >= highest_db - 0.005 {
+            return self.bounded(top_db, bound);
+        }
+        if !self.trips_db.is_empty() {
+            return self.creep(top_db);
+        }
+        if let Some(candidate_db) = self.looked_ahead(top_db) {
+            return self.set(candidate_db.min(highest_db), "where the look ahead shows the limit");
+        }
+        let base_db = if self.sought.reach == Reach::Steps { BASE_DB } else { BASE_LOOKING_DB };
+        let to_base_db = base_db + below_rated_db;
+        if to_base_db > STEP_DB {
+            let to_db = (top_db + to_base_db.min(self.trusted_jump_db())).min(highest_db);
+            let arrives = to_base_db <= self.trusted_jump_db();
+            return match self.sought.reach {
+                Reach::Streamed if arrives => {
+                    self.ramp(to_db, highest_db, RAMP_DB_PER_S, "rising level, broken off at the limit")
+                }
+                Reach::Probe if arrives => self.probe(to_db, highest_db),
+                _ => self.set(to_db, "base level, well below the rating"),
+            };
+        }
+        let step_db = self.step_db(top);
+        let target_db = if top_db + step_db > highest_db - 0.2 { highest_db } else { top_db + step_db };
+        let clear_db = self.clear_db(top_db);
+        match self.sought.reach {
+            Reach::Probe if step_db >= STEP_DB => self.probe(clear_db.min(highest_db), highest_db),
+            _ => self.set(target_db.max(clear_db.min(top_db + BURST_DB)).min(highest_db), "safe step up"),
+        }
+    }
+
+    /// After a trip: a slow ramp up to it where the bench can, else small steps.
+    fn creep(&mut self, top_db: f64) -> Next {
+        let trip_db = self.trip_db();
+        if self.sought.ramps {
+            if trip_db - top_db > STEP_DB + CREEP_FROM_DB {
+                return self.set(top_db + STEP_DB, "safe step up below the trip");
+            }
+            let from_db = top_db.max(trip_db - CREEP_FROM_DB);
+            return match (self.permitted_vrms(from_db), self.highest_db()) {
+                (Some(from_vrms), Some((highest_db, _))) => Next::Ramp {
+                    from_vrms,
+                    // A little above the level that tripped: a block's level is known to its length only.
+                    to_vrms: 10f64.powf((trip_db + 0.3).min(highest_db) / 20.0),
+                    db_per_s: CREEP_DB_PER_S,
+                    why: "creep up to the trip",
+                },
+                _ => Next::Failed(Failure::NoLevel),
+            };
+        }
+        if top_db + self.creep_db >= trip_db - 1e-6 {
+            return self.bounded(self.below_trip_db(top_db), Bound::Trip);
+        }
+        self.set(top_db + self.creep_db, "creep up to the trip")
+    }
+
+    fn probe(&self, to_db: f64, highest_db: f64) -> Next {
+        let burst_db = (to_db + BURST_DB).min(highest_db);
+        match (self.permitted_vrms(to_db), self.permitted_vrms(burst_db)) {
+            (Some(level_vrms), Some(burst_vrms)) if burst_vrms > level_vrms => Next::Probe {
+                level_vrms,
+                burst_vrms,
+                cycles: BURST_CYCLES,
+                hold_s: self.hold_s,
+                why: "level held, with a short burst above it",
+            },
+            (Some(_), _) => self.set(to_db, "highest level"),
+            (None, _) => Next::Failed(Failure::NoLevel),
+        }
+    }
+
+    fn ramp(&self, from_db: f64, to_db: f64, db_per_s: f64, why: &'static str) -> Next {
+        match (self.permitted_vrms(from_db), self.permitted_vrms(to_db)) {
+            (Some(from_vrms), Some(to_vrms)) => Next::Ramp { from_vrms, to_vrms, db_per_s, why },
+            _ => Next::Failed(Failure::NoLevel),
+        }
+    }
+
+    /// Where the looks taken so far show the limit, dB, if that is above what was held. Looks are short: supply and
+    /// limiter may not have followed yet, so it is only where to capture next.
+    pub(crate) fn looked_ahead(&self, top_db: f64) -> Option<f64> {
+        let look = self.looks.last()?;
+        let point = self.as_point(look)?;
+        let crossing = point.own.map(|e| e.x_db);
+        let lost_db = self.gain_lost_db(&point) - self.sought.compression_db_max;
+        let limited = (lost_db > 0.0).then_some(point.x_db - lost_db);
+        let found = match (crossing, limited) {
+            (Some(c), Some(l)) => c.min(l),
+            (Some(c), None) => c,
+            (None, Some(l)) => l,
+            // A ramp that reached its end without breaking the limit: its end is the next level to hold.
+            (None, None) if self.sought.reach == Reach::Streamed => point.x_db,
+            (None, None) => return None,
+        };
+        (found > top_db + 0.05).then_some(found)
+    }
+
+    /// Highest level at or above `top_db` that a look has shown to keep the limit, dB.
+    fn clear_db(&self, top_db: f64) -> f64 {
+        let kept = |look: &&Look| {
+            let Some(point) = self.as_point(look) else { return false };
+            let clean = estimate::excess_at(&point, point.x_db, &self.sought).is_some_and(|e| e < -0.7);
+            clean && self.gain_lost_db(&point) < 0.5
+        };
+        self.looks.iter().filter(kept).map(|look| 20.0 * look.level_vrms.log10()).fold(top_db, f64::max)
+    }
+
+    /// A look as if it were a capture, with the noise of the captures.
+    fn as_point(&self, look: &Look) -> Option<Point> {
+        let before = self.points.all.last()?;
+        let channels = look.channels.iter().zip(&before.seen.channels).map(|(l, c)| {
+            let mut channel = c.clone();
+            channel.fundamental_vrms = l.fundamental_vrms;
+            channel.active_w = None;
+            channel.thd_pct = l.thd_pct;
+            channel.thdn_pct = l.thd_pct;
+            channel.curve = l.curve.clone();
+            channel
+        });
+        let seen = Observation {
+            level_vrms: look.level_vrms,
+            channels: channels.collect(),
+            ..Observation::default()
+        };
+        Point::new(&seen, &self.sought, self.captures)
+    }
+
+    fn gain_lost_db(&self, point: &Point) -> f64 {
+        (0..point.out_db.len())
+            .map(|c| {
+                let gain = |p: &Point| p.out_db.get(c).map_or(f64::NEG_INFINITY, |out| out - p.x_db);
+                self.points.all.iter().map(gain).fold(f64::NEG_INFINITY, f64::max) - gain(point)
+            })
+            .fold(0.0, f64::max)
+    }
+
+    /// How far the gain read at the top capture reaches. Distortion that noise doesn't explain may be a dead
+    /// zone, in which the gain reads low.
+    fn trusted_jump_db(&self) -> f64 {
+        let Some(top) = self.points.all.last() else { return STEP_DB };
+        let noise_pct = top.highest(|c| Some(100.0 * c.noise_vrms? / c.fundamental_vrms?)).unwrap_or(0.0);
+        let clean = top.distortion_pct <= self.sought.limit_pct || noise_pct > 0.7 * top.distortion_pct;
+        if clean { f64::INFINITY } else { UNSURE_JUMP_DB }
+    }
+
+    /// How far to step: never beyond `STEP_DB`; to the limit where the top capture's curve already shows it.
+    fn step_db(&self, top: &Point) -> f64 {
+        if let Some(found) = top.own {
+            return (found.x_db - top.x_db).clamp(0.1, STEP_DB);
+        }
+        let all = &self.points.all;
+        let n = all.len();
+        let curved = top.seen.channels.iter().all(|c| c.curve.is_some());
+        if n < 3 {
+            return STEP_DB;
+        }
+        let (i, j) = (n - 2, n - 1);
+        let run = all[j].x_db - all[i].x_db;
+        let mut step = STEP_DB;
+        let excess = self.points.excess(j, self.sought.limit_pct);
+        let slope = (excess - self.points.excess(i, self.sought.limit_pct)) / run;
+        if !curved && run > 0.02 && excess > -2.3 && slope > 0.1 {
+            step = step.min((1.1 * -excess / slope).max(0.0) + 0.25).max(0.4);
+        }
+        if excess > 0.0 && !curved {
+            step = step.min(1.0);
+        }
+        let lost = self.points.compression_db(j);
+        let rate = (lost - self.points.compression_db(i)) / run;
+        if run > 0.02 && lost > 0.5 && rate > 0.1 {
+            step = step.min(((self.sought.compression_db_max - lost) / rate + 0.1).max(0.2));
+        }
+        step
+    }
+
+    pub(crate) fn bounded(&mut self, x_db: f64, bound: Bound) -> Next {
+        match self.last_good_db() {
+            Some(good_db) if good_db >= x_db - STEP_DB => {
+                self.finish(x_db.min(good_db + self.creep_db), bound)
+            }
+            Some(_) | None => Next::Failed(self.never_below()),
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Closing in on the crossing between a capture that keeps the limit and one that breaks it.
+
+use crate::climb::STEP_DB;
+use crate::conclude::Bound;
+use crate::estimate::{self, Estimate};
+use crate::fit;
+use crate::next::Next;
+use crate::points::Side;
+use crate::search::CeilingSearch;
+
+/// How near the answer a capture must lie, dB.
+const NEAR_DB: f64 = 0.06;
+/// Standard error of the level that needs no further capture, dB.
+const SE_ENOUGH_DB: f64 = 0.025;
+/// How far from the answer the last capture of a limiter may lie, dB: its output hardly changes.
+const NEAR_LIMITED_DB: f64 = 0.25;
+/// Captures after which a small gain in certainty is no longer worth the heat.
+const CAPTURES_SOFT: usize = 11;
+/// Captures after which any answer will do.
+const CAPTURES_LATE: usize = 24;
+
+impl CeilingSearch {
+    /// Closes in on the crossing below the first broken capture.
+    pub(crate) fn close_in(&mut self, sides: &[Side], first: usize) -> Next {
+        let Some(good) = sides[..first].iter().rposition(|s| *s == Side::Good) else {
+            return self.descend(first);
+        };
+        let (good_db, bad_db) = (self.points.all[good].x_db, self.points.all[first].x_db);
+        let Some((found, bound)) = self.crossing(sides, good, first) else {
+            return self.halve(good_db, bad_db, sides[first]);
+        };
+        let nearest_db = self.nearest_db(found.x_db);
+        let near_db = if bound == Bound::Compression { NEAR_LIMITED_DB } else { NEAR_DB };
+        let sure =
+            found.se_db <= SE_ENOUGH_DB || self.captures >= CAPTURES_SOFT || bound == Bound::Compression;
+        if nearest_db <= near_db && sure || self.captures >= CAPTURES_LATE {
+            return self.finish(found.x_db, bound);
+        }
+        let target_db = self.beside(found, nearest_db);
+        // Never further than a safe step above anything held, whatever the estimate says.
+        self.set(target_db.min(good_db.max(self.highest_held_db()) + STEP_DB), "close in on the limit")
+    }
+
+    fn highest_held_db(&self) -> f64 {
+        self.points.all.last().map_or(f64::NEG_INFINITY, |p| p.x_db)
+    }
+
+    fn nearest_db(&self, x_db: f64) -> f64 {
+        let counts = self.points.all.iter().filter(|p| p.order >= self.since);
+        counts.map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
+    }
+
+    /// Where the next capture tells most: at the estimate, or a little beside it once one lies there.
+    fn beside(&self, found: Estimate, nearest_db: f64) -> f64 {
+        if nearest_db > 0.03 {
+            return found.x_db;
+        }
+        let side = if self.captures.is_multiple_of(2) { 1.0 } else { -1.0 };
+        found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.3)
+    }
+
+    /// The lower of the distortion and compression crossings, by the curves where there are any.
+    pub(crate) fn crossing(&self, sides: &[Side], good: usize, first: usize) -> Option<(Estimate, Bound)> {
+        let by_curve = estimate::distortion(&self.points, &self.sought, self.since);
+        let by_distortion = match by_curve {
+            Some(found) => Some(found),
+            None => self.by_readings(sides, good, first),
+        };
+        let by_compression = estimate::compression(&self.points, &self.sought);
+        match (by_distortion, by_compression) {
+            (Some(d), Some(c)) if c.x_db < d.x_db => Some((c, Bound::Compression)),
+            (Some(d), _) => Some((d, Bound::Distortion)),
+            (None, Some(c)) => Some((c, Bound::Compression)),
+            (None, None) => None,
+        }
+    }
+
+    /// The crossing by the scalar readings alone, straightened so that a clipping onset is a line.
+    fn by_readings(&self, sides: &[Side], good: usize, first: usize) -> Option<Estimate> {
+        if sides[first] == Side::Compressed && self.points.excess(first, self.sought.limit_pct) < 0.0 {
+            return None;
+        }
+        let (from, to) = self.sure_bracket(sides, good, first);
+        let points: Vec<(f64, f64)> = (0..sides.len())
+            .filter(|i| sides[*i] != Side::Bump)
+            .map(|i| (self.points.all[i].x_db, straightened(self.points.excess(i, self.sought.limit_pct))))
+            .collect();
+        let found = fit::crossing(&points, self.sought.distortion_scatter, from, to)?;
+        let wide = (to - from) / 12f64.sqrt();
+        // The fit's own error is optimistic, as its neighbourhood was chosen by the same readings.
+        let least = 0.6 * self.sought.distortion_scatter / found.slope;
+        let se_db = if found.trusted { found.se_db.max(least) } else { found.se_db.max(wide) };
+        Some(Estimate { x_db: found.x_db, se_db, slope: found.slope })
+    }
+
+    /// The bracket widened by points that lie within scatter of the limit, for they prove nothing alone.
+    fn sure_bracket(&self, sides: &[Side], good: usize, first: usize) -> (f64, f64) {
+        let sure = 3.0 * self.sought.distortion_scatter;
+        let excess = |i: usize| self.points.excess(i, self.sought.limit_pct);
+        let below = (0..=good).rev().find(|i| sides[*i] == Side::Good && excess(*i) < -sure).unwrap_or(good);
+        let above = (first..sides.len())
+            .find(|i| sides[*i] == Side::Compressed || excess(*i) > sure)
+            .unwrap_or(first);
+        (self.points.all[below].x_db, self.points.all[above].x_db)
+    }
+
+    fn halve(&mut self, good_db: f64, bad_db: f64, side: Side) -> Next {
+        if bad_db - good_db <= 0.5 * self.sought.resolution_db {
+            let bound = if side == Side::Compressed { Bound::Compression } else { Bound::Distortion };
+            return self.finish(0.5 * (good_db + bad_db), bound);
+        }
+        self.set(0.5 * (good_db + bad_db), "halve the bracket")
+    }
+
+    /// A knee but nothing good below it: look between it and the highest capture below.
+    fn descend(&mut self, first: usize) -> Next {
+        let bad_db = self.points.all[first].x_db;
+        let below_db = if first > 0 { self.points.all[first - 1].x_db } else { bad_db - 20.0 };
+        if let Some(found) = self.points.all[first].own
+            && found.x_db > below_db
+            && bad_db - found.x_db > 0.1
+        {
+            return self.set(found.x_db, "back to where the curve keeps the limit");
+        }
+        if bad_db - below_db < 0.4 {
+            return Next::Failed(self.never_below());
+        }
+        let target = if bad_db - below_db > 6.0 { bad_db - 3.0 } else { 0.5 * (bad_db + below_db) };
+        self.set(target, "look for a clean level below the knee")
+    }
+}
+
+/// Logarithm of distortion over limit, bent so that a clipping onset becomes a straight line of drive: distortion of
+/// a hard clip grows with the 3/2 power of the overdrive (from the closed form's expansion, checked against the table
+/// of hard clipping). Zero, and slope 1, at the limit, so that scatter there means the same as before.
+fn straightened(excess: f64) -> f64 {
+    const POWER: f64 = 2.0 / 3.0;
+    ((POWER * excess).exp() - 1.0) / POWER
+}

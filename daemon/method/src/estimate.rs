@@ -1,0 +1,143 @@
+//! Where the limit is crossed, from the captures' transfer curves.
+//!
+//! Each capture's curve tells its own crossing; the further from the capture, the less it is believed, since supply and
+//! heat bend the curve with level. The captures' crossings are averaged by their errors.
+
+use crate::points::{Point, Points};
+use crate::sought::{LimitOn, Sought};
+
+/// Error of a crossing per dB of distance from the capture it was computed from, below it and above it.
+const MODEL_BELOW: f64 = 0.06;
+const MODEL_ABOVE: f64 = 0.25;
+/// How far below and above a capture its curve is searched, dB.
+const BELOW_DB: f64 = 9.0;
+const ABOVE_DB: f64 = 2.1;
+/// Step of the search, dB.
+const STEP_DB: f64 = 0.25;
+
+/// A level sought.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Estimate {
+    /// Source level, dB re 1 V rms.
+    pub x_db: f64,
+    /// Its standard error, dB.
+    pub se_db: f64,
+    /// Rise of ln(distortion) per dB there.
+    pub slope: f64,
+}
+
+/// ln(distortion/limit) that the curves of `point` predict at `x_db`, in the worst channel. `None` where a curve is
+/// missing or continued too far.
+pub(crate) fn excess_at(point: &Point, x_db: f64, sought: &Sought) -> Option<f64> {
+    let ratio = 10f64.powf((x_db - point.x_db) / 20.0);
+    let mut worst = f64::NEG_INFINITY;
+    for channel in &point.seen.channels {
+        let predicted = channel.curve.as_ref()?.predict(ratio, sought.harmonics_max)?;
+        let noise = match sought.limit_on {
+            LimitOn::Thd => 0.0,
+            LimitOn::ThdN => {
+                channel.noise_vrms.filter(|n| n.is_finite()).unwrap_or(0.0) / predicted.fundamental_vrms
+            }
+        };
+        // THD is counted on the fundamental, THD+N on the whole; they differ by less than 1 % of themselves here.
+        let harmonics = predicted.thd_pct / 100.0;
+        let ratio2 = harmonics * harmonics + noise * noise;
+        let share = match sought.limit_on {
+            LimitOn::Thd => ratio2,
+            LimitOn::ThdN => ratio2 / (1.0 + ratio2),
+        };
+        worst = worst.max(0.5 * share.max(1e-18).ln() + (100.0 / sought.limit_pct).ln());
+    }
+    worst.is_finite().then_some(worst)
+}
+
+/// Highest upward crossing of the limit by the curves of one capture, with the scalar reading mixed in.
+pub(crate) fn of_point(point: &Point, sought: &Sought) -> Option<Estimate> {
+    let here = excess_at(point, point.x_db, sought)?;
+    let (offset, sigma) = corrected(point, here, sought);
+    let value = |x: f64| excess_at(point, x, sought).map(|e| e + offset);
+    let mut high_db = point.x_db + ABOVE_DB;
+    let mut high = value(high_db)?;
+    // A straight curve crosses nowhere; noise does below, but that is no knee.
+    if high <= 0.0 {
+        return None;
+    }
+    let mut low_db = high_db;
+    let mut low = high;
+    while low > 0.0 {
+        (high_db, high) = (low_db, low);
+        low_db -= STEP_DB;
+        if low_db < point.x_db - BELOW_DB {
+            return None;
+        }
+        low = value(low_db)?;
+    }
+    for _ in 0..24 {
+        let middle_db = 0.5 * (low_db + high_db);
+        if value(middle_db)? <= 0.0 { low_db = middle_db } else { high_db = middle_db }
+    }
+    let x_db = 0.5 * (low_db + high_db);
+    let slope = (value(x_db + 0.02)? - value(x_db - 0.02)?) / 0.04;
+    let slope = slope.max((high - low) / STEP_DB * 0.5).max(0.02);
+    let away = x_db - point.x_db;
+    let model = if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away };
+    Some(Estimate { x_db, se_db: (sigma / slope).hypot(model), slope })
+}
+
+/// The scalar reading and the curve's own figure at the capture's level, averaged by their scatter: offset of the
+/// curve's logarithm and what remains uncertain.
+fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
+    let read = (point.distortion_pct / sought.limit_pct).ln();
+    let (reading, curve) = (sought.distortion_scatter, sought.curve_scatter);
+    let off = read - here;
+    if off.abs() > 4.0 * reading.hypot(curve) {
+        // The record holds distortion that no static curve has: the reading alone counts.
+        return (off, reading);
+    }
+    let weight = curve * curve / (curve * curve + reading * reading);
+    (off * weight, (reading * curve) / reading.hypot(curve))
+}
+
+/// The crossing by all captures that count, from the `since`-th on. Captures whose own crossing disagrees with the
+/// nearest one's by more than their errors explain are left out.
+pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize) -> Option<Estimate> {
+    let mut found: Vec<(f64, Estimate)> = points
+        .all
+        .iter()
+        .filter(|p| p.order >= since)
+        .filter_map(|p| p.own.map(|e| ((e.x_db - p.x_db).abs(), e)))
+        .collect();
+    found.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let nearest = found.first()?.1;
+    let (mut weights, mut sum, mut slopes) = (0.0, 0.0, 0.0);
+    for (_, estimate) in &found {
+        let apart = (estimate.x_db - nearest.x_db).abs();
+        if apart > 3.0 * estimate.se_db.hypot(nearest.se_db) {
+            continue;
+        }
+        let weight = estimate.se_db.max(1e-4).powi(-2);
+        weights += weight;
+        sum += weight * estimate.x_db;
+        slopes += weight * estimate.slope;
+    }
+    Some(Estimate { x_db: sum / weights, se_db: weights.powf(-0.5), slope: slopes / weights })
+}
+
+/// Where the loss of gain passes its maximum, from the captures on both sides of it, or from one close to it.
+pub(crate) fn compression(points: &Points, sought: &Sought) -> Option<Estimate> {
+    let lost = |i: usize| points.compression_db(i) - sought.compression_db_max;
+    let above = (0..points.all.len()).find(|i| lost(*i) > 0.0)?;
+    let (x_above, y_above) = (points.all[above].x_db, lost(above));
+    let below = above.checked_sub(1).map(|i| (points.all[i].x_db, lost(i)));
+    // A limiter holds the output, so that loss grows by nearly 1 dB per dB above its threshold.
+    let usual = 0.9;
+    let steady = below.filter(|(_, y)| *y > 0.8 - sought.compression_db_max);
+    let (slope, model) = match steady {
+        Some((x, y)) => (((y_above - y) / (x_above - x)).clamp(0.1, 3.0), 0.02),
+        None => (usual, 0.1),
+    };
+    let x_db = x_above - y_above / slope;
+    let x_db = below.map_or(x_db, |(x, _)| x_db.max(x));
+    let scatter = 1.5 * sought.level_scatter_db / slope;
+    Some(Estimate { x_db, se_db: scatter.hypot(model * (x_above - x_db)), slope })
+}

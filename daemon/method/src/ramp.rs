@@ -1,0 +1,46 @@
+//! When a rising level has to be broken off.
+
+use crate::observe::Look;
+use crate::sought::Sought;
+
+/// Loss of gain at which a ramp ends, beyond what the rating allows, dB.
+const LOSS_MARGIN_DB: f64 = 0.5;
+
+/// Watches the blocks of a ramp while it goes on.
+#[derive(Debug, Clone)]
+pub struct RampWatch {
+    limit_pct: f64,
+    loss_db_max: f64,
+    /// Highest gain seen, per channel, and that of the block before.
+    gains: Vec<(f64, f64)>,
+}
+
+impl RampWatch {
+    /// A watch for one ramp.
+    #[must_use]
+    pub fn new(sought: &Sought) -> Self {
+        let loss_db_max = sought.compression_db_max + LOSS_MARGIN_DB;
+        Self { limit_pct: sought.limit_pct, loss_db_max, gains: Vec::new() }
+    }
+
+    /// True where the ramp has shown enough: distortion above twice the limit while gain falls, gain lost by half a
+    /// dB more than allowed, or an output that can't be read.
+    pub fn enough(&mut self, look: &Look) -> bool {
+        let mut enough = look.channels.is_empty();
+        for (i, channel) in look.channels.iter().enumerate() {
+            let Some(fundamental) = channel.fundamental_vrms.filter(|v| v.is_finite() && *v > 0.0) else {
+                return true;
+            };
+            let gain_db = 20.0 * (fundamental / look.level_vrms).log10();
+            if self.gains.len() <= i {
+                self.gains.push((gain_db, gain_db));
+            }
+            let (best_db, before_db) = self.gains[i];
+            let falling = gain_db < before_db - 0.005;
+            let bad = channel.thd_pct.is_some_and(|thd| thd > 2.0 * self.limit_pct);
+            enough |= bad && falling && gain_db < best_db - 0.03 || best_db - gain_db > self.loss_db_max;
+            self.gains[i] = (best_db.max(gain_db), gain_db);
+        }
+        enough
+    }
+}
