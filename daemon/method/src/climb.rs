@@ -22,6 +22,8 @@ const RAMP_DB_PER_S: f64 = 20.0;
 const CREEP_DB_PER_S: f64 = 2.0;
 /// How far below a trip the creeping starts where something good is that near, dB.
 const CREEP_FROM_DB: f64 = 1.3;
+/// Step where the limit was looked at and the level held there is still clean, dB.
+const SEEN_STEP_DB: f64 = 0.5;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -65,7 +67,7 @@ impl CeilingSearch {
         let target_db = if top_db + step_db > highest_db - 0.2 { highest_db } else { top_db + step_db };
         let clear_db = self.clear_db(top_db);
         match self.sought.reach {
-            Reach::Probe if step_db >= STEP_DB => self.probe(clear_db.min(highest_db), highest_db),
+            Reach::Probe if step_db >= STEP_DB && !self.limit_was_seen() => self.probe(clear_db.min(highest_db), highest_db),
             _ => self.set(target_db.max(clear_db.min(top_db + BURST_DB)).min(highest_db), "safe step up"),
         }
     }
@@ -184,10 +186,22 @@ impl CeilingSearch {
         if clean { f64::INFINITY } else { UNSURE_JUMP_DB }
     }
 
+    /// Whether a look has shown the limit: then it is near, or what the look saw doesn't last.
+    fn limit_was_seen(&self) -> bool {
+        self.looks.iter().any(|look| {
+            self.as_point(look).is_some_and(|p| {
+                p.own.is_some() || self.gain_lost_db(&p) > self.sought.compression_db_max
+            })
+        })
+    }
+
     /// How far to step: never beyond `STEP_DB`; to the limit where the top capture's curve already shows it.
     fn step_db(&self, top: &Point) -> f64 {
         if let Some(found) = top.own {
             return (found.x_db - top.x_db).clamp(0.1, STEP_DB);
+        }
+        if self.limit_was_seen() {
+            return SEEN_STEP_DB;
         }
         let all = &self.points.all;
         let n = all.len();

@@ -223,21 +223,21 @@ impl TransferCurve {
         (odd / n as f64, even / n as f64)
     }
 
-    /// Slope of the middle of the curve (the drive's inner 0.2 to 0.6 on both sides), in V per unit of its peak
-    /// drive. A stage that clips keeps it; one whose gain is taken back loses it.
+    /// Steepest slope of the curve over a fifth of its drive, in V per unit of its peak drive. A stage that clips,
+    /// bends or has a dead zone keeps it; one whose gain is taken back loses it.
     #[must_use]
-    pub fn mid_slope(&self) -> f64 {
-        let side = |from: f64, to: f64| (self.at(to) - self.at(from)) / (to - from);
-        0.5 * (side(0.2, 0.6) + side(-0.6, -0.2))
+    pub fn steepest(&self) -> f64 {
+        let chord = |from: f64| ((self.at(from + 0.2) - self.at(from)) / 0.2).abs();
+        (0..9).map(|k| chord(-1.0 + 0.2 * f64::from(k) + 0.1)).fold(0.0, f64::max)
     }
 
-    /// Slope of the flatter end (outermost tenth of the drive) over the slope of the middle: 1 for a straight curve,
-    /// 0 for one cut flat. `None` without a middle.
+    /// Slope of the flatter end (outermost tenth of the drive) over the steepest: 1 for a straight curve, 0 for one cut
+    /// flat. `None` for a flat curve.
     #[must_use]
     pub fn end_slope(&self) -> Option<f64> {
-        let mid = self.mid_slope();
+        let steepest = self.steepest();
         let chord = |sign: f64| (self.at(sign) - self.at(sign * END_FROM)) / (sign * (1.0 - END_FROM));
-        let flatter = (chord(1.0) / mid).min(chord(-1.0) / mid);
+        let flatter = chord(1.0).abs().min(chord(-1.0).abs()) / steepest;
         flatter.is_finite().then_some(flatter)
     }
 }
@@ -288,7 +288,7 @@ mod tests {
         for u in [-1.0, -0.4, 0.0, 0.8] {
             assert!((curve.at(u) - (u - a * u * u * u)).abs() < 1e-5);
         }
-        assert!((curve.mid_slope() - 1.0).abs() < 0.12 && curve.end_slope().expect("slope") < 0.6);
+        assert!((curve.steepest() - 1.0).abs() < 0.01 && curve.end_slope().expect("slope") < 0.6);
     }
 
     #[test]

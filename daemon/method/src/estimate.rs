@@ -7,11 +7,13 @@ use crate::points::{Point, Points};
 use crate::sought::{LimitOn, Sought};
 
 /// Error of a crossing per dB of distance from the capture it was computed from, below it and above it.
-const MODEL_BELOW: f64 = 0.06;
-const MODEL_ABOVE: f64 = 0.25;
+const MODEL_BELOW: f64 = 0.2;
+const MODEL_ABOVE: f64 = 0.3;
 /// How far below and above a capture its curve is searched, dB.
 const BELOW_DB: f64 = 9.0;
 const ABOVE_DB: f64 = 2.1;
+/// Gain taken back above which a capture's curve isn't that of a fixed stage, dB, beside scatter.
+const TAKEN_DB: f64 = 0.08;
 /// Step of the search, dB.
 const STEP_DB: f64 = 0.25;
 
@@ -101,11 +103,11 @@ fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
 /// The crossing by all captures that count, from the `since`-th on. Captures whose own crossing disagrees with the
 /// nearest one's by more than their errors explain are left out.
 pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize) -> Option<Estimate> {
-    let mut found: Vec<(f64, Estimate)> = points
-        .all
-        .iter()
-        .filter(|p| p.order >= since)
-        .filter_map(|p| p.own.map(|e| ((e.x_db - p.x_db).abs(), e)))
+    // Where gain is taken back the curve of one level says nothing about another.
+    let fixed = |i: usize| points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db);
+    let mut found: Vec<(f64, Estimate)> = (0..points.all.len())
+        .filter(|i| points.all[*i].order >= since && fixed(*i))
+        .filter_map(|i| points.all[i].own.map(|e| ((e.x_db - points.all[i].x_db).abs(), e)))
         .collect();
     found.sort_by(|a, b| a.0.total_cmp(&b.0));
     let nearest = found.first()?.1;

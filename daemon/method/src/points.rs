@@ -9,6 +9,8 @@ const KNEE_LOSS_DB: f64 = 0.07;
 /// Least distance to the lower neighbour a knee is judged against, dB.
 const KNEE_BASE_DB: f64 = 0.3;
 
+/// How far away the next point above still tells whether distortion follows the level, dB.
+const NEIGHBOUR_DB: f64 = 7.0;
 /// Slope of a curve's end over its middle below which it bends.
 const KNEE_SLOPE: f64 = 0.985;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
@@ -158,6 +160,19 @@ impl Points {
             .fold(0.0, f64::max)
     }
 
+    /// Gain that was taken back at point `i`, dB, in the worst channel: the best gain seen at or below its level over
+    /// the steepest slope of its own curve, which bending leaves alone. `None` where a channel shows no curve.
+    pub(crate) fn taken_db(&self, i: usize) -> Option<f64> {
+        let at = &self.all[i];
+        let mut taken = 0f64;
+        for (c, channel) in at.seen.channels.iter().enumerate() {
+            let slope = channel.curve.as_ref()?.steepest() / 2f64.sqrt();
+            let best = self.all[..=i].iter().map(|p| p.out_db[c] - p.x_db).fold(f64::NEG_INFINITY, f64::max);
+            taken = taken.max(best - (20.0 * slope.log10() - at.x_db));
+        }
+        Some(taken)
+    }
+
     /// Output of the strongest channel predicted for `x_db` from the highest gain seen anywhere, W.
     pub(crate) fn predicted_w(&self, x_db: f64) -> Option<f64> {
         let per_v2 = self
@@ -186,16 +201,17 @@ impl Points {
         }
     }
 
-    /// Distortion rises into point `i` and gain is lost, or it rises where the amplifier is loud anyway. Where the
-    /// transfer curve is known it decides: an end flatter than the middle, and distortion that falls below.
+    /// Distortion rises into point `i` and gain is lost, or it rises where the amplifier is loud anyway. A transfer
+    /// curve tells better: an end flatter than the middle, and less distortion at less drive, unless the neighbours
+    /// show that distortion doesn't follow the level.
     fn knee(&self, i: usize, sought: &Sought) -> bool {
         let at = &self.all[i];
+        let base = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB);
         if let Some(knee) = at.knee(sought) {
-            return knee || self.compression_db(i) > 0.5;
+            let bends = knee && base.is_none_or(|base| self.rises(base, i, sought));
+            return bends && !self.falls_above(i, sought) || self.compression_db(i) > 0.5;
         }
-        let Some(base) = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB) else {
-            return false;
-        };
+        let Some(base) = base else { return false };
         let rise = (at.distortion_pct / self.all[base].distortion_pct).ln();
         if rise < 3.0 * sought.distortion_scatter {
             // A limiter or sag can pull a bad reading level with its neighbour: lost gain decides then.
@@ -204,6 +220,20 @@ impl Points {
         let lost = self.compression_db(i) - self.compression_db(base);
         let loud = self.predicted_w(at.x_db).is_some_and(|w| w > 0.25 * sought.rated_w);
         lost > KNEE_LOSS_DB || loud
+    }
+
+    /// Distortion rises from one point to a higher one, or gain falls.
+    fn rises(&self, from: usize, to: usize, sought: &Sought) -> bool {
+        let rise = (self.all[to].distortion_pct / self.all[from].distortion_pct).ln();
+        let lost = self.compression_db(to) - self.compression_db(from);
+        rise > 3.0 * sought.distortion_scatter || lost > KNEE_LOSS_DB
+    }
+
+    /// The next point above shows no more distortion and no less gain: what was seen here is no ceiling.
+    fn falls_above(&self, i: usize, sought: &Sought) -> bool {
+        let at = &self.all[i];
+        let above = (i + 1..self.all.len()).find(|j| self.all[*j].x_db >= at.x_db + KNEE_BASE_DB);
+        above.is_some_and(|j| self.all[j].x_db <= at.x_db + NEIGHBOUR_DB && !self.rises(i, j, sought))
     }
 
     /// Sides of all points in order.

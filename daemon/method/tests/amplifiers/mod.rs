@@ -4,7 +4,6 @@
 pub mod play;
 pub mod rng;
 
-pub use play::{Player, trial};
 pub use rng::Rng;
 
 use std::f64::consts::PI;
@@ -285,12 +284,12 @@ impl Amplifier {
             let s = self.sustained(x, rated_w);
             s.thdn_pct <= limit_pct && 20.0 * (reference * x / s.fundamental).log10() <= lost_db_max
         };
-        let mut high = small * 40.0;
-        while !keeps(high / 1.02) {
-            high /= 1.02;
+        let mut high = small * 30.0;
+        while !keeps(high / 1.05) {
+            high /= 1.05;
         }
-        let mut low = high / 1.02;
-        for _ in 0..40 {
+        let mut low = high / 1.05;
+        for _ in 0..32 {
             let mid = 0.5 * (low + high);
             if keeps(mid) { low = mid } else { high = mid }
         }

@@ -36,10 +36,12 @@ pub struct Player {
     pub worst_thdn_pct: f64,
     pub loudest_w: f64,
     pub held: Vec<f64>,
+    /// Below this level, V rms, noise and crossover may read anything.
+    low_vrms: f64,
 }
 
 impl Player {
-    pub fn new(amplifier: Amplifier, scatter: Scatter, rng: Rng) -> Self {
+    pub fn new(amplifier: Amplifier, scatter: Scatter, truth_vrms: f64, rng: Rng) -> Self {
         Self {
             amplifier,
             scatter,
@@ -49,6 +51,7 @@ impl Player {
             worst_thdn_pct: 0.0,
             loudest_w: 0.0,
             held: Vec::new(),
+            low_vrms: 0.5 * truth_vrms,
         }
     }
 
@@ -150,7 +153,9 @@ impl Player {
             refused: false,
         };
         if !tripped {
-            self.worst_thdn_pct = self.worst_thdn_pct.max(s.thdn_pct * f64::from(u8::from(!self.low(level))));
+            if level > self.low_vrms {
+                self.worst_thdn_pct = self.worst_thdn_pct.max(s.thdn_pct);
+            }
             self.held.push(level);
         }
         if let Some((burst, cycles)) = burst {
@@ -161,11 +166,6 @@ impl Player {
             seen.tripped |= burst >= self.amplifier.trip_vrms();
         }
         seen
-    }
-
-    /// Far below the ceiling noise and crossover may read anything.
-    fn low(&self, level: f64) -> bool {
-        level < 0.5 * self.amplifier.truth(1.0, f64::INFINITY, RATED_W)
     }
 
     pub fn ramp(&mut self, from: f64, to: f64, db_per_s: f64, watch: &mut RampWatch) -> Observation {
@@ -220,7 +220,7 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
     }
     let truth = amplifier.truth(sought.limit_pct, sought.level_vrms_max, RATED_W);
     let truth_w = amplifier.sustained(truth, RATED_W).power;
-    let mut player = Player::new(amplifier, scatter, rng);
+    let mut player = Player::new(amplifier, scatter, truth, rng);
     let captures_max = sought.captures_max;
     let mut search = CeilingSearch::new(sought.clone()).map_err(|e| e.to_string())?;
     let (mut last, mut story) = (None, Vec::new());
