@@ -1,7 +1,7 @@
 //! Prints how the ceiling search does over invented amplifier families: `cargo bench -p wattproof-method`.
 //!
 //! `SEEDS=200` sets the seeds per family, `FIRST=0` the first one, `LIMIT=1.0` the limit in percent, `SHOW=Thermal`
-//! tells the story of that family's worst search.
+//! (with `ONLY=Thermal`, `REACH=Probe`) tells the story of that family's worst search.
 
 #[path = "../tests/amplifiers/mod.rs"]
 #[allow(dead_code)]
@@ -24,7 +24,7 @@ fn sought(reach: Reach, limit_pct: f64) -> Sought {
     let mut sought = Sought::usual(RATED_W, 8.0, limit_pct);
     sought.out_w_max = 4.0 * RATED_W;
     sought.reach = reach;
-    sought.ramps = reach != Reach::Steps;
+    sought.ramps = true;
     sought
 }
 
@@ -54,13 +54,20 @@ fn main() {
     let shared = number("SHARED", 0.0);
     let scatter = Scatter { shared, ..USUAL };
     let show = std::env::var("SHOW").unwrap_or_default();
+    let only = std::env::var("REACH").unwrap_or_default();
     for reach in [Reach::Steps, Reach::Probe, Reach::Streamed] {
+        if !only.is_empty() && only != format!("{reach:?}") {
+            continue;
+        }
         println!("\n{reach:?}, limit {limit_pct} %, {seeds} seeds from {first}");
         println!(
             "family         failed captures    |power| dB     % in .05   .1    in U  energy  THD+N   max W"
         );
         let (mut all, mut all_failed) = (Vec::new(), 0);
         for family in FAMILIES {
+            if std::env::var("ONLY").is_ok_and(|only| only != format!("{family:?}")) {
+                continue;
+            }
             let (mut done, mut failed) = (Vec::new(), Vec::new());
             for seed in first..first + seeds {
                 let mut question = sought(reach, limit_pct);

@@ -24,6 +24,8 @@ const CREEP_DB_PER_S: f64 = 2.0;
 const CREEP_FROM_DB: f64 = 1.3;
 /// Step where the limit was looked at and the level held there is still clean, dB.
 const SEEN_STEP_DB: f64 = 0.5;
+/// How far below a trip that a ramp didn't provoke the level is held, dB.
+const BELOW_TRIP_DB: f64 = 0.1;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -44,11 +46,11 @@ impl CeilingSearch {
         if top_db >= highest_db - 0.005 {
             return self.bounded(top_db, bound);
         }
+        if let Some(candidate_db) = self.looked_ahead(top_db).filter(|x| *x < self.trip_db() - 0.02) {
+            return self.set(candidate_db.min(highest_db), "where the look ahead shows the limit");
+        }
         if !self.trips_db.is_empty() {
             return self.creep(top_db);
-        }
-        if let Some(candidate_db) = self.looked_ahead(top_db) {
-            return self.set(candidate_db.min(highest_db), "where the look ahead shows the limit");
         }
         let base_db = if self.sought.reach == Reach::Steps { BASE_DB } else { BASE_LOOKING_DB };
         let to_base_db = base_db + below_rated_db;
@@ -75,26 +77,29 @@ impl CeilingSearch {
     /// After a trip: a slow ramp up to it where the bench can, else small steps.
     fn creep(&mut self, top_db: f64) -> Next {
         let trip_db = self.trip_db();
-        if self.sought.ramps {
-            if trip_db - top_db > STEP_DB + CREEP_FROM_DB {
-                return self.set(top_db + STEP_DB, "safe step up below the trip");
+        if !self.sought.ramps {
+            if top_db + self.creep_db >= trip_db - 1e-6 {
+                return self.bounded(self.below_trip_db(top_db), Bound::Trip);
             }
-            let from_db = top_db.max(trip_db - CREEP_FROM_DB);
-            return match (self.permitted_vrms(from_db), self.highest_db()) {
-                (Some(from_vrms), Some((highest_db, _))) => Next::Ramp {
-                    from_vrms,
-                    // A little above the level that tripped: a block's level is known to its length only.
-                    to_vrms: 10f64.powf((trip_db + 0.3).min(highest_db) / 20.0),
-                    db_per_s: CREEP_DB_PER_S,
-                    why: "creep up to the trip",
-                },
-                _ => Next::Failed(Failure::NoLevel),
-            };
+            return self.set(top_db + self.creep_db, "creep up to the trip");
         }
-        if top_db + self.creep_db >= trip_db - 1e-6 {
+        if self.creeps > 0 {
+            // The ramp didn't trip: what trips takes longer than a ramp.
+            if trip_db - top_db > 2.0 * BELOW_TRIP_DB {
+                return self.set(trip_db - BELOW_TRIP_DB, "hold the level below the trip");
+            }
             return self.bounded(self.below_trip_db(top_db), Bound::Trip);
         }
-        self.set(top_db + self.creep_db, "creep up to the trip")
+        let clear_db = self.clear_db(top_db).min(trip_db);
+        let from_db = clear_db.min(trip_db - CREEP_FROM_DB).max(top_db);
+        if trip_db - from_db > STEP_DB + CREEP_FROM_DB {
+            return self.set(top_db + STEP_DB, "safe step up below the trip");
+        }
+        let Some((highest_db, _)) = self.highest_db() else { return Next::Failed(Failure::NoLevel) };
+        // A little above the level that tripped: a block's level is known to its length only.
+        let to_vrms = 10f64.powf((trip_db + 0.3).min(highest_db) / 20.0);
+        let from_vrms = 10f64.powf(from_db / 20.0);
+        Next::Ramp { from_vrms, to_vrms, db_per_s: CREEP_DB_PER_S, why: "creep up to the trip" }
     }
 
     fn probe(&self, to_db: f64, highest_db: f64) -> Next {
@@ -104,7 +109,7 @@ impl CeilingSearch {
                 level_vrms,
                 burst_vrms,
                 cycles: BURST_CYCLES,
-                hold_s: self.hold_s,
+                hold_s: self.hold_for(level_vrms),
                 why: "level held, with a short burst above it",
             },
             (Some(_), _) => self.set(to_db, "highest level"),
@@ -143,7 +148,7 @@ impl CeilingSearch {
         let kept = |look: &&Look| {
             let Some(point) = self.as_point(look) else { return false };
             let clean = estimate::excess_at(&point, point.x_db, &self.sought).is_some_and(|e| e < -0.7);
-            clean && self.gain_lost_db(&point) < 0.5
+            clean && self.gain_lost_db(&point) < self.sought.compression_db_max - 0.5
         };
         self.looks.iter().filter(kept).map(|look| 20.0 * look.level_vrms.log10()).fold(top_db, f64::max)
     }
@@ -158,6 +163,8 @@ impl CeilingSearch {
             channel.thd_pct = l.thd_pct;
             channel.thdn_pct = l.thd_pct;
             channel.curve = l.curve.clone();
+            // A look is loud: noise doesn't count beside what it has to show.
+            channel.noise_vrms = None;
             channel
         });
         let seen = Observation {

@@ -8,6 +8,8 @@ use crate::next::Next;
 use crate::points::Side;
 use crate::search::CeilingSearch;
 
+/// How far below the highest clean capture others still tell of the crossing, dB.
+const REACH_DB: f64 = 2.5;
 /// How near the answer a capture must lie, dB.
 const NEAR_DB: f64 = 0.06;
 /// Standard error of the level that needs no further capture, dB.
@@ -61,7 +63,7 @@ impl CeilingSearch {
 
     /// The lower of the distortion and compression crossings, by the curves where there are any.
     pub(crate) fn crossing(&self, sides: &[Side], good: usize, first: usize) -> Option<(Estimate, Bound)> {
-        let by_curve = estimate::distortion(&self.points, &self.sought, self.since);
+        let by_curve = estimate::distortion(&self.points, &self.sought, self.since, self.points.all[good].x_db - REACH_DB);
         let by_distortion = match by_curve {
             Some(found) => Some(found),
             None => self.by_readings(sides, good, first),

@@ -21,6 +21,7 @@ mod climb;
 mod close_in;
 mod conclude;
 mod curve;
+mod drift;
 mod estimate;
 mod failure;
 mod fit;

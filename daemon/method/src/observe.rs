@@ -23,7 +23,7 @@ pub struct ChannelObservation {
     pub crest_factor: Option<f64>,
     /// Noise in the band, V rms.
     pub noise_vrms: Option<f64>,
-    /// Fall of the fundamental from the record's onset to its end, dB (positive: falling).
+    /// Fall of the fundamental from the record's first quarter to its last, dB (positive: falling).
     pub envelope_droop_db: Option<f64>,
     /// Real part of the load's impedance as measured, ohms.
     pub load_ohm_measured: Option<f64>,
@@ -56,8 +56,10 @@ pub struct LookChannel {
 pub struct Observation {
     /// Source level it was made at, V rms. For a ramp: where it ended.
     pub level_vrms: f64,
-    /// Time at this level before the capture, s.
+    /// Time at this level before the record, s.
     pub held_s: f64,
+    /// Length of the record, s.
+    pub record_s: f64,
     /// The driven channels, always in the same order; empty for a ramp, which holds no level.
     pub channels: Vec<ChannelObservation>,
     /// Supply voltage during the capture, V.

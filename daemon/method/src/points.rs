@@ -208,7 +208,8 @@ impl Points {
         let at = &self.all[i];
         let base = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB);
         if let Some(knee) = at.knee(sought) {
-            let bends = knee && base.is_none_or(|base| self.rises(base, i, sought));
+            let near = base.filter(|base| self.all[*base].x_db >= at.x_db - NEIGHBOUR_DB);
+            let bends = knee && near.is_none_or(|base| self.rises(base, i, sought));
             return bends && !self.falls_above(i, sought) || self.compression_db(i) > 0.5;
         }
         let Some(base) = base else { return false };

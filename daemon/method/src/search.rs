@@ -4,7 +4,7 @@
 //! ramp that looks ahead), then the transfer curve of the first capture near the ceiling says where to capture last.
 
 use crate::conclude::{self, Bound};
-use crate::estimate;
+use crate::drift::Drift;
 use crate::failure::Failure;
 use crate::next::Next;
 use crate::observe::{Look, Observation};
@@ -14,14 +14,13 @@ use crate::sought::{Sought, SoughtError};
 /// Refusals in a row that end the search.
 const REFUSALS_MAX: usize = 3;
 /// Trips after which the search settles for what it has.
-const TRIPS_MAX: usize = 3;
+const TRIPS_MAX: usize = 4;
 /// Step after a trip where the bench can't ramp, dB.
 pub(crate) const CREEP_DB: f64 = 0.04;
-/// Shortest and longest time a loud level is held before it is captured, s.
-const HOLD_MIN_S: f64 = 0.1;
-const HOLD_MAX_S: f64 = 6.4;
-/// Fall of the output within a capture above which it isn't what the amplifier sustains, dB.
-const DROOP_DB: f64 = 0.06;
+/// Time a loud level is held before it is captured, s, as long as nothing drifts.
+const HOLD_S: f64 = 0.1;
+/// Most captures made again because the output still fell.
+const AGAIN_MAX: usize = 5;
 
 /// A ceiling search under way.
 #[derive(Debug, Clone)]
@@ -33,11 +32,14 @@ pub struct CeilingSearch {
     pub(crate) captures: usize,
     pub(crate) trips_db: Vec<f64>,
     pub(crate) creep_db: f64,
-    pub(crate) hold_s: f64,
+    pub(crate) drift: Drift,
+    again: usize,
+    creeping: bool,
+    pub(crate) creeps: usize,
     /// Captures before this one were made while the amplifier still drifted.
     pub(crate) since: usize,
     /// Level of the last capture that drifted, to be made again with a longer hold.
-    pub(crate) again_db: Option<f64>,
+    again_db: Option<(f64, f64)>,
     commanded: Option<f64>,
     refusals: usize,
     ramping: bool,
@@ -59,7 +61,10 @@ impl CeilingSearch {
             captures: 0,
             trips_db: Vec::new(),
             creep_db: CREEP_DB,
-            hold_s: HOLD_MIN_S,
+            drift: Drift::default(),
+            again: 0,
+            creeping: false,
+            creeps: 0,
             since: 0,
             again_db: None,
             commanded: None,
@@ -90,6 +95,8 @@ impl CeilingSearch {
         }
         let next = self.step(last);
         self.ramping = matches!(next, Next::Ramp { .. });
+        self.creeping = self.ramping && !self.trips_db.is_empty();
+        self.creeps += usize::from(self.creeping);
         match &next {
             Next::Set { level_vrms, .. } | Next::Probe { level_vrms, .. } => {
                 self.commanded = Some(*level_vrms)
@@ -143,13 +150,18 @@ impl CeilingSearch {
 
     /// A loud output that falls within its record isn't sustained yet: hold longer, and forget what was seen before.
     fn on_drift(&mut self, point: &Point) {
-        let drifting = point.highest(|c| c.envelope_droop_db).is_some_and(|droop| droop > DROOP_DB);
-        if drifting && self.hold_s < HOLD_MAX_S {
-            self.hold_s *= 2.0;
+        self.again_db = None;
+        let loud = self.points.predicted_w(point.x_db).is_some_and(|w| w > 0.05 * self.sought.rated_w);
+        if !loud {
+            return;
+        }
+        // Noise moves the mean of a quarter record by about its share over the root of its independent samples.
+        let noise = point.highest(|c| Some(c.noise_vrms? / c.fundamental_vrms?)).unwrap_or(0.0);
+        let noise_db = 8.7 * noise / (1e4 * point.seen.record_s.max(1e-3)).sqrt();
+        if let Some(hold_s) = self.drift.take(point, noise_db).filter(|_| self.again < AGAIN_MAX) {
+            self.again += 1;
             self.since = point.order;
-            self.again_db = Some(point.x_db);
-        } else {
-            self.again_db = None;
+            self.again_db = Some((point.x_db, hold_s));
         }
     }
 
@@ -163,7 +175,7 @@ impl CeilingSearch {
         let harmless = self.sought.worst_case_w(louder)
             <= 0.1 * self.sought.rated_w.min(self.sought.out_w_max)
             && louder <= self.sought.level_vrms_max;
-        let hold_s = self.hold_s;
+        let hold_s = HOLD_S;
         if self.points.all.is_empty() && harmless {
             let why = "reading refused; louder, still harmless at any gain";
             return Next::Set { level_vrms: louder, hold_s, why };
@@ -190,20 +202,14 @@ impl CeilingSearch {
         let Some(good_db) = self.last_good_db() else {
             return Next::Failed(Failure::TrippedAtOnce { level_vrms: at });
         };
-        if self.trips_db.len() >= if self.sought.ramps { TRIPS_MAX } else { 2 }
-            || self.ramping && self.slow_ramp()
-        {
+        let found = if self.sought.ramps { self.creeping } else { self.trips_db.len() >= 2 };
+        if found || self.trips_db.len() >= TRIPS_MAX {
             return self.finish(self.below_trip_db(good_db), Bound::Trip);
         }
         let left = self.sought.captures_max.saturating_sub(self.captures + 2).max(1) as f64;
         self.creep_db = ((trip_db - good_db) / left).max(CREEP_DB);
         self.recovering = true;
         Next::CoolDown { why: "protection tripped; wait for recovery, then creep up from below" }
-    }
-
-    /// Whether the ramp just made was one after a trip.
-    fn slow_ramp(&self) -> bool {
-        self.trips_db.len() >= 2
     }
 
     pub(crate) fn last_good_db(&self) -> Option<f64> {
@@ -229,8 +235,10 @@ impl CeilingSearch {
             return self.conclude_now();
         }
         let sides = self.points.sides(&self.sought);
-        if let Some(again_db) = self.again_db.take() {
-            return self.set(again_db, "output still falling; hold longer");
+        if let Some((again_db, hold_s)) = self.again_db.take()
+            && let Next::Set { level_vrms, .. } = self.set(again_db, "")
+        {
+            return Next::Set { level_vrms, hold_s, why: "output still falling; hold longer" };
         }
         match sides.iter().position(Side::is_broken) {
             Some(first) => self.close_in(&sides, first),
@@ -265,12 +273,12 @@ impl CeilingSearch {
     }
 
     /// Quiet levels need no hold: nothing warms or sags.
-    fn hold_for(&self, level_vrms: f64) -> f64 {
+    pub(crate) fn hold_for(&self, level_vrms: f64) -> f64 {
         let quiet = self
             .points
             .predicted_w(20.0 * level_vrms.log10())
             .is_some_and(|w| w < 0.05 * self.sought.rated_w);
-        if quiet { 0.0 } else { self.hold_s }
+        if quiet { 0.0 } else { HOLD_S }
     }
 
     pub(crate) fn finish(&self, x_db: f64, bound: Bound) -> Next {
@@ -298,7 +306,7 @@ impl CeilingSearch {
                 let width = bracket.map(|(g, f)| self.points.all[f].x_db - self.points.all[g].x_db);
                 let found = match bracket {
                     Some((good, first)) => self.crossing(sides, good, first).map(|(e, _)| e.se_db),
-                    None => estimate::distortion(&self.points, &self.sought, self.since).map(|e| e.se_db),
+                    None => None,
                 };
                 found.or(width.map(|w| w / 12f64.sqrt())).unwrap_or(self.sought.resolution_db)
             }

@@ -144,6 +144,7 @@ impl Player {
         let mut seen = Observation {
             level_vrms: level,
             held_s: hold_s,
+            record_s: CAPTURE_S,
             channels: vec![self.channel(&s, droop_db)],
             supply_v: Some(s.supply),
             supply_a: Some(0.5 + s.power / 40.0),

@@ -1,0 +1,61 @@
+//! Outputs that fall while a level is held: how far they still have to go, and how long to wait.
+//!
+//! Heat, a slow limiter and a weak supply settle exponentially. Two records tell the time constant, and that tells what
+//! the last one left over.
+
+use crate::points::Point;
+
+/// Longest time a level is held, s.
+const HOLD_MAX_S: f64 = 10.0;
+/// Factor by which the hold grows while the time constant isn't known.
+const HOLD_FACTOR: f64 = 4.0;
+/// Fall within one record that is worth a second look, dB.
+const FALL_DB: f64 = 0.01;
+/// What may be left over, dB.
+const LEFT_DB: f64 = 0.02;
+/// From the middle of the first quarter to the middle of the last, as a share of the record.
+const SPAN: f64 = 0.75;
+
+/// The drift of the loud captures so far.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Drift {
+    last: Option<Seen>,
+    /// What the last capture left over, dB; 0 where nothing falls.
+    pub left_db: f64,
+    /// Time constant, s, once two records told it.
+    pub tau_s: Option<f64>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    x_db: f64,
+    fall_db: f64,
+    record_s: f64,
+}
+
+impl Drift {
+    /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.
+    pub(crate) fn take(&mut self, point: &Point, noise_db: f64) -> Option<f64> {
+        let fall_db = point.highest(|c| c.envelope_droop_db).unwrap_or(0.0);
+        let (held_s, record_s) = (point.seen.held_s, point.seen.record_s);
+        let before = self.last.replace(Seen { x_db: point.x_db, fall_db, record_s });
+        if !(fall_db > FALL_DB + 3.0 * noise_db && record_s > 0.0) {
+            self.left_db = 0.0;
+            return None;
+        }
+        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && b.fall_db > fall_db);
+        let told = same.map(|b| (held_s + 0.5 * (record_s + b.record_s)) / (b.fall_db / fall_db).ln());
+        match told.filter(|tau| tau.is_finite() && *tau > 0.0) {
+            Some(tau_s) => {
+                self.tau_s = Some(tau_s);
+                self.left_db = fall_db / ((SPAN * record_s / tau_s).exp() - 1.0);
+                let wait_s = tau_s * (self.left_db / (0.5 * LEFT_DB)).ln();
+                (self.left_db > LEFT_DB).then_some(wait_s.clamp(record_s, HOLD_MAX_S))
+            }
+            None => {
+                self.left_db = fall_db;
+                Some((HOLD_FACTOR * held_s.max(record_s)).min(HOLD_MAX_S)).filter(|_| held_s < HOLD_MAX_S)
+            }
+        }
+    }
+}
