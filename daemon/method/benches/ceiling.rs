@@ -97,7 +97,10 @@ fn tell(done: &mut [Trial], failed: &[String]) {
     let key = |t: &Trial| if by > 0.0 { t.captures as f64 } else { t.power_error_db.abs() };
     done.sort_by(|a, b| key(b).total_cmp(&key(a)));
     for t in done.iter().take(2) {
-        println!("   {:.3} dB, {} captures, se {:.3} dB {:?}", t.power_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause);
+        println!(
+            "   {:.3} dB, {} captures, se {:.3} dB {:?}",
+            t.power_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause
+        );
         for line in &t.story {
             println!("      {line}");
         }

@@ -46,6 +46,12 @@ impl CeilingSearch {
         if top_db >= highest_db - 0.005 {
             return self.bounded(top_db, bound);
         }
+        if let Some(found) = estimate::distortion(&self.points, &self.sought, self.since, top_db - STEP_DB)
+            && found.x_db >= top_db - 0.02
+        {
+            // The top capture keeps the limit, and its curve shows how little is missing.
+            return self.settle(found, Bound::Distortion, top_db);
+        }
         if let Some(candidate_db) = self.looked_ahead(top_db).filter(|x| *x < self.trip_db() - 0.02) {
             return self.set(candidate_db.min(highest_db), "where the look ahead shows the limit");
         }
@@ -69,7 +75,9 @@ impl CeilingSearch {
         let target_db = if top_db + step_db > highest_db - 0.2 { highest_db } else { top_db + step_db };
         let clear_db = self.clear_db(top_db);
         match self.sought.reach {
-            Reach::Probe if step_db >= STEP_DB && !self.limit_was_seen() => self.probe(clear_db.min(highest_db), highest_db),
+            Reach::Probe if step_db >= STEP_DB && !self.limit_was_seen() => {
+                self.probe(clear_db.min(highest_db), highest_db)
+            }
             _ => self.set(target_db.max(clear_db.min(top_db + BURST_DB)).min(highest_db), "safe step up"),
         }
     }
@@ -190,15 +198,19 @@ impl CeilingSearch {
         let Some(top) = self.points.all.last() else { return STEP_DB };
         let noise_pct = top.highest(|c| Some(100.0 * c.noise_vrms? / c.fundamental_vrms?)).unwrap_or(0.0);
         let clean = top.distortion_pct <= self.sought.limit_pct || noise_pct > 0.7 * top.distortion_pct;
-        if clean { f64::INFINITY } else { UNSURE_JUMP_DB }
+        if clean {
+            return f64::INFINITY;
+        }
+        // As far as even the highest gain stays well below the rating.
+        let harmless = 0.1 * self.sought.rated_w / self.sought.worst_case_w(top.level_vrms());
+        UNSURE_JUMP_DB.max(10.0 * harmless.log10())
     }
 
     /// Whether a look has shown the limit: then it is near, or what the look saw doesn't last.
     fn limit_was_seen(&self) -> bool {
         self.looks.iter().any(|look| {
-            self.as_point(look).is_some_and(|p| {
-                p.own.is_some() || self.gain_lost_db(&p) > self.sought.compression_db_max
-            })
+            self.as_point(look)
+                .is_some_and(|p| p.own.is_some() || self.gain_lost_db(&p) > self.sought.compression_db_max)
         })
     }
 

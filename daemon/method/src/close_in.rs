@@ -31,6 +31,11 @@ impl CeilingSearch {
         let Some((found, bound)) = self.crossing(sides, good, first) else {
             return self.halve(good_db, bad_db, sides[first]);
         };
+        self.settle(found, bound, good_db)
+    }
+
+    /// Ends where a capture lies at the estimate and that is sure enough; captures there otherwise.
+    pub(crate) fn settle(&mut self, found: Estimate, bound: Bound, good_db: f64) -> Next {
         let nearest_db = self.nearest_db(found.x_db);
         let near_db = if bound == Bound::Compression { NEAR_LIMITED_DB } else { NEAR_DB };
         let sure =
@@ -63,7 +68,12 @@ impl CeilingSearch {
 
     /// The lower of the distortion and compression crossings, by the curves where there are any.
     pub(crate) fn crossing(&self, sides: &[Side], good: usize, first: usize) -> Option<(Estimate, Bound)> {
-        let by_curve = estimate::distortion(&self.points, &self.sought, self.since, self.points.all[good].x_db - REACH_DB);
+        let by_curve = estimate::distortion(
+            &self.points,
+            &self.sought,
+            self.since,
+            self.points.all[good].x_db - REACH_DB,
+        );
         let by_distortion = match by_curve {
             Some(found) => Some(found),
             None => self.by_readings(sides, good, first),

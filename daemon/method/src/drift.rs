@@ -10,7 +10,7 @@ const HOLD_MAX_S: f64 = 10.0;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
 /// Fall within one record that is worth a second look, dB.
-const FALL_DB: f64 = 0.01;
+const FALL_DB: f64 = 0.003;
 /// What may be left over, dB.
 const LEFT_DB: f64 = 0.02;
 /// From the middle of the first quarter to the middle of the last, as a share of the record.
@@ -36,24 +36,26 @@ struct Seen {
 impl Drift {
     /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.
     pub(crate) fn take(&mut self, point: &Point, noise_db: f64) -> Option<f64> {
-        let fall_db = point.highest(|c| c.envelope_droop_db).unwrap_or(0.0);
+        let falls = point.seen.channels.iter().filter_map(|c| c.envelope_droop_db.filter(|d| d.is_finite()));
+        // An output that still recovers from a louder level drifts as well.
+        let fall_db = falls.max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
         let (held_s, record_s) = (point.seen.held_s, point.seen.record_s);
         let before = self.last.replace(Seen { x_db: point.x_db, fall_db, record_s });
-        if !(fall_db > FALL_DB + 3.0 * noise_db && record_s > 0.0) {
+        if !(fall_db.abs() > FALL_DB + 3.0 * noise_db && record_s > 0.0) {
             self.left_db = 0.0;
             return None;
         }
-        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && b.fall_db > fall_db);
+        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && b.fall_db / fall_db > 1.0);
         let told = same.map(|b| (held_s + 0.5 * (record_s + b.record_s)) / (b.fall_db / fall_db).ln());
         match told.filter(|tau| tau.is_finite() && *tau > 0.0) {
             Some(tau_s) => {
                 self.tau_s = Some(tau_s);
-                self.left_db = fall_db / ((SPAN * record_s / tau_s).exp() - 1.0);
+                self.left_db = fall_db.abs() / ((SPAN * record_s / tau_s).exp() - 1.0);
                 let wait_s = tau_s * (self.left_db / (0.5 * LEFT_DB)).ln();
                 (self.left_db > LEFT_DB).then_some(wait_s.clamp(record_s, HOLD_MAX_S))
             }
             None => {
-                self.left_db = fall_db;
+                self.left_db = fall_db.abs();
                 Some((HOLD_FACTOR * held_s.max(record_s)).min(HOLD_MAX_S)).filter(|_| held_s < HOLD_MAX_S)
             }
         }

@@ -104,7 +104,8 @@ fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
 /// nearest one's by more than their errors explain are left out.
 pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
     // Where gain is taken back the curve of one level says nothing about another.
-    let fixed = |i: usize| points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db);
+    let fixed =
+        |i: usize| points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db);
     let mut found: Vec<(f64, Estimate)> = (0..points.all.len())
         .filter(|i| points.all[*i].order >= since && points.all[*i].x_db >= from_db && fixed(*i))
         .filter_map(|i| points.all[i].own.map(|e| ((e.x_db - points.all[i].x_db).abs(), e)))

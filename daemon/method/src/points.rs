@@ -11,6 +11,8 @@ const KNEE_BASE_DB: f64 = 0.3;
 
 /// How far away the next point above still tells whether distortion follows the level, dB.
 const NEIGHBOUR_DB: f64 = 7.0;
+/// Share of the rating below which output is quiet.
+const QUIET: f64 = 0.01;
 /// Slope of a curve's end over its middle below which it bends.
 const KNEE_SLOPE: f64 = 0.985;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
@@ -209,8 +211,12 @@ impl Points {
         let base = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB);
         if let Some(knee) = at.knee(sought) {
             let near = base.filter(|base| self.all[*base].x_db >= at.x_db - NEIGHBOUR_DB);
-            let bends = knee && near.is_none_or(|base| self.rises(base, i, sought));
-            return bends && !self.falls_above(i, sought) || self.compression_db(i) > 0.5;
+            let rises = near.is_none_or(|base| self.rises(base, i, sought));
+            let loud = self.predicted_w(at.x_db).is_some_and(|w| w > QUIET * sought.rated_w);
+            // Where nothing is known below, a bend at so little power is rather a stage's fault at low level.
+            let bends = knee && rises && (near.is_some() || loud) && !self.falls_above(i, sought);
+            let lost_db = self.compression_db(i);
+            return bends || lost_db > 0.5 || rises && lost_db > 0.2 + 3.0 * sought.level_scatter_db;
         }
         let Some(base) = base else { return false };
         let rise = (at.distortion_pct / self.all[base].distortion_pct).ln();

@@ -5,6 +5,7 @@
 
 use crate::conclude::{self, Bound};
 use crate::drift::Drift;
+use crate::estimate;
 use crate::failure::Failure;
 use crate::next::Next;
 use crate::observe::{Look, Observation};
@@ -306,7 +307,11 @@ impl CeilingSearch {
                 let width = bracket.map(|(g, f)| self.points.all[f].x_db - self.points.all[g].x_db);
                 let found = match bracket {
                     Some((good, first)) => self.crossing(sides, good, first).map(|(e, _)| e.se_db),
-                    None => None,
+                    None => {
+                        let top_db = self.points.all.last().map_or(f64::NEG_INFINITY, |p| p.x_db);
+                        let near = estimate::distortion(&self.points, &self.sought, self.since, top_db - 2.0);
+                        near.map(|e| e.se_db)
+                    }
                 };
                 found.or(width.map(|w| w / 12f64.sqrt())).unwrap_or(self.sought.resolution_db)
             }

@@ -239,7 +239,8 @@ impl Amplifier {
         let v1 = (2.0 / n) * b1.hypot(a1) / 2f64.sqrt();
         let residue = (ms - dc * dc - v1 * v1).max(0.0);
         // Even part by half-wave symmetry: (y(t) + y(t + T/2)) / 2, dc left out.
-        let even = (0..N).map(|i| (0.5 * (wave[i] + wave[(i + N / 2) % N])).powi(2)).sum::<f64>() / n - dc * dc;
+        let even =
+            (0..N).map(|i| (0.5 * (wave[i] + wave[(i + N / 2) % N])).powi(2)).sum::<f64>() / n - dc * dc;
         let even = if residue > 1e-12 { (even / residue).clamp(0.0, 1.0) } else { 0.0 };
         let floor = (1e-4 * v1).powi(2) + self.noise_vrms.powi(2);
         let whole = v1 * v1 + residue + floor;

@@ -65,7 +65,8 @@ impl Player {
             if i % 20 == 19 {
                 power = self.amplifier.state(level, &self.slow).power;
             }
-            self.slow.taken_db += (target_db - self.slow.taken_db) * (1.0 - (-dt / self.amplifier.attack_s).exp());
+            self.slow.taken_db +=
+                (target_db - self.slow.taken_db) * (1.0 - (-dt / self.amplifier.attack_s).exp());
             self.slow.heat += (power / RATED_W - self.slow.heat) * dt / self.amplifier.heat_tau_s;
             self.energy_s += power / RATED_W * dt;
         }
@@ -129,7 +130,10 @@ impl Player {
         let thd = s.thd_pct * (1.0 + self.scatter.distortion * self.rng.normal());
         let curve = self.curve(&s, scale, 1.0, seconds);
         let fundamental_vrms = Some(s.fundamental * scale);
-        Look { level_vrms: level, channels: vec![LookChannel { fundamental_vrms, thd_pct: Some(thd), curve }] }
+        Look {
+            level_vrms: level,
+            channels: vec![LookChannel { fundamental_vrms, thd_pct: Some(thd), curve }],
+        }
     }
 
     /// A held level, with an optional burst at the record's beginning.
@@ -231,15 +235,31 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
             Next::Set { level_vrms, hold_s, why } => {
                 story.push(format!("set {:+.3} ({hold_s} s) {why}", db(level_vrms, truth)));
                 last = Some(player.hold(level_vrms, hold_s, None));
+                if let (Some(o), Some(line)) = (&last, story.last_mut()) {
+                    let c = &o.channels[0];
+                    line.push_str(&format!(
+                        " [{:.3} %, fell {:.4} dB]",
+                        c.thdn_pct.unwrap_or(0.0),
+                        c.envelope_droop_db.unwrap_or(0.0)
+                    ));
+                }
             }
             Next::Probe { level_vrms, burst_vrms, cycles, hold_s, why } => {
-                story.push(format!("probe {:+.3} to {:+.3} {why}", db(level_vrms, truth), db(burst_vrms, truth)));
+                story.push(format!(
+                    "probe {:+.3} to {:+.3} {why}",
+                    db(level_vrms, truth),
+                    db(burst_vrms, truth)
+                ));
                 last = Some(player.hold(level_vrms, hold_s, Some((burst_vrms, cycles))));
             }
             Next::Ramp { from_vrms, to_vrms, db_per_s, why } => {
                 let mut watch = RampWatch::new(&sought);
                 let seen = player.ramp(from_vrms, to_vrms, db_per_s, &mut watch);
-                story.push(format!("ramp {:+.3} to {:+.3} {why}", db(from_vrms, truth), db(seen.level_vrms, truth)));
+                story.push(format!(
+                    "ramp {:+.3} to {:+.3} {why}",
+                    db(from_vrms, truth),
+                    db(seen.level_vrms, truth)
+                ));
                 last = Some(seen);
             }
             Next::CoolDown { .. } => {
@@ -248,7 +268,8 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
             }
             Next::Failed(f) => return Err(format!("{f} {story:#?}")),
             Next::Done(c) => {
-                let nearest = player.held.iter().map(|l| db(*l, c.level_vrms).abs()).fold(f64::INFINITY, f64::min);
+                let nearest =
+                    player.held.iter().map(|l| db(*l, c.level_vrms).abs()).fold(f64::INFINITY, f64::min);
                 return Ok(Trial {
                     captures: c.captures,
                     level_error_db: db(c.level_vrms, truth),
