@@ -10,6 +10,8 @@ use crate::search::CeilingSearch;
 
 /// How far below the highest clean capture others still tell of the crossing, dB.
 const REACH_DB: f64 = 2.5;
+/// Share of a bracket to go on by where the estimate was disproved: it lies near the lower end.
+const ADVANCE: f64 = 0.25;
 /// How near the answer a capture must lie, dB.
 const NEAR_DB: f64 = 0.06;
 /// Standard error of the level that needs no further capture, dB.
@@ -31,7 +33,20 @@ impl CeilingSearch {
         let Some((found, bound)) = self.crossing(sides, good, first) else {
             return self.halve(good_db, bad_db, sides[first]);
         };
+        if bound == Bound::Distortion && self.disproved(good, found) {
+            return self.set(
+                good_db + ADVANCE * (bad_db - good_db),
+                "the level found still keeps the limit; onwards",
+            );
+        }
         self.settle(found, bound, good_db)
+    }
+
+    /// The estimate lies at a capture that keeps the limit and shows no knee: the supply gave way further up.
+    fn disproved(&self, good: usize, found: Estimate) -> bool {
+        let at = &self.points.all[good];
+        let straight = at.own.is_none() && at.seen.channels.iter().all(|c| c.curve.is_some());
+        straight && found.x_db < at.x_db + 0.05
     }
 
     /// Ends where a capture lies at the estimate and that is sure enough; captures there otherwise.

@@ -54,14 +54,16 @@ pub(crate) fn ceiling(
     let by_curve = |c: usize| {
         if static_curve { carried(points, since, x_db, sought, c) } else { None }
     };
-    let out_db = |c: usize| by_curve(c).map_or_else(|| local(points, x_db, sought, |p| p.out_db[c]), Some);
+    let out_db = |c: usize| {
+        by_curve(c).map_or_else(|| local(points, x_db, sought, !static_curve, |p| p.out_db[c]), Some)
+    };
     // Power per volt of the fundamental hardly changes around the ceiling: the nearest capture's is taken over.
     let power_db = |c: usize| match by_curve(c) {
         Some(carried) => {
             let load_db = 10.0 * near.power_w[c].log10() - near.out_db[c];
             Some(Local { db: carried.db + load_db, ..carried })
         }
-        None => local(points, x_db, sought, |p| 10.0 * p.power_w[c].log10()),
+        None => local(points, x_db, sought, !static_curve, |p| 10.0 * p.power_w[c].log10()),
     };
     let mut powers = Vec::new();
     for c in 0..channels {
@@ -107,6 +109,8 @@ pub(crate) fn ceiling(
     })
 }
 
+/// Usual rise of a limiter's output, dB per dB of drive.
+const LIMITED_SLOPE: f64 = 0.1;
 /// Error of an output carried along a curve, dB per dB of distance: supply and heat follow the level.
 const CARRIED: f64 = 0.08;
 /// Furthest a capture's output is carried, dB.
@@ -140,10 +144,23 @@ fn carried(points: &Points, since: usize, x_db: f64, sought: &Sought, c: usize) 
 }
 
 /// A level in dB at `x_db`: the line through what the captures around it gained or lost.
-fn local(points: &Points, x_db: f64, sought: &Sought, pick: impl Fn(&Point) -> f64) -> Option<Local> {
+fn local(
+    points: &Points,
+    x_db: f64,
+    sought: &Sought,
+    limited: bool,
+    pick: impl Fn(&Point) -> f64,
+) -> Option<Local> {
     let loss = |p: &Point| (p.x_db, pick(p) - p.x_db);
     let mut set: Vec<(f64, f64)> =
         points.all.iter().filter(|p| (p.x_db - x_db).abs() <= LOCAL_DB).map(loss).collect();
+    let nearest = points.all.iter().min_by(|a, b| (a.x_db - x_db).abs().total_cmp(&(b.x_db - x_db).abs()));
+    if let Some(near) = nearest.filter(|p| limited && (p.x_db - x_db).abs() <= LOCAL_DB) {
+        // A limiter: output hardly follows the drive.
+        let away = x_db - near.x_db;
+        let se_db = sought.level_scatter_db.hypot(0.1 * away);
+        return Some(Local { db: pick(near) + LIMITED_SLOPE * away, slope: LIMITED_SLOPE, se_db });
+    }
     let straddles = set.iter().any(|p| p.0 <= x_db) && set.iter().any(|p| p.0 >= x_db);
     if !straddles || set.len() < 2 {
         let below = points.all.iter().rev().find(|p| p.x_db <= x_db);

@@ -9,10 +9,10 @@ use crate::points::Point;
 const HOLD_MAX_S: f64 = 10.0;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
-/// Fall within one record that is worth a second look, dB.
-const FALL_DB: f64 = 0.003;
+/// Fall that is worth a second look, dB per second of the record.
+const FALL_DB_PER_S: f64 = 0.012;
 /// What may be left over, dB.
-const LEFT_DB: f64 = 0.02;
+const LEFT_DB: f64 = 0.01;
 /// From the middle of the first quarter to the middle of the last, as a share of the record.
 const SPAN: f64 = 0.75;
 
@@ -41,7 +41,7 @@ impl Drift {
         let fall_db = falls.max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
         let (held_s, record_s) = (point.seen.held_s, point.seen.record_s);
         let before = self.last.replace(Seen { x_db: point.x_db, fall_db, record_s });
-        if !(fall_db.abs() > FALL_DB + 3.0 * noise_db && record_s > 0.0) {
+        if !(fall_db.abs() > FALL_DB_PER_S * record_s + 3.0 * noise_db && record_s > 0.0) {
             self.left_db = 0.0;
             return None;
         }

@@ -13,6 +13,8 @@ const KNEE_BASE_DB: f64 = 0.3;
 const NEIGHBOUR_DB: f64 = 7.0;
 /// Share of the rating below which output is quiet.
 const QUIET: f64 = 0.01;
+/// How far below a capture another must lie to show whether the stage is fixed, dB.
+const BELOW_DB: f64 = 1.5;
 /// Slope of a curve's end over its middle below which it bends.
 const KNEE_SLOPE: f64 = 0.985;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
@@ -162,15 +164,19 @@ impl Points {
             .fold(0.0, f64::max)
     }
 
-    /// Gain that was taken back at point `i`, dB, in the worst channel: the best gain seen at or below its level over
-    /// the steepest slope of its own curve, which bending leaves alone. `None` where a channel shows no curve.
+    /// Gain that was taken back at point `i`, dB, in the worst channel: what its curve, if it were that of a fixed
+    /// stage, would give at the next lower capture, beside what that capture gave. `None` where a channel shows no
+    /// curve; 0 where nothing lies below.
     pub(crate) fn taken_db(&self, i: usize) -> Option<f64> {
         let at = &self.all[i];
+        let below = self.all[..i].iter().rev().find(|p| p.x_db <= at.x_db - BELOW_DB);
         let mut taken = 0f64;
         for (c, channel) in at.seen.channels.iter().enumerate() {
-            let slope = channel.curve.as_ref()?.steepest() / 2f64.sqrt();
-            let best = self.all[..=i].iter().map(|p| p.out_db[c] - p.x_db).fold(f64::NEG_INFINITY, f64::max);
-            taken = taken.max(best - (20.0 * slope.log10() - at.x_db));
+            let curve = channel.curve.as_ref()?;
+            let Some(below) = below else { continue };
+            let level = |ratio: f64| Some(20.0 * curve.predict(ratio, Some(1))?.fundamental_vrms.log10());
+            let fixed_db = level(10f64.powf((below.x_db - at.x_db) / 20.0))? - level(1.0)?;
+            taken = taken.max((below.out_db[c] - at.out_db[c] - fixed_db).abs());
         }
         Some(taken)
     }

@@ -161,7 +161,7 @@ impl CeilingSearch {
         let noise_db = 8.7 * noise / (1e4 * point.seen.record_s.max(1e-3)).sqrt();
         if let Some(hold_s) = self.drift.take(point, noise_db).filter(|_| self.again < AGAIN_MAX) {
             self.again += 1;
-            self.since = point.order;
+            self.since = point.order + 1;
             self.again_db = Some((point.x_db, hold_s));
         }
     }

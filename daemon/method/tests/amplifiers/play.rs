@@ -251,6 +251,13 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
                     db(burst_vrms, truth)
                 ));
                 last = Some(player.hold(level_vrms, hold_s, Some((burst_vrms, cycles))));
+                if let (Some(o), Some(line)) = (&last, story.last_mut()) {
+                    line.push_str(&format!(
+                        " [{:.3} %, tripped {}]",
+                        o.channels[0].thdn_pct.unwrap_or(0.0),
+                        o.tripped
+                    ));
+                }
             }
             Next::Ramp { from_vrms, to_vrms, db_per_s, why } => {
                 let mut watch = RampWatch::new(&sought);
