@@ -74,11 +74,18 @@ impl CeilingSearch {
         let step_db = self.step_db(top);
         let target_db = if top_db + step_db > highest_db - 0.2 { highest_db } else { top_db + step_db };
         let clear_db = self.clear_db(top_db);
+        // A burst that showed nothing clear: climb by a step.
+        let clear_db = if clear_db > top_db + 0.01 { clear_db } else { top_db + STEP_DB };
         match self.sought.reach {
             Reach::Probe if step_db >= STEP_DB && !self.limit_was_seen() => {
                 self.probe(clear_db.min(highest_db), highest_db)
             }
-            _ => self.set(target_db.max(clear_db.min(top_db + BURST_DB)).min(highest_db), "safe step up"),
+            _ => {
+                let looked = self.sought.reach != Reach::Steps && !self.limit_was_seen();
+                let target_db =
+                    if looked { target_db.max(clear_db.min(top_db + BURST_DB)) } else { target_db };
+                self.set(target_db.min(highest_db), "safe step up")
+            }
         }
     }
 

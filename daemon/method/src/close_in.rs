@@ -17,7 +17,7 @@ const NEAR_DB: f64 = 0.06;
 /// Standard error of the level that needs no further capture, dB.
 const SE_ENOUGH_DB: f64 = 0.025;
 /// How far from the answer the last capture of a limiter may lie, dB: its output hardly changes.
-const NEAR_LIMITED_DB: f64 = 0.25;
+const NEAR_LIMITED_DB: f64 = 0.15;
 /// Captures after which a small gain in certainty is no longer worth the heat.
 const CAPTURES_SOFT: usize = 11;
 /// Captures after which any answer will do.

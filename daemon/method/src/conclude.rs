@@ -158,8 +158,15 @@ fn local(
     if let Some(near) = nearest.filter(|p| limited && (p.x_db - x_db).abs() <= LOCAL_DB) {
         // A limiter: output hardly follows the drive.
         let away = x_db - near.x_db;
+        let other = points
+            .all
+            .iter()
+            .filter(|p| (1.0..6.0).contains(&(p.x_db - near.x_db)))
+            .map(|p| (pick(p) - pick(near)) / (p.x_db - near.x_db))
+            .next();
+        let slope = other.map_or(LIMITED_SLOPE, |slope| slope.clamp(0.0, 0.6));
         let se_db = sought.level_scatter_db.hypot(0.1 * away);
-        return Some(Local { db: pick(near) + LIMITED_SLOPE * away, slope: LIMITED_SLOPE, se_db });
+        return Some(Local { db: pick(near) + slope * away, slope, se_db });
     }
     let straddles = set.iter().any(|p| p.0 <= x_db) && set.iter().any(|p| p.0 >= x_db);
     if !straddles || set.len() < 2 {

@@ -7,6 +7,9 @@ use crate::points::Point;
 
 /// Longest time a level is held, s.
 const HOLD_MAX_S: f64 = 10.0;
+/// Time constants that a level is held for once they are known, and the most that this may be, s.
+const TAUS: f64 = 3.0;
+const HOLD_USUAL_S: f64 = 1.5;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
 /// Fall that is worth a second look, dB per second of the record.
@@ -34,6 +37,11 @@ struct Seen {
 }
 
 impl Drift {
+    /// Hold that lets a level settle, as far as the time constant is known, s.
+    pub(crate) fn hold_s(&self) -> f64 {
+        self.tau_s.map_or(0.0, |tau| (TAUS * tau).min(HOLD_USUAL_S))
+    }
+
     /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.
     pub(crate) fn take(&mut self, point: &Point, noise_db: f64) -> Option<f64> {
         let falls = point.seen.channels.iter().filter_map(|c| c.envelope_droop_db.filter(|d| d.is_finite()));

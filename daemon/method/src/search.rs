@@ -279,7 +279,7 @@ impl CeilingSearch {
             .points
             .predicted_w(20.0 * level_vrms.log10())
             .is_some_and(|w| w < 0.05 * self.sought.rated_w);
-        if quiet { 0.0 } else { HOLD_S }
+        if quiet { 0.0 } else { self.drift.hold_s().max(HOLD_S) }
     }
 
     pub(crate) fn finish(&self, x_db: f64, bound: Bound) -> Next {
