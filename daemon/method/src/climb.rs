@@ -26,6 +26,8 @@ const CREEP_FROM_DB: f64 = 1.3;
 const SEEN_STEP_DB: f64 = 0.5;
 /// How far below a trip that a ramp didn't provoke the level is held, dB.
 const BELOW_TRIP_DB: f64 = 0.1;
+/// Gain that a limiter takes back, dB per dB of drive.
+const LIMITER_RATE: f64 = 0.92;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -60,13 +62,17 @@ impl CeilingSearch {
         }
         let base_db = if self.sought.reach == Reach::Steps { BASE_DB } else { BASE_LOOKING_DB };
         let to_base_db = base_db + below_rated_db;
+        if self.sought.reach == Reach::Streamed
+            && self.looks.is_empty()
+            && to_base_db <= self.trusted_jump_db()
+        {
+            let from_db = top_db + to_base_db.max(0.0);
+            return self.ramp(from_db, highest_db, RAMP_DB_PER_S, "rising level, broken off at the limit");
+        }
         if to_base_db > STEP_DB {
             let to_db = (top_db + to_base_db.min(self.trusted_jump_db())).min(highest_db);
             let arrives = to_base_db <= self.trusted_jump_db();
             return match self.sought.reach {
-                Reach::Streamed if arrives => {
-                    self.ramp(to_db, highest_db, RAMP_DB_PER_S, "rising level, broken off at the limit")
-                }
                 Reach::Probe if arrives => self.probe(to_db, highest_db),
                 _ => self.set(to_db, "base level, well below the rating"),
             };
@@ -142,11 +148,17 @@ impl CeilingSearch {
     /// Where the looks taken so far show the limit, dB, if that is above what was held. Looks are short: supply and
     /// limiter may not have followed yet, so it is only where to capture next.
     pub(crate) fn looked_ahead(&self, top_db: f64) -> Option<f64> {
-        let look = self.looks.last()?;
-        let point = self.as_point(look)?;
-        let crossing = point.own.map(|e| e.x_db);
+        let point = self.as_point(self.looks.last()?)?;
         let lost_db = self.gain_lost_db(&point) - self.sought.compression_db_max;
         let limited = (lost_db > 0.0).then_some(point.x_db - lost_db);
+        let crossing = match self.seen_rising() {
+            // The blocks of a ramp bracket the limit; the curve of the last may place it more exactly.
+            Some((good_db, bad_db, between_db)) => {
+                let curve = point.own.map(|e| e.x_db).filter(|x| (good_db..=bad_db).contains(x));
+                Some(curve.unwrap_or(between_db))
+            }
+            None => point.own.map(|e| e.x_db),
+        };
         let found = match (crossing, limited) {
             (Some(c), Some(l)) => c.min(l),
             (Some(c), None) => c,
@@ -156,6 +168,23 @@ impl CeilingSearch {
             (None, None) => return None,
         };
         (found > top_db + 0.05).then_some(found)
+    }
+
+    /// The last two blocks of a ramp between which distortion passes the limit for good, and the level between them:
+    /// dB of the lower, of the upper, and where a straight line of ln(distortion) crosses.
+    fn seen_rising(&self) -> Option<(f64, f64, f64)> {
+        let limit_pct = self.sought.limit_pct;
+        let worst = |look: &Look| look.channels.iter().filter_map(|c| c.thd_pct).reduce(f64::max);
+        let seen: Vec<(f64, f64)> = self
+            .looks
+            .iter()
+            .filter_map(|look| {
+                Some((20.0 * look.level_vrms.log10(), (worst(look)?.max(1e-6) / limit_pct).ln()))
+            })
+            .collect();
+        let pair = seen.windows(2).rev().find(|w| w[0].1 <= 0.0 && w[1].1 > 0.0 && w[1].0 > w[0].0)?;
+        let ((good_db, good), (bad_db, bad)) = (pair[0], pair[1]);
+        Some((good_db, bad_db, good_db + (bad_db - good_db) * -good / (bad - good)))
     }
 
     /// Highest level at or above `top_db` that a look has shown to keep the limit, dB.
@@ -226,6 +255,11 @@ impl CeilingSearch {
         if let Some(found) = top.own {
             return (found.x_db - top.x_db).clamp(0.1, STEP_DB);
         }
+        let lost_db = self.points.compression_db(self.points.all.len() - 1);
+        if lost_db > 0.5 {
+            // Gain is being taken back, at nearly 1 dB per dB as a rule.
+            return ((self.sought.compression_db_max - lost_db) / LIMITER_RATE + 0.05).clamp(0.1, STEP_DB);
+        }
         if self.limit_was_seen() {
             return SEEN_STEP_DB;
         }
@@ -245,11 +279,6 @@ impl CeilingSearch {
         }
         if excess > 0.0 && !curved {
             step = step.min(1.0);
-        }
-        let lost = self.points.compression_db(j);
-        let rate = (lost - self.points.compression_db(i)) / run;
-        if run > 0.02 && lost > 0.5 && rate > 0.1 {
-            step = step.min(((self.sought.compression_db_max - lost) / rate + 0.1).max(0.2));
         }
         step
     }

@@ -2,6 +2,7 @@
 
 use crate::cause::{self, Facts};
 use crate::ceiling::{Bracket, Ceiling, LowLevelBump};
+use crate::estimate;
 use crate::fit;
 use crate::observe::Look;
 use crate::points::{Point, Points, Side};
@@ -132,7 +133,10 @@ fn carried(points: &Points, since: usize, x_db: f64, sought: &Sought, c: usize) 
         Some(20.0 * predicted.fundamental_vrms.log10())
     };
     let (mut weights, mut sum, mut slopes) = (0.0, 0.0, 0.0);
-    for p in points.all.iter().filter(|p| p.order >= since && (p.x_db - x_db).abs() <= CARRIED_DB) {
+    for (i, p) in points.all.iter().enumerate() {
+        if p.order < since || (p.x_db - x_db).abs() > CARRIED_DB || !estimate::is_fixed(points, i, sought) {
+            continue;
+        }
         let (Some(there), Some(here)) = (at(p, x_db), at(p, p.x_db)) else { continue };
         let slope = at(p, x_db - 0.05).map_or(1.0, |below| (there - below) / 0.05);
         let weight = sought.level_scatter_db.hypot(CARRIED * (x_db - p.x_db)).powi(-2);

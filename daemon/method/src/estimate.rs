@@ -3,7 +3,7 @@
 //! Each capture's curve tells its own crossing; the further from the capture, the less it is believed, since supply and
 //! heat bend the curve with level. The captures' crossings are averaged by their errors.
 
-use crate::points::{Point, Points};
+use crate::points::{KNEE_SLOPE, Point, Points};
 use crate::sought::{LimitOn, Sought};
 
 /// Error of a crossing per dB of distance from the capture it was computed from, below it and above it.
@@ -79,11 +79,25 @@ pub(crate) fn of_point(point: &Point, sought: &Sought) -> Option<Estimate> {
         if value(middle_db)? <= 0.0 { low_db = middle_db } else { high_db = middle_db }
     }
     let x_db = 0.5 * (low_db + high_db);
+    if !is_knee(point, x_db, sought) {
+        return None;
+    }
     let slope = (value(x_db + 0.02)? - value(x_db - 0.02)?) / 0.04;
     let slope = slope.max((high - low) / STEP_DB * 0.5).max(0.02);
     let away = x_db - point.x_db;
     let model = if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away };
     Some(Estimate { x_db, se_db: (sigma / slope).hypot(model), slope })
+}
+
+/// Harmonics hold at least half of the limit there; and a crossing above the capture is foreseen by a curve that bends
+/// already. Else it is noise that crosses.
+fn is_knee(point: &Point, x_db: f64, sought: &Sought) -> bool {
+    let ratio = 10f64.powf((x_db - point.x_db) / 20.0);
+    point.seen.channels.iter().filter_map(|c| c.curve.as_ref()).any(|curve| {
+        let harmonics = curve.predict(ratio, sought.harmonics_max).map_or(0.0, |p| p.thd_pct);
+        let bends = x_db <= point.x_db || curve.end_slope().is_some_and(|slope| slope < KNEE_SLOPE);
+        harmonics > 0.5 * sought.limit_pct && bends
+    })
 }
 
 /// The scalar reading and the curve's own figure at the capture's level, averaged by their scatter: offset of the
@@ -100,14 +114,19 @@ fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
     (off * weight, (reading * curve) / reading.hypot(curve))
 }
 
+/// Whether capture `i` is that of a fixed stage: where gain is taken back the curve of one level says nothing about
+/// another.
+pub(crate) fn is_fixed(points: &Points, i: usize, sought: &Sought) -> bool {
+    points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db)
+}
+
 /// The crossing by all captures that count, from the `since`-th on and from `from_db` up. Captures whose own crossing disagrees with the
 /// nearest one's by more than their errors explain are left out.
 pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
-    // Where gain is taken back the curve of one level says nothing about another.
-    let fixed =
-        |i: usize| points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db);
     let mut found: Vec<(f64, Estimate)> = (0..points.all.len())
-        .filter(|i| points.all[*i].order >= since && points.all[*i].x_db >= from_db && fixed(*i))
+        .filter(|i| {
+            points.all[*i].order >= since && points.all[*i].x_db >= from_db && is_fixed(points, *i, sought)
+        })
         .filter_map(|i| points.all[i].own.map(|e| ((e.x_db - points.all[i].x_db).abs(), e)))
         .collect();
     found.sort_by(|a, b| a.0.total_cmp(&b.0));

@@ -16,7 +16,7 @@ const QUIET: f64 = 0.01;
 /// How far below a capture another must lie to show whether the stage is fixed, dB.
 const BELOW_DB: f64 = 1.5;
 /// Slope of a curve's end over its middle below which it bends.
-const KNEE_SLOPE: f64 = 0.985;
+pub(crate) const KNEE_SLOPE: f64 = 0.985;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
 const FALL_RATIO: f64 = 0.944;
 
