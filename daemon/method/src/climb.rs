@@ -5,7 +5,7 @@ use crate::estimate;
 use crate::failure::Failure;
 use crate::next::Next;
 use crate::observe::{Look, Observation};
-use crate::points::Point;
+use crate::points::{Point, QUIET};
 use crate::search::CeilingSearch;
 use crate::sought::Reach;
 
@@ -26,6 +26,8 @@ const CREEP_FROM_DB: f64 = 1.3;
 const SEEN_STEP_DB: f64 = 0.5;
 /// How far below a trip that a ramp didn't provoke the level is held, dB.
 const BELOW_TRIP_DB: f64 = 0.1;
+/// From the middle of a ramp's last block to its end, dB.
+const RAMP_END_DB: f64 = 0.2;
 /// Gain that a limiter takes back, dB per dB of drive.
 const LIMITER_RATE: f64 = 0.92;
 /// Largest step while the gain can't be trusted, dB.
@@ -48,8 +50,10 @@ impl CeilingSearch {
         if top_db >= highest_db - 0.005 {
             return self.bounded(top_db, bound);
         }
+        let loud = predicted_w > QUIET * self.sought.rated_w;
         if let Some(found) = estimate::distortion(&self.points, &self.sought, self.since, top_db - STEP_DB)
             && found.x_db >= top_db - 0.02
+            && loud
         {
             // The top capture keeps the limit, and its curve shows how little is missing.
             return self.settle(found, Bound::Distortion, top_db);
@@ -164,7 +168,7 @@ impl CeilingSearch {
             (Some(c), None) => c,
             (None, Some(l)) => l,
             // A ramp that reached its end without breaking the limit: its end is the next level to hold.
-            (None, None) if self.sought.reach == Reach::Streamed => point.x_db,
+            (None, None) if self.sought.reach == Reach::Streamed => point.x_db + RAMP_END_DB,
             (None, None) => return None,
         };
         (found > top_db + 0.05).then_some(found)

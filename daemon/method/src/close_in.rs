@@ -143,11 +143,11 @@ impl CeilingSearch {
     fn descend(&mut self, first: usize) -> Next {
         let bad_db = self.points.all[first].x_db;
         let below_db = if first > 0 { self.points.all[first - 1].x_db } else { bad_db - 20.0 };
-        if let Some(found) = self.points.all[first].own
-            && found.x_db > below_db
-            && bad_db - found.x_db > 0.1
-        {
-            return self.set(found.x_db, "back to where the curve keeps the limit");
+        if let Some(found) = self.points.all[first].own.filter(|found| found.x_db > below_db) {
+            if bad_db - found.x_db > 0.1 {
+                return self.set(found.x_db, "back to where the curve keeps the limit");
+            }
+            return self.settle(found, Bound::Distortion, bad_db);
         }
         if bad_db - below_db < 0.4 {
             return Next::Failed(self.never_below());

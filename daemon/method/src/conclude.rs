@@ -51,7 +51,10 @@ pub(crate) fn ceiling(
     let Found { x_db, se_db, bound, captures, since } = *found;
     let channels = points.all.first()?.out_db.len();
     let near = points.all.iter().min_by(|a, b| (a.x_db - x_db).abs().total_cmp(&(b.x_db - x_db).abs()))?;
-    let static_curve = bound != Bound::Compression;
+    let at_near = points.all.iter().position(|p| std::ptr::eq(p, near)).unwrap_or(0);
+    let curved = near.seen.channels.iter().any(|c| c.curve.is_some());
+    let static_curve =
+        bound != Bound::Compression && (!curved || estimate::is_fixed(points, at_near, sought));
     let by_curve = |c: usize| {
         if static_curve { carried(points, since, x_db, sought, c) } else { None }
     };

@@ -12,7 +12,7 @@ const KNEE_BASE_DB: f64 = 0.3;
 /// How far away the next point above still tells whether distortion follows the level, dB.
 const NEIGHBOUR_DB: f64 = 7.0;
 /// Share of the rating below which output is quiet.
-const QUIET: f64 = 0.01;
+pub(crate) const QUIET: f64 = 0.01;
 /// How far below a capture another must lie to show whether the stage is fixed, dB.
 const BELOW_DB: f64 = 1.5;
 /// Slope of a curve's end over its middle below which it bends.

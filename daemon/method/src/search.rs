@@ -19,7 +19,7 @@ const TRIPS_MAX: usize = 4;
 /// Step after a trip where the bench can't ramp, dB.
 pub(crate) const CREEP_DB: f64 = 0.04;
 /// Time a loud level is held before it is captured, s, as long as nothing drifts.
-const HOLD_S: f64 = 0.1;
+const HOLD_S: f64 = 0.05;
 /// Most captures made again because the output still fell.
 const AGAIN_MAX: usize = 5;
 
@@ -41,6 +41,7 @@ pub struct CeilingSearch {
     pub(crate) since: usize,
     /// Level of the last capture that drifted, to be made again with a longer hold.
     again_db: Option<(f64, f64)>,
+    drifted_db: Option<(f64, f64)>,
     commanded: Option<f64>,
     refusals: usize,
     ramping: bool,
@@ -68,6 +69,7 @@ impl CeilingSearch {
             creeps: 0,
             since: 0,
             again_db: None,
+            drifted_db: None,
             commanded: None,
             refusals: 0,
             ramping: false,
@@ -142,6 +144,7 @@ impl CeilingSearch {
         match Point::new(seen, &self.sought, self.captures) {
             Some(point) => {
                 self.refusals = 0;
+                self.forget_drifted();
                 self.on_drift(&point);
                 if self.points.add(point) { self.decide() } else { Next::Failed(Failure::ChannelsChanged) }
             }
@@ -163,6 +166,15 @@ impl CeilingSearch {
             self.again += 1;
             self.since = point.order + 1;
             self.again_db = Some((point.x_db, hold_s));
+            self.drifted_db = self.again_db;
+        }
+    }
+
+    /// A capture that was made again because the output still fell has had its day, with all that were as loud.
+    fn forget_drifted(&mut self) {
+        if let Some((level_db, _)) = self.drifted_db.take() {
+            let since = self.since;
+            self.points.all.retain(|p| p.order >= since || p.x_db < level_db - 0.3);
         }
     }
 

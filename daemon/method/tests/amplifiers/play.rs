@@ -8,7 +8,7 @@ use wattproof_method::{
 
 pub const RATED_W: f64 = 100.0;
 /// Length of a capture and of a look, s; tone of 1 kHz.
-const CAPTURE_S: f64 = 0.1;
+const CAPTURE_S: f64 = 0.15;
 const BLOCK_S: f64 = 0.02;
 const HARMONICS: usize = 20;
 
