@@ -9,10 +9,11 @@ use crate::points::{Point, QUIET};
 use crate::search::CeilingSearch;
 use crate::sought::Reach;
 
-/// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form).
-pub(crate) const STEP_DB: f64 = 2.1;
+/// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form),
+/// and supply and heat take their part.
+pub(crate) const STEP_DB: f64 = 1.95;
 /// First loud level, dB re rated power: without and with a look ahead.
-const BASE_DB: f64 = -8.0;
+const BASE_DB: f64 = -7.5;
 const BASE_LOOKING_DB: f64 = -10.0;
 /// Lead of a probe's burst over the level that is held, dB, and its length.
 const BURST_DB: f64 = 7.0;
@@ -28,6 +29,8 @@ const SEEN_STEP_DB: f64 = 0.5;
 const BELOW_TRIP_DB: f64 = 0.1;
 /// From the middle of a ramp's last block to its end, dB.
 const RAMP_END_DB: f64 = 0.2;
+/// Loss of gain missing to its maximum that is as good as none: a limiter's output hardly changes, dB.
+const NEARLY_DB: f64 = 0.12;
 /// Gain that a limiter takes back, dB per dB of drive.
 const LIMITER_RATE: f64 = 0.92;
 /// Largest step while the gain can't be trusted, dB.
@@ -58,7 +61,14 @@ impl CeilingSearch {
             // The top capture keeps the limit, and its curve shows how little is missing.
             return self.settle(found, Bound::Distortion, top_db);
         }
+        let lost_db = self.points.compression_db(self.points.all.len() - 1);
+        let missing_db = self.sought.compression_db_max - lost_db;
+        if missing_db < NEARLY_DB {
+            return self.finish(top_db + missing_db / LIMITER_RATE, Bound::Compression);
+        }
         if let Some(candidate_db) = self.looked_ahead(top_db).filter(|x| *x < self.trip_db() - 0.02) {
+            let sagged_db = candidate_db - self.supply_loss_db(top, candidate_db);
+            let candidate_db = sagged_db.max(top_db + SEEN_STEP_DB).min(candidate_db);
             return self.set(candidate_db.min(highest_db), "where the look ahead shows the limit");
         }
         if !self.trips_db.is_empty() {
@@ -118,7 +128,8 @@ impl CeilingSearch {
         let clear_db = self.clear_db(top_db).min(trip_db);
         let from_db = clear_db.min(trip_db - CREEP_FROM_DB).max(top_db);
         if trip_db - from_db > STEP_DB + CREEP_FROM_DB {
-            return self.set(top_db + STEP_DB, "safe step up below the trip");
+            return self
+                .set((top_db + STEP_DB).max(clear_db.min(trip_db - STEP_DB)), "safe step up below the trip");
         }
         let Some((highest_db, _)) = self.highest_db() else { return Next::Failed(Failure::NoLevel) };
         // A little above the level that tripped: a block's level is known to its length only.
@@ -172,6 +183,18 @@ impl CeilingSearch {
             (None, None) => return None,
         };
         (found > top_db + 0.05).then_some(found)
+    }
+
+    /// What the supply will have lost at a level, from what it lost at the top capture, dB. A short look doesn't make
+    /// it sag.
+    fn supply_loss_db(&self, top: &Point, x_db: f64) -> f64 {
+        let volts = |p: &Point| p.seen.supply_v.filter(|v| v.is_finite() && *v > 0.0);
+        let (Some(idle_v), Some(loaded_v)) = (self.points.all.first().and_then(volts), volts(top)) else {
+            return 0.0;
+        };
+        let power_ratio = 10f64.powf((x_db - top.x_db) / 10.0);
+        let lost = (1.0 - loaded_v / idle_v).max(0.0) * power_ratio;
+        (-20.0 * (1.0 - lost.min(0.3)).log10()).clamp(0.0, (x_db - top.x_db - 0.1).max(0.0))
     }
 
     /// The last two blocks of a ramp between which distortion passes the limit for good, and the level between them:

@@ -27,6 +27,8 @@ pub(crate) struct Drift {
     pub left_db: f64,
     /// Time constant, s, once two records told it.
     pub tau_s: Option<f64>,
+    /// Hold after which an output that fell before was steady, s.
+    enough_s: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -39,7 +41,7 @@ struct Seen {
 impl Drift {
     /// Hold that lets a level settle, as far as the time constant is known, s.
     pub(crate) fn hold_s(&self) -> f64 {
-        self.tau_s.map_or(0.0, |tau| (TAUS * tau).min(HOLD_USUAL_S))
+        self.tau_s.map_or(self.enough_s, |tau| TAUS * tau).min(HOLD_USUAL_S)
     }
 
     /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.
@@ -51,6 +53,11 @@ impl Drift {
         let before = self.last.replace(Seen { x_db: point.x_db, fall_db, record_s });
         if !(fall_db.abs() > FALL_DB_PER_S * record_s + 3.0 * noise_db && record_s > 0.0) {
             self.left_db = 0.0;
+            if before.is_some_and(|b| {
+                (b.x_db - point.x_db).abs() < 0.1 && b.fall_db.abs() > FALL_DB_PER_S * b.record_s
+            }) {
+                self.enough_s = self.enough_s.max(held_s);
+            }
             return None;
         }
         let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && b.fall_db / fall_db > 1.0);

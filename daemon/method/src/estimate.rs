@@ -10,7 +10,7 @@ use crate::sought::{LimitOn, Sought};
 const MODEL_BELOW: f64 = 0.2;
 const MODEL_ABOVE: f64 = 0.3;
 /// How far below and above a capture its curve is searched, dB.
-const BELOW_DB: f64 = 9.0;
+const BELOW_DB: f64 = 14.0;
 const ABOVE_DB: f64 = 2.1;
 /// Gain taken back above which a capture's curve isn't that of a fixed stage, dB, beside scatter.
 const TAKEN_DB: f64 = 0.08;

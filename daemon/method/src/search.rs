@@ -170,11 +170,11 @@ impl CeilingSearch {
         }
     }
 
-    /// A capture that was made again because the output still fell has had its day, with all that were as loud.
+    /// A capture that was made again because the output still fell has had its day, with those beside it.
     fn forget_drifted(&mut self) {
         if let Some((level_db, _)) = self.drifted_db.take() {
             let since = self.since;
-            self.points.all.retain(|p| p.order >= since || p.x_db < level_db - 0.3);
+            self.points.all.retain(|p| p.order >= since || (p.x_db - level_db).abs() > 0.3);
         }
     }
 
