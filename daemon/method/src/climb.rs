@@ -225,7 +225,7 @@ impl CeilingSearch {
     }
 
     /// A look as if it were a capture, with the noise of the captures.
-    fn as_point(&self, look: &Look) -> Option<Point> {
+    pub(crate) fn as_point(&self, look: &Look) -> Option<Point> {
         let before = self.points.all.last()?;
         let channels = look.channels.iter().zip(&before.seen.channels).map(|(l, c)| {
             let mut channel = c.clone();

@@ -4,7 +4,6 @@ use crate::cause::{self, Facts};
 use crate::ceiling::{Bracket, Ceiling, LowLevelBump};
 use crate::estimate;
 use crate::fit;
-use crate::observe::Look;
 use crate::points::{Point, Points, Side};
 use crate::sought::Sought;
 
@@ -44,7 +43,8 @@ pub(crate) struct Found {
 pub(crate) fn ceiling(
     sought: &Sought,
     points: &Points,
-    looks: &[Look],
+    looks: &[Point],
+    drifted: &[Point],
     sides: &[Side],
     found: &Found,
 ) -> Option<Ceiling> {
@@ -88,7 +88,7 @@ pub(crate) fn ceiling(
         .iter()
         .enumerate()
         .find(|(i, s)| matches!(s, Side::Distorted | Side::Compressed) && points.all[*i].x_db >= x_db - 1e-9);
-    let facts = Facts { sought, points, looks, sides, x_db, bound, compression_db, near, since };
+    let facts = Facts { sought, points, looks, drifted, sides, x_db, bound, compression_db, near };
     let (cause, evidence) = cause::classify(&facts);
     let distortion = if bound == Bound::Distortion { sought.limit_pct } else { near.distortion_pct };
     Some(Ceiling {

@@ -23,6 +23,7 @@ mod conclude;
 mod curve;
 mod drift;
 mod estimate;
+mod evidence;
 mod failure;
 mod fit;
 mod next;

@@ -42,6 +42,8 @@ pub struct CeilingSearch {
     /// Level of the last capture that drifted, to be made again with a longer hold.
     again_db: Option<(f64, f64)>,
     drifted_db: Option<(f64, f64)>,
+    /// Loud captures that were made again because the output still fell.
+    drifted: Vec<Point>,
     commanded: Option<f64>,
     refusals: usize,
     ramping: bool,
@@ -70,6 +72,7 @@ impl CeilingSearch {
             since: 0,
             again_db: None,
             drifted_db: None,
+            drifted: Vec::new(),
             commanded: None,
             refusals: 0,
             ramping: false,
@@ -167,6 +170,7 @@ impl CeilingSearch {
             self.since = point.order + 1;
             self.again_db = Some((point.x_db, hold_s));
             self.drifted_db = self.again_db;
+            self.drifted.push(point.clone());
         }
     }
 
@@ -298,7 +302,8 @@ impl CeilingSearch {
         let sides = self.points.sides(&self.sought);
         let se_db = self.level_error_db(&sides, bound);
         let found = conclude::Found { x_db, se_db, bound, captures: self.captures, since: self.since };
-        match conclude::ceiling(&self.sought, &self.points, &self.looks, &sides, &found) {
+        let looks: Vec<Point> = self.looks.iter().filter_map(|look| self.as_point(look)).collect();
+        match conclude::ceiling(&self.sought, &self.points, &looks, &self.drifted, &sides, &found) {
             Some(ceiling) => Next::Done(Box::new(ceiling)),
             None => Next::Failed(Failure::NoLevel),
         }
