@@ -9,7 +9,7 @@ mod amplifiers;
 
 use amplifiers::play::{RATED_W, Scatter, Trial, USUAL, trial};
 use amplifiers::{FAMILIES, Family};
-use wattproof_method::{Reach, Sought};
+use wattproof_method::{Cause, Reach, Sought};
 
 fn number(name: &str, usual: f64) -> f64 {
     std::env::var(name).ok().and_then(|v| v.parse().ok()).unwrap_or(usual)
@@ -85,7 +85,62 @@ fn main() {
             all_failed += failed.len();
         }
         row("all", &all, all_failed);
+        confusion(&all);
     }
+}
+
+/// The causes a fair judge would give: by mechanism, else by how steeply distortion rises; near the dividing slope
+/// either word is fair.
+fn expected(t: &Trial) -> Vec<Cause> {
+    let slope = t.amplifier.slope(t.truth_vrms, RATED_W);
+    let waveform = match slope {
+        s if (s - 1.3).abs() < 0.3 => vec![Cause::Clipping, Cause::SoftClipping, Cause::Undetermined],
+        s if s > 1.3 => vec![Cause::Clipping],
+        _ => vec![Cause::SoftClipping],
+    };
+    match t.amplifier.family {
+        family if family.limits() => vec![Cause::Limiting],
+        Family::Sag => vec![Cause::Sag],
+        Family::Thermal => vec![Cause::Thermal],
+        Family::Trip => vec![Cause::Protection],
+        Family::DriveExhausted => vec![Cause::DriveExhausted],
+        // Each of its mechanisms is a fair answer.
+        Family::Mixed => [waveform, vec![Cause::Sag, Cause::Thermal]].concat(),
+        _ => waveform,
+    }
+}
+
+const CAUSES: [Cause; 9] = [
+    Cause::Clipping,
+    Cause::SoftClipping,
+    Cause::Limiting,
+    Cause::Sag,
+    Cause::Protection,
+    Cause::DriveExhausted,
+    Cause::CurrentLimit,
+    Cause::Thermal,
+    Cause::Undetermined,
+];
+
+fn confusion(all: &[Trial]) {
+    println!("\ncause told    clipping soft limiting  sag prot. exh. current thermal undet.  right %");
+    let (mut right, mut clipped) = (0, 0);
+    for family in FAMILIES {
+        let of_family: Vec<&Trial> = all.iter().filter(|t| t.amplifier.family == family).collect();
+        let told = |cause: Cause| of_family.iter().filter(|t| t.ceiling.cause == cause).count();
+        let good = of_family.iter().filter(|t| expected(t).contains(&t.ceiling.cause)).count();
+        let counts: Vec<String> = CAUSES.iter().map(|c| format!("{:6}", told(*c))).collect();
+        let share = 100.0 * good as f64 / of_family.len().max(1) as f64;
+        println!("{:14}{} {share:9.1}", format!("{family:?}"), counts.join(""));
+        right += good;
+        if family.limits() {
+            clipped += told(Cause::Clipping) + told(Cause::SoftClipping);
+        }
+    }
+    println!(
+        "right {:.1} %, limiters called clipping: {clipped}",
+        100.0 * right as f64 / all.len().max(1) as f64
+    );
 }
 
 /// The worst searches of a family, step by step.

@@ -20,6 +20,8 @@ const HEAT_DB: f64 = 0.03;
 /// Fall of the supply, or of the output's own limit, that shows sag, dB.
 const SAG_DB: f64 = 0.2;
 const OWN_SAG_DB: f64 = 0.1;
+/// Lead of a burst over a held level that shows sag, dB.
+const BURST_DB: f64 = 0.35;
 
 /// A load off nominal by more than 25 %, or moving by more than 15 %, makes every other fact doubtful.
 pub(crate) fn load_fault(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Cause> {
@@ -75,8 +77,8 @@ pub(crate) fn taken_back(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Ca
     let around = (0..all.len()).filter(|i| (all[*i].x_db - facts.x_db).abs() < AROUND_DB);
     let curved = |i: usize| all[i].seen.channels.iter().all(|c| c.curve.is_some());
     let spare = |i: usize| {
-        let lost = facts.points.compression_db(i);
-        match facts.points.taken_db(i).filter(|_| curved(i)) {
+        let lost = facts.points.compression_db(i).max(beside_looks(facts, &all[i]).1);
+        match taken_db(facts, i).filter(|_| curved(i)) {
             Some(taken) => taken.min(lost) - TAKEN_DB - 3.0 * facts.sought.level_scatter_db,
             None => lost - (0.4 + 0.35 * all[i].distortion_pct).max(0.5),
         }
@@ -88,7 +90,7 @@ pub(crate) fn taken_back(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Ca
         facts.points.compression_db(most),
         p.distortion_pct
     ));
-    if let Some(taken) = facts.points.taken_db(most).filter(|_| curved(most)) {
+    if let Some(taken) = taken_db(facts, most).filter(|_| curved(most)) {
         told.push(format!("the whole transfer curve is {taken:.2} dB less steep: gain was taken back"));
     }
     if let Some(crest) = p.lowest(|c| c.crest_factor) {
@@ -102,6 +104,32 @@ pub(crate) fn taken_back(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Ca
         }
     }
     Some(Cause::Limiting)
+}
+
+/// Gain taken back at capture `i` beside the captures, or the looks, below it, dB.
+fn taken_db(facts: &Facts<'_>, i: usize) -> Option<f64> {
+    Some(facts.points.taken_db(i)?.max(beside_looks(facts, &facts.points.all[i]).0))
+}
+
+/// The same beside the looks 1.5 to 8 dB below a capture, and the gain lost to them: medians, dB, 0 without looks.
+fn beside_looks(facts: &Facts<'_>, at: &Point) -> (f64, f64) {
+    let below = facts.looks.iter().filter(|l| (1.5..8.0).contains(&(at.x_db - l.x_db)));
+    let (mut taken, mut lost): (Vec<f64>, Vec<f64>) = below
+        .filter_map(|l| {
+            let level = |ratio: f64| {
+                let curve = at.seen.channels.first()?.curve.as_ref()?;
+                Some(20.0 * curve.predict(ratio, Some(1))?.fundamental_vrms.log10())
+            };
+            let fixed_db = level(10f64.powf((l.x_db - at.x_db) / 20.0))? - level(1.0)?;
+            let (out_l, out_at) = (l.out_db.first()?, at.out_db.first()?);
+            Some(((out_l - out_at - fixed_db).abs(), (out_l - l.x_db) - (out_at - at.x_db)))
+        })
+        .unzip();
+    let median = |values: &mut Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or(0.0)
+    };
+    (median(&mut taken), median(&mut lost))
 }
 
 /// Whole fall of the output from a drifting capture to a later one at the same level, and its time constant.
@@ -177,9 +205,10 @@ pub(crate) fn sag(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Cause> {
         ));
         return Some(Cause::Sag);
     }
-    let burst = facts.looks.iter().filter_map(|p| p.own.map(|e| e.x_db)).reduce(f64::max)?;
-    let further_db = burst - facts.x_db;
-    if facts.bound == Bound::Distortion && further_db > SAG_DB {
+    // Only looks that went beyond the limit show where it lies for them.
+    let seen = facts.looks.iter().filter_map(|p| p.own.map(|e| e.x_db).filter(|x| *x <= p.x_db));
+    let further_db = seen.reduce(f64::min)? - facts.x_db;
+    if facts.bound == Bound::Distortion && further_db > BURST_DB {
         told.push(format!(
             "a short burst keeps the limit {further_db:.2} dB further: the amplifier's own supply gives way"
         ));
