@@ -95,6 +95,8 @@ pub struct PowerModel {
     pub load: Within,
     /// Load as measured, ohm; `None` for none, or for a load that isn't resistive.
     pub load_ohm_measured: Option<f64>,
+    /// Standard uncertainty of the measured load from the noise of the capture, ohm; `None` counts as 0.
+    pub load_ohm_noise: Option<f64>,
     /// Supply voltage's tolerance, relative.
     pub supply: Within,
     /// How power follows load and supply; `None` counts as voltage-bounded by the supply.
@@ -141,6 +143,7 @@ impl PowerModel {
         });
         let mut list: Vec<Contribution> = rows.collect();
         list.extend(self.second_order(power_w));
+        list.extend(self.load_reading(power_w, weight));
         list.extend(self.load_exponent(power_w, weight));
         list.push(
             Contribution::new("interpolation", Shape::Normal, self.interpolation_w, "W", 1.0)
@@ -213,13 +216,19 @@ impl PowerModel {
         }
         let (stated, volts, amps) =
             (self.load.half_width, self.volts_gain.half_width, self.amps_gain.half_width);
-        // No values within the tolerances add up to more; a hundredth on top for the noise of the reading.
-        if self.load_log().abs() > 1.01 * (stated + volts + amps) {
+        // No values within the tolerances add up to more; noise goes beyond four deviations once in 16,000.
+        let noise = self.load_noise();
+        if self.load_log().abs() > stated + volts + amps + 4.0 * noise {
             return (1.0, true);
         }
-        let measured_ms = volts * volts + amps * amps;
+        let measured_ms = volts * volts + amps * amps + 3.0 * noise * noise;
         let weight = stated * stated / (stated * stated + measured_ms);
         (if weight.is_finite() { weight } else { 0.0 }, false)
+    }
+
+    /// Standard uncertainty of the measured load by noise, relative.
+    fn load_noise(&self) -> f64 {
+        self.load_ohm_noise.unwrap_or_default() / self.load_ohm
     }
 
     /// What first order leaves out (JCGM 100, 5.1.2 note): the product of two offsets where neither channel has dc,
@@ -233,6 +242,16 @@ impl PowerModel {
             row("both offsets", offsets_w, "second order of the offsets"),
             row("skew, second order", skew_w, "second order of the skew"),
         ]
+    }
+
+    /// Noise of the measured load, as far as it corrects: one capture is long enough to count as many degrees.
+    fn load_reading(&self, power_w: f64, weight: f64) -> Option<Contribution> {
+        let sensitivity = power_w * weight * self.exponents().load / 100.0;
+        let stated_pct = self.load_noise() * 100.0;
+        (stated_pct > 0.0).then(|| {
+            Contribution::new("load reading", Shape::Normal, stated_pct, "%", sensitivity)
+                .from("noise of one capture")
+        })
     }
 
     /// What the exponent's own doubt adds, once the load was corrected for.

@@ -153,6 +153,7 @@ fn model(
         load_ohm: claim.load_ohm,
         load: relative(bench.load.tolerance_pct),
         load_ohm_measured: measured_ohm.filter(|_| reactive.is_none()),
+        load_ohm_noise: reading.and_then(|reading| reading.u.load_ohm_measured),
         supply: relative(bench.supply.tolerance_pct),
         exponents: Some(Exponents::of(ceiling.cause)),
         // Half of 2·B·T: the window of the fit leaves no more.
