@@ -146,6 +146,13 @@ impl Contribution {
 /// deviations, so that k is 2 where the sum is normal (JCGM 100, G.1.3).
 pub const COVERAGE: f64 = 0.954_499_736_103_641_6;
 
+/// Probability with which ± U must hold each of `rivals` equal, independent, symmetric channels so that it holds
+/// their lowest with [`COVERAGE`]. With q beyond U on one side, the lowest is below −U with 1 − (1−q)ⁿ and above U
+/// with qⁿ: for one and two channels together 2q; from three on the second is negligible (own algebra).
+fn coverage_of_each(rivals: usize) -> f64 {
+    if rivals <= 2 { COVERAGE } else { 2.0 * COVERAGE.powf(1.0 / rivals as f64) - 1.0 }
+}
+
 /// All contributions to one measured power.
 ///
 /// U = k·u_c, with k such that ±U holds [`COVERAGE`]: k = k_shape · t(ν_eff)/2.
@@ -178,7 +185,14 @@ impl Budget {
     /// A budget for `power_w` watts. Contributions are taken as uncorrelated: an input that acts twice is one
     /// contribution with the sum of its sensitivities. Figures that aren't finite make U infinite, never small.
     #[must_use]
-    pub fn new(power_w: f64, mut contributions: Vec<Contribution>) -> Self {
+    pub fn new(power_w: f64, contributions: Vec<Contribution>) -> Self {
+        Self::of_weakest(power_w, contributions, 1)
+    }
+
+    /// The same for the weakest of `rivals` channels that can't be told apart. The lowest of many reads low: for it
+    /// to be within ± U as often as one channel alone, each channel has to be within a wider U.
+    #[must_use]
+    pub fn of_weakest(power_w: f64, mut contributions: Vec<Contribution>, rivals: usize) -> Self {
         let variance: f64 = contributions.iter().map(|c| c.u_w.powi(2)).sum();
         let standard_u_w = variance.sqrt();
         for c in &mut contributions {
@@ -189,7 +203,7 @@ impl Budget {
         let effective_degrees = effective_degrees(standard_u_w, &parts);
         let t_factor = effective_degrees.map_or(2.0, |nu| t_factor(nu, COVERAGE));
         let expanded_u_w = match Spread::of(&contributions) {
-            Some(spread) => spread.half_width(COVERAGE) * t_factor / 2.0,
+            Some(spread) => spread.half_width(coverage_of_each(rivals)) * t_factor / 2.0,
             None if standard_u_w == 0.0 => 0.0,
             None => f64::INFINITY,
         };

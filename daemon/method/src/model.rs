@@ -107,6 +107,8 @@ pub struct PowerModel {
     pub interpolation_w: f64,
     /// Drift by heat: half-width, relative. Only where captures show it.
     pub drift: Option<Within>,
+    /// Indicated powers of the other driven channels, W: those that can't be told from the weakest widen U.
+    pub others_w: Vec<f64>,
 }
 
 /// A power with its correction and its budget.
@@ -122,6 +124,8 @@ pub struct Evaluated {
     pub budget: Budget,
 }
 
+/// A channel within so many standard uncertainties of the weakest may in truth be the weakest.
+const RIVAL_SIGMA: f64 = 4.0;
 /// Inputs of the model that are zero by expectation, in the order of [`PowerModel::errors`].
 const SKEW: usize = 5;
 
@@ -163,7 +167,18 @@ impl PowerModel {
             correction: power_w / self.indicated_w,
             load_weight: self.load_ohm_measured.map(|_| weight),
             load_refuted: refuted,
-            budget: Budget::new(power_w, list),
+            budget: self.budget(power_w, list),
+        }
+    }
+
+    /// The budget, wider where several channels are as weak as the weakest as far as can be told.
+    fn budget(&self, power_w: f64, list: Vec<Contribution>) -> Budget {
+        let budget = Budget::new(power_w, list);
+        let reach_w = RIVAL_SIGMA * budget.standard_u_w;
+        let rivals = self.others_w.iter().filter(|other_w| (*other_w - self.indicated_w).abs() <= reach_w);
+        match 1 + rivals.count() {
+            alone if alone <= 2 => budget,
+            rivals => Budget::of_weakest(power_w, budget.contributions, rivals),
         }
     }
 

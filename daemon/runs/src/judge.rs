@@ -162,6 +162,10 @@ fn model(
             .map(|u_w| (u_w, (NOISE_BAND_HZ * duration_s).max(1.0))),
         interpolation_w: ceiling.u_interpolation_w,
         drift: drift(steps, ceiling.level_vrms, weakest),
+        others_w: (ceiling.power_w_each.iter().enumerate())
+            .filter(|(index, _)| *index != weakest)
+            .map(|(_, watts)| *watts)
+            .collect(),
     }
 }
 
