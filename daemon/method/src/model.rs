@@ -9,8 +9,8 @@
 //!
 //! * g_C (converter's reference) acts on both channels at once, hence twice.
 //! * R̂ is the load as it was: what the bench states (R₀, within λ) and what was measured (R_m, which errs by
-//!   g_V − g_I) weighed by their variances: ln(R̂/R₀) = w (ln(R_m/R₀) + g_V − g_I) + (1−w) λ. So both gains act
-//!   twice. A resistance that the stated tolerances can't explain refutes the bench's statement: w = 1.
+//!   g_V − g_I), ln(R̂/R₀) = w (ln(R_m/R₀) + g_V − g_I) + (1−w) λ. So both gains act twice; w is what gives the
+//!   power its least variance. A resistance that the tolerances can't explain refutes the bench's statement: w = 1.
 //! * s and e are what the cause implies (see [`Exponents`]).
 //! * ε: noise of the capture, interpolation of the search.
 
@@ -224,7 +224,7 @@ impl PowerModel {
         ratio.filter(|ratio| ratio.is_finite() && *ratio > 0.0).map_or(0.0, f64::ln)
     }
 
-    /// Weight of the measured load by inverse variance, and whether it refutes the bench's tolerance.
+    /// Weight of the measured load for the least variance of the power, and whether it refutes the bench's tolerance.
     fn load_weight(&self) -> (f64, bool) {
         if self.load_ohm_measured.is_none() {
             return (0.0, false);
@@ -236,9 +236,12 @@ impl PowerModel {
         if self.load_log().abs() > stated + volts + amps + 4.0 * noise {
             return (1.0, true);
         }
-        let measured_ms = volts * volts + amps * amps + 3.0 * noise * noise;
-        let weight = stated * stated / (stated * stated + measured_ms);
-        (if weight.is_finite() { weight } else { 0.0 }, false)
+        // Zero of the derivative of (1+sw)²V + (1−sw)²I + s²(1−w)²L + s²w²N in w, times 3 all through.
+        let exponent = self.exponents().load;
+        let (volts_ms, amps_ms, load_ms) = (volts * volts, amps * amps, stated * stated);
+        let noise_ms = 3.0 * noise * noise;
+        let weight = (load_ms + (amps_ms - volts_ms) / exponent) / (volts_ms + amps_ms + load_ms + noise_ms);
+        (if weight.is_finite() { weight.clamp(0.0, 1.0) } else { 0.0 }, false)
     }
 
     /// Standard uncertainty of the measured load by noise, relative.
