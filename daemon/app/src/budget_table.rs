@@ -47,7 +47,8 @@ fn kind(part: &Contribution) -> String {
 /// "± 0.1 % rect" for a half-width, "u 0.02 W" for a standard uncertainty.
 fn value(part: &Contribution) -> String {
     use wattproof_method::Shape;
-    let stated = format!("{} {}", significant(part.stated, 3), part.unit);
+    let unit = if part.unit == "1" { String::new() } else { format!(" {}", part.unit) };
+    let stated = format!("{}{unit}", significant(part.stated, 3));
     match part.distribution {
         Shape::Normal => format!("u = {stated}"),
         Shape::NormalK2 => format!("U = {stated}"),
@@ -64,7 +65,7 @@ pub fn significant(value: f64, digits: i32) -> String {
         return format!("{value}");
     }
     let order = value.abs().log10().floor();
-    if order < -6.0 {
+    if order < -4.0 {
         return format!("{value:.*e}", usize::try_from(digits - 1).unwrap_or(0));
     }
     let decimals = (f64::from(digits) - 1.0 - order).clamp(0.0, 12.0) as usize;

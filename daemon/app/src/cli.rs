@@ -124,7 +124,7 @@ pub struct ExplainOrder {
     /// Folder of all runs
     #[arg(long, value_name = "DIR", default_value = "results")]
     pub out: PathBuf,
-    /// Print it as JSON (keys: README.md)
+    /// Print it as JSON (keys: daemon/runs/README.md)
     #[arg(long)]
     pub json: bool,
 }

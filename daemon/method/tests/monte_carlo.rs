@@ -274,6 +274,7 @@ fn a_usual_bench_covers_what_it_claims() {
 fn a_loose_load_is_corrected_by_what_was_measured() {
     let loose = Case { load: 0.01, volts: 0.002, amps: 0.002, ..USUAL };
     coverage("loose load", &loose);
+    coverage("divider worse than shunt", &Case { volts: 0.004, amps: 0.0005, ..loose });
     // Without the measured load, U would have to be many times as wide.
     let mut draws = Draws(5);
     let truth = Truth::draw(&loose, &mut draws);
