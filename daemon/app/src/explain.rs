@@ -63,7 +63,7 @@ fn json<T: serde::Serialize>(value: &T) -> Result<String, Failure> {
 
 fn list(file: &RatingsFile) -> String {
     let line = |record: &RatingRecord| {
-        wrap(&format!("{}  {}: {}", record.rating, claim(record), record.verdict_words), "   ")
+        wrap(&format!("Rating {}: {}; {}", record.rating, claim(record), record.verdict_words), "  ")
     };
     let lines: Vec<String> = file.ratings.iter().map(line).collect();
     format!("{}, run {}\n{}", file.amplifier, file.run, lines.join("\n"))
@@ -107,8 +107,8 @@ fn text(file: &RatingsFile, record: &RatingRecord) -> String {
 
 fn measured(record: &RatingRecord) -> Vec<String> {
     let degrees = match record.effective_degrees {
-        Some(nu) if nu < 1e4 => format!("{nu:.1} effective degrees of freedom (t = {:.3})", record.t_factor),
-        _ => "more than 10000 effective degrees of freedom (t = 2)".to_string(),
+        Some(nu) => format!("{nu:.1} effective degrees of freedom (t = {:.3})", record.t_factor),
+        None => "more than a million effective degrees of freedom".to_string(),
     };
     let mut lines = vec![
         format!(

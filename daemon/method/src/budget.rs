@@ -146,6 +146,9 @@ impl Contribution {
 /// deviations, so that k is 2 where the sum is normal (JCGM 100, G.1.3).
 pub const COVERAGE: f64 = 0.954_499_736_103_641_6;
 
+/// From so many effective degrees on, Student's t is normal to six digits of its quantile.
+const DEGREES_UNBOUNDED: f64 = 1e6;
+
 /// Probability with which ± U must hold each of `rivals` equal, independent, symmetric channels so that it holds
 /// their lowest with [`COVERAGE`]. With q beyond U on one side, the lowest is below −U with 1 − (1−q)ⁿ and above U
 /// with qⁿ: for one and two channels together 2q; from three on the second is negligible (own algebra).
@@ -175,7 +178,8 @@ pub struct Budget {
     pub expanded_u_w: f64,
     /// Expanded over standard uncertainty.
     pub coverage_factor: f64,
-    /// Effective degrees of freedom (Welch-Satterthwaite, JCGM 100, G.2b); absent when unbounded.
+    /// Effective degrees of freedom (Welch-Satterthwaite, JCGM 100, G.2b); absent from a million on, which no table
+    /// tells from unbounded.
     pub effective_degrees: Option<f64>,
     /// Student's factor for them at [`COVERAGE`] (JCGM 100, G.3); 2 when unbounded.
     pub t_factor: f64,
@@ -200,7 +204,7 @@ impl Budget {
         }
         let parts: Vec<(f64, f64)> =
             contributions.iter().filter_map(|c| c.degrees.map(|nu| (c.u_w, nu))).collect();
-        let effective_degrees = effective_degrees(standard_u_w, &parts);
+        let effective_degrees = effective_degrees(standard_u_w, &parts).filter(|nu| *nu < DEGREES_UNBOUNDED);
         let t_factor = effective_degrees.map_or(2.0, |nu| t_factor(nu, COVERAGE));
         let expanded_u_w = match Spread::of(&contributions) {
             Some(spread) => spread.half_width(coverage_of_each(rivals)) * t_factor / 2.0,

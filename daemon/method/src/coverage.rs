@@ -15,8 +15,6 @@ const SMOOTHING: f64 = 0.02;
 const NEGLIGIBLE: f64 = 1e-11;
 /// Furthest that counts, in u_c: the tails of Student's t with one degree never end, 8e-5 of it lies beyond.
 const REACH_MAX: f64 = 4000.0;
-/// Above this many degrees Student's t is normal to six digits of its quantile.
-const DEGREES_NORMAL: f64 = 1e6;
 
 /// Distribution of a sum of contributions about its estimate; symmetric.
 #[derive(Debug, Clone)]
@@ -160,9 +158,10 @@ impl Part {
     }
 }
 
-/// t-factor of JCGM 100, G.3: half-width of Student's t that holds `probability`; degrees below 1 count as 1.
+/// t-factor of JCGM 100, G.3: half-width of Student's t that holds `probability`; degrees below 1 count as 1, more
+/// than a million are not for here (the grid grows finer with them).
 pub(crate) fn t_factor(degrees: f64, probability: f64) -> f64 {
-    Spread::student(degrees.clamp(1.0, DEGREES_NORMAL)).half_width(probability)
+    Spread::student(degrees.max(1.0)).half_width(probability)
 }
 
 /// Student's t with `nu` degrees as a mixture of normals: t = z/√(χ²/ν) by definition. Widest first. The trapezoidal
