@@ -148,6 +148,18 @@ fn verdicts_and_probabilities() {
 
     let own = &d["own_power_case"];
     let (rated, expanded) = (number(&own["rated_W"]), number(&own["U_k2"]));
+    // The same probabilities by a whole budget, whose sum here is normal.
+    for case in [own, &own["second"]] {
+        let normal = Contribution::new("x", Shape::Normal, number(&own["u_W"]), "W", 1.0);
+        let budget = Budget::new(number(&case["measured_W"]), vec![normal]);
+        near(budget.expanded_u_w, expanded, 1e-9);
+        near(budget.probability_reached(rated).unwrap(), number(&case["pc"]), 1e-9);
+        near(
+            probability_reached(number(&case["measured_W"]), number(&own["u_W"]), rated).unwrap(),
+            number(&case["pc"]),
+            1e-9,
+        );
+    }
     assert_eq!(verdict(number(&own["measured_W"]), expanded, rated), Verdict::Meets);
     assert_eq!(verdict(number(&own["acceptance_limit_w=U"]), expanded, rated), Verdict::Meets);
     assert_eq!(verdict(number(&own["second"]["measured_W"]), expanded, rated), Verdict::Undecided);
@@ -157,6 +169,35 @@ fn verdicts_and_probabilities() {
         assert_eq!(verdict(200.0, bad, rated), Verdict::Undecided);
     }
     assert_eq!(verdict(f64::NAN, 1.0, rated), Verdict::Undecided);
+    // Exactly on either limit (JCGM 106:2012, 8.3.2: the acceptance limit itself is accepted), and without doubt.
+    assert_eq!(verdict(100.0, 0.0, 100.0), Verdict::Meets);
+    assert_eq!(verdict(102.0, 2.0, 100.0), Verdict::Meets);
+    assert_eq!(verdict(98.0, 2.0, 100.0), Verdict::Undecided);
+    assert_eq!(verdict(f64::from_bits(98f64.to_bits() - 1), 2.0, 100.0), Verdict::Short);
+    assert_eq!(verdict(99.999, 0.0, 100.0), Verdict::Short);
+    assert_eq!(verdict(200.0, 1.0, f64::INFINITY), Verdict::Undecided);
     near(Judged::new(100.0, 50.0, 1.0).ratio_db.unwrap(), -3.0103, 1e-5);
     assert_eq!(Judged::new(100.0, 0.0, 1.0).ratio_db, None);
+}
+
+// Project definition: the sum that decides, as a person would check it by hand.
+#[test]
+fn verdicts_are_spelled_out() {
+    for (measured, expanded, words) in [
+        (101.5, 1.2, "meets: measured 101.50 W - U 1.20 W = 100.30 W, which reaches the rated 100.00 W"),
+        (98.5, 1.2, "short: measured 98.50 W + U 1.20 W = 99.70 W, which stays below the rated 100.00 W"),
+        (
+            100.9,
+            1.2,
+            "undecided: the rated 100.00 W lies within measured 100.90 W -/+ U 1.20 W = 99.70 W to 102.10 W",
+        ),
+        (
+            101.2003,
+            1.2,
+            "meets: measured 101.20030 W - U 1.20000 W = 100.00030 W, which reaches the rated 100.00000 W",
+        ),
+        (f64::NAN, 1.2, "undecided: measured power or its uncertainty is no usable figure"),
+    ] {
+        assert_eq!(Judged::new(100.0, measured, expanded).words(), words);
+    }
 }

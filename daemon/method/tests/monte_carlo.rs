@@ -307,7 +307,7 @@ fn offsets_and_skew_count_where_they_matter() {
     let offsets = Case { volts_offset: 1.0, amps_offset: 0.4, dc_v: 1.5, volts: 2e-4, amps: 2e-4, ..USUAL };
     coverage("large offsets on much dc", &offsets);
     let skew = Case {
-        phase: 0.785_398,
+        phase: std::f64::consts::FRAC_PI_4,
         hz: 20_000.0,
         skew_s: 2e-8,
         drive: 0.99,

@@ -252,3 +252,62 @@ fn drift(steps: &[&Step], level_vrms: f64, index: usize) -> Option<Within> {
         source: format!("steps {first} and {second}: {:+.2} % at the same drive", 100.0 * change),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wattproof_signal::{Reading, Uncertainty};
+
+    /// A step with one driven channel.
+    fn step(number: u64, level_vrms: f64, active_w: f64, u_w: f64) -> Step {
+        let u = Uncertainty { active_w: Some(u_w), ..Uncertainty::default() };
+        let reading = Reading { active_w: Some(active_w), u, ..Reading::default() };
+        Step {
+            step: number,
+            at_s: number as f64,
+            purpose: "test".into(),
+            rating: Some(1),
+            level_vrms,
+            hz: 1000.0,
+            load_ohm: 4.0,
+            supply_v_set: 14.4,
+            supply_v: None,
+            supply_a: None,
+            supply_w: None,
+            efficiency_pct: None,
+            heatsink_c: None,
+            channels: vec![ChannelStep { channel: 1, driven: true, gain_db: None, reading }],
+        }
+    }
+
+    /// Half-width by definition: the whole difference of two repeats, in natural logarithm.
+    #[test]
+    fn drift_is_what_repeats_near_the_ceiling_show() {
+        let steps = [
+            step(1, 1.0, 100.0, 0.001),
+            step(2, 1.0, 98.0, 0.001),
+            // Another level, and a pair far below: neither is a repeat near the ceiling.
+            step(3, 0.99, 90.0, 0.001),
+            step(4, 0.5, 25.0, 0.001),
+            step(5, 0.5, 20.0, 0.001),
+        ];
+        let steps: Vec<&Step> = steps.iter().collect();
+        let found = drift(&steps, 1.0, 0).unwrap();
+        assert!((found.half_width - (100.0f64 / 98.0).ln()).abs() < 1e-12);
+        assert!(found.source.contains("steps 1 and 2"), "{}", found.source);
+        assert!(drift(&steps[2..], 1.0, 0).is_none(), "nothing was repeated near the ceiling");
+        assert!(drift(&steps, 1.0, 1).is_none(), "there is no second channel");
+        // Within four standard uncertainties of the difference, repeats agree.
+        let (a, b) = (step(1, 1.0, 100.0, 0.5), step(2, 1.0, 98.0, 0.5));
+        assert!(drift(&[&a, &b], 1.0, 0).is_none());
+    }
+
+    #[test]
+    fn the_nearest_step_is_the_nearest_in_level_that_has_a_power() {
+        let refused = Step { channels: Vec::new(), ..step(3, 1.0, 1.0, 0.1) };
+        let steps = [step(1, 0.5, 25.0, 0.1), step(2, 1.1, 121.0, 0.1), refused];
+        let steps: Vec<&Step> = steps.iter().collect();
+        assert_eq!(nearest(&steps, 1.0, 0).unwrap().0.step, 2);
+        assert!(nearest(&[], 1.0, 0).is_none());
+    }
+}
