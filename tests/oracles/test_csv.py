@@ -4,6 +4,7 @@ Format: RFC 4180. Physics: P = V^2/R in a resistor (definition). Column names ar
 """
 
 import csv
+import json
 import math
 import subprocess
 from pathlib import Path
@@ -18,7 +19,7 @@ STEPS = """step at_s purpose rating channel driven level_vrms level_dbv hz load_
     supply_v supply_a supply_w efficiency_pct heatsink_c flags noise_a_vrms noise_468_vrms""".split()
 RATINGS = """rating rated_w load_ohm supply_v_set driven hz limit_by limit_pct measured_w expanded_u_w coverage_factor
     ratio ratio_db verdict cause evidence out_vrms level_vrms distortion_pct load_ohm_measured supply_v efficiency_pct
-    captures""".split()
+    captures indicated_w effective_degrees probability_met seconds_at_power joules""".split()
 CURVE = """rating load_ohm supply_v_set hz point level_vrms active_w thdn_pct thd_pct residue_vrms gain_db supply_v
     supply_a efficiency_pct heatsink_c step""".split()
 COLUMNS = {"steps": STEPS, "ratings": RATINGS, "curve": CURVE}
@@ -127,12 +128,44 @@ def test_verdicts_follow_from_their_numbers(tables):
     for row in ratings:
         assert row["ratio"] == pytest.approx(row["measured_w"] / row["rated_w"], rel=1e-12)
         assert row["ratio_db"] == pytest.approx(10 * math.log10(row["ratio"]), abs=1e-9)
-        assert row["coverage_factor"] == 2
+        # From a rectangle alone (1.65) to a normal sum (2); two channels don't widen it.
+        assert 1.65 < row["coverage_factor"] < 2.01
         low, high = row["measured_w"] - row["expanded_u_w"], row["measured_w"] + row["expanded_u_w"]
         verdict = "meets" if low >= row["rated_w"] else "short" if high < row["rated_w"] else "undecided"
         assert row["verdict"] == verdict
         assert 0 < row["expanded_u_w"] < 0.05 * row["measured_w"]
         assert row["cause"] and row["evidence"]
+        assert row["measured_w"] == pytest.approx(row["indicated_w"], rel=5e-3)
+        assert 0 <= row["probability_met"] <= 1
+        assert (row["probability_met"] > 0.97) == (verdict == "meets")
+        # Seconds at two channels' power give joules: more than at an eighth, less than well beyond the ceiling.
+        assert row["rated_w"] / 4 < row["joules"] / row["seconds_at_power"] < 4 * row["measured_w"]
+
+
+def test_ratings_in_json_add_up_to_those_in_the_table(run, tables):
+    # Law of propagation, JCGM 100:2008, equation 12; U as the half-width of 95.45 %, by drawing (JCGM 101:2008).
+    records = json.loads((run / "ratings.json").read_text(encoding="utf-8"))["ratings"]
+    assert len(records) == len(tables["ratings"])
+    draws = np.random.default_rng(1)
+    for record, row in zip(records, tables["ratings"], strict=True):
+        for key in "rating rated_w measured_w expanded_u_w coverage_factor verdict probability_met joules".split():
+            assert record[key] == row[key]
+        parts = record["budget"]
+        for part in parts:
+            u = abs(part["stated"] / part["divisor"] * part["sensitivity"])
+            assert part["u_w"] == pytest.approx(u, rel=1e-9, abs=1e-15)
+        u_w = math.sqrt(sum(part["u_w"] ** 2 for part in parts))
+        assert record["standard_u_w"] == pytest.approx(u_w, rel=1e-9)
+        assert sum(part["share_pct"] for part in parts) == pytest.approx(100)
+        count = 400_000
+        total = np.zeros(count)
+        for part in parts:
+            if part["distribution"] == "rectangular":
+                total += part["u_w"] * math.sqrt(3) * draws.uniform(-1, 1, count)
+            else:
+                assert part["distribution"] == "normal"
+                total += part["u_w"] * draws.standard_normal(count)
+        assert np.quantile(np.abs(total), 0.9545) == pytest.approx(record["expanded_u_w"], rel=0.01)
 
 
 def test_the_ceiling_lies_where_the_measured_points_say(tables):

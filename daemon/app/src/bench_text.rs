@@ -39,6 +39,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
         offset_v: 0.0,
         range_v: 5.0,
         tolerance_pct: channel.tolerance_pct,
+        offset_tolerance_v: None,
         calibrated: None,
     };
     let file = BenchFile {
@@ -69,6 +70,8 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
             dialect: "scpi-digitizer".into(),
             rate_hz: 192_000.0,
             samples: 19_200,
+            skew_ns: None,
+            gain_tolerance_pct: None,
             channel: serving.front_end().channels.iter().map(adc).collect(),
         },
         thermometer: ThermometerPlace {

@@ -32,6 +32,8 @@ pub enum Command {
     VirtualBench(VirtualOrder),
     /// Measure recordings: level, harmonics, distortion, noise, power of WAV or CSV files
     Measure(MeasureOrder),
+    /// Explain a judged rating: verdict, cause and uncertainty budget
+    Explain(ExplainOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
 }
@@ -111,6 +113,22 @@ pub struct CheckOrder {
     pub nameplate: Option<PathBuf>,
 }
 
+/// `explain`.
+#[derive(Args)]
+pub struct ExplainOrder {
+    /// The run's folder, or its name below the folder of all runs
+    pub run: PathBuf,
+    /// The rating's number, from 1; without it all of them, a line each
+    #[arg(value_parser = rating)]
+    pub rating: Option<usize>,
+    /// Folder of all runs
+    #[arg(long, value_name = "DIR", default_value = "results")]
+    pub out: PathBuf,
+    /// Print it as JSON (keys: daemon/runs/README.md)
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// `measure`.
 #[derive(Args)]
 pub struct MeasureOrder {
@@ -178,6 +196,10 @@ fn channel(text: &str) -> Result<usize, String> {
     text.parse().ok().filter(|channel| *channel >= 1).ok_or_else(|| "give a channel, from 1".into())
 }
 
+fn rating(text: &str) -> Result<usize, String> {
+    text.parse().ok().filter(|rating| *rating >= 1).ok_or_else(|| "give a rating's number, from 1".into())
+}
+
 fn order(text: &str) -> Result<usize, String> {
     text.parse().ok().filter(|order| *order >= 2).ok_or_else(|| "give a harmonic, from 2".into())
 }
@@ -192,7 +214,7 @@ fn band(text: &str) -> Result<(f64, f64), String> {
 
 #[cfg(test)]
 mod tests {
-    use super::{band, channel, order, positive};
+    use super::{band, channel, order, positive, rating};
 
     #[test]
     fn numbers_are_checked_where_they_are_typed() {
@@ -203,6 +225,7 @@ mod tests {
             assert!(band(text).is_err(), "{text}");
         }
         assert!(positive("0").is_err() && positive("nan").is_err() && positive("1e-3").is_ok());
+        assert!(rating("0").is_err() && rating("one").is_err() && rating("3") == Ok(3));
         assert!(channel("0").is_err() && order("1").is_err() && order("2") == Ok(2));
     }
 }

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use wattproof_bench::{BenchError, BenchFileError};
 use wattproof_recordings::RecordingError;
-use wattproof_runs::{NameplateError, RunError};
+use wattproof_runs::{NameplateError, RatingsError, RunError};
 use wattproof_virtual_bench::{ServeError, SpecError};
 
 /// Why a command failed.
@@ -23,6 +23,9 @@ pub enum Failure {
     /// The run failed.
     #[error("{0}")]
     Run(#[from] RunError),
+    /// A run's ratings can't be told.
+    #[error("{0}")]
+    Ratings(#[from] RatingsError),
     /// The virtual bench can't be started.
     #[error("{0}")]
     Serve(#[from] ServeError),

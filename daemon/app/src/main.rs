@@ -4,10 +4,12 @@
 //! `daemon/bench` and `daemon/runs`, and knows no measuring and no SCPI itself.
 
 mod bench_text;
+mod budget_table;
 mod cautions;
 mod check;
 mod cli;
 mod demo;
+mod explain;
 mod failure;
 mod follow;
 mod measure;
@@ -32,6 +34,7 @@ fn main() -> ExitCode {
         Command::Run(order) => perform::run_on_ports(&order),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
+        Command::Explain(order) => explain::explain(&order),
         Command::Check(order) => check::check(&order),
     };
     match done {

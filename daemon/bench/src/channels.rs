@@ -12,6 +12,10 @@ pub enum Measures {
     Amps,
 }
 
+/// Offset that an ADC channel may have where the bench file doesn't say, as a ratio of its range: what general
+/// digitizers specify (common practice, no source).
+pub const OFFSET_OF_RANGE: f64 = 1e-3;
+
 /// One ADC channel: amplifier quantity = (ADC volts − `offset_v`) · `gain`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -31,6 +35,10 @@ pub struct CalibratedChannel {
     pub range_v: f64,
     /// Tolerance of `gain` as a half-width, % (rectangular distribution).
     pub tolerance_pct: f64,
+    /// Tolerance of `offset_v` as a half-width, V at the ADC (rectangular distribution); absent counts as
+    /// [`OFFSET_OF_RANGE`] of the range.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub offset_tolerance_v: Option<f64>,
     /// Day of the calibration, `YYYY-MM-DD`.
     pub calibrated: Option<String>,
 }
@@ -41,6 +49,11 @@ impl CalibratedChannel {
         for sample in samples {
             *sample = (*sample - self.offset_v) * self.gain;
         }
+    }
+
+    /// Half-width of the offset's tolerance at the amplifier's output, V or A.
+    pub fn offset_tolerance(&self) -> f64 {
+        self.offset_tolerance_v.unwrap_or(OFFSET_OF_RANGE * self.range_v) * self.gain.abs()
     }
 
     /// The amplifier quantity at the ADC's full scale.

@@ -95,8 +95,23 @@ pub struct DigitizerPlace {
     pub rate_hz: f64,
     /// Samples per channel in one capture.
     pub samples: usize,
+    /// Time by which one channel may be sampled late against another, as a half-width, ns; absent counts as a tenth
+    /// of the sample interval (channels sampled together; common practice, no source).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub skew_ns: Option<f64>,
+    /// Tolerance of what all channels share, as the converter's reference, as a half-width, %; absent counts as 0:
+    /// each channel's `tolerance_pct` then holds it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gain_tolerance_pct: Option<f64>,
     /// Its channels.
     pub channel: Vec<CalibratedChannel>,
+}
+
+impl DigitizerPlace {
+    /// Half-width of the skew between channels, s.
+    pub fn skew_s(&self) -> f64 {
+        self.skew_ns.map_or(0.1 / self.rate_hz, |ns| ns * 1e-9)
+    }
 }
 
 /// The thermometer's place.
@@ -185,11 +200,20 @@ impl BenchFile {
         positive("load", "tolerance_pct", self.load.tolerance_pct)?;
         positive("supply", "tolerance_pct", self.supply.tolerance_pct)?;
         positive("digitizer", "rate_hz", self.digitizer.rate_hz)?;
+        let not_negative = |section, key, value: Option<f64>| match value {
+            Some(value) if !(value.is_finite() && value >= 0.0) => {
+                Err((section, key, format!("{key} = {value} must be a finite number, 0 or more")))
+            }
+            _ => Ok(()),
+        };
+        not_negative("digitizer", "skew_ns", self.digitizer.skew_ns)?;
+        not_negative("digitizer", "gain_tolerance_pct", self.digitizer.gain_tolerance_pct)?;
         for channel in &self.digitizer.channel {
             // A negative gain would hide swapped leads: swap the leads instead.
             positive("digitizer.channel", "gain", channel.gain)?;
             positive("digitizer.channel", "range_v", channel.range_v)?;
             positive("digitizer.channel", "tolerance_pct", channel.tolerance_pct)?;
+            not_negative("digitizer.channel", "offset_tolerance_v", channel.offset_tolerance_v)?;
         }
         if !(256..=4_000_000).contains(&self.digitizer.samples) {
             let what = format!("samples = {} must be 256 to 4000000", self.digitizer.samples);

@@ -1,6 +1,10 @@
-//! Uncertainty of a measured power: a list of contributions, propagated by JCGM 100:2008 (the GUM).
+//! Uncertainty of a measured power: a table of contributions, propagated by JCGM 100:2008 (the GUM).
 
 use serde::{Deserialize, Serialize};
+use std::fmt;
+
+use crate::coverage::{Spread, t_factor};
+use crate::propagate::effective_degrees;
 
 /// How a contribution was evaluated (JCGM 100, clauses 4.2 and 4.3).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -11,19 +15,19 @@ pub enum Kind {
     B,
 }
 
-/// Shape of a stated half-width, which sets the divisor to a standard uncertainty (JCGM 100, 4.3 and F.2).
+/// How a stated figure is distributed, which sets the divisor to a standard uncertainty (JCGM 100, 4.3 and F.2).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Shape {
-    /// Already a standard uncertainty.
-    Standard,
-    /// Expanded with k = 2.
-    Expanded2,
-    /// Anywhere within ± half-width: √3.
+    /// Normal, and the figure is a standard uncertainty; Student's t where degrees of freedom are given.
+    Normal,
+    /// Normal, and the figure is expanded with k = 2.
+    NormalK2,
+    /// Anywhere within ± the figure: √3.
     Rectangular,
-    /// Sum of two equal rectangles: √6.
+    /// Sum of two equal rectangles, within ± the figure: √6.
     Triangular,
-    /// Sinusoidal wandering within ± half-width: √2.
+    /// Sinusoidal wandering within ± the figure: √2.
     Arcsine,
     /// The figure is a whole digital step: √12.
     Resolution,
@@ -34,8 +38,8 @@ impl Shape {
     #[must_use]
     pub fn divisor(self) -> f64 {
         match self {
-            Self::Standard => 1.0,
-            Self::Expanded2 => 2.0,
+            Self::Normal => 1.0,
+            Self::NormalK2 => 2.0,
             Self::Rectangular => 3f64.sqrt(),
             Self::Triangular => 6f64.sqrt(),
             Self::Arcsine => 2f64.sqrt(),
@@ -44,39 +48,87 @@ impl Shape {
     }
 }
 
-/// One source of uncertainty of a power, already with its sensitivity applied.
+impl fmt::Display for Shape {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Normal => "normal",
+            Self::NormalK2 => "normal, k = 2",
+            Self::Rectangular => "rectangular",
+            Self::Triangular => "triangular",
+            Self::Arcsine => "arcsine",
+            Self::Resolution => "resolution",
+        })
+    }
+}
+
+/// One independent input of a measured power and what its uncertainty does to that power.
+///
+/// An input that acts twice, as a reference voltage behind both channels, is one contribution whose sensitivity is
+/// the sum of both ways (JCGM 100, F.1.2.3): so the contributions stay uncorrelated.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Contribution {
-    /// What it is, as "divider ratio".
+    /// What it is, as "voltage gain".
     pub name: String,
-    /// Standard uncertainty it causes in the power, relative to the power (0.001 = 0.1 %).
-    pub relative_u: f64,
     /// Statistical or other evaluation.
     pub kind: Kind,
-    /// Where the figure comes from, as "calibration of the bench file, 2 of May".
-    pub source: String,
-    /// Degrees of freedom; `None` counts as infinitely many.
+    /// How the stated figure is distributed.
+    pub distribution: Shape,
+    /// The stated figure, in `unit`: a half-width or a standard uncertainty, as `distribution` says.
+    pub stated: f64,
+    /// Unit of the stated figure.
+    pub unit: String,
+    /// From the stated figure to a standard uncertainty.
+    pub divisor: f64,
+    /// Change of the power with the input, W per `unit`.
+    pub sensitivity: f64,
+    /// Standard uncertainty that it causes in the power, W.
+    pub u_w: f64,
+    /// Its share in the variance of the power, %; 0 until a [`Budget`] holds it.
+    pub share_pct: f64,
+    /// Degrees of freedom; absent counts as infinitely many.
     pub degrees: Option<f64>,
+    /// Where the figure comes from, as "bench file, calibrated 2026-05-02".
+    pub source: String,
 }
 
 impl Contribution {
-    /// A tolerance of an input: `tolerance` relative with `shape`, and `sensitivity` the power to which the
-    /// input enters the result (V in V²/R: 2; R: −1; a linear gain: 1). Type B.
+    /// A type B contribution; `sensitivity` in W per `unit`.
     #[must_use]
-    pub fn tolerance(name: &str, tolerance: f64, shape: Shape, sensitivity: f64, source: &str) -> Self {
+    pub fn new(name: &str, distribution: Shape, stated: f64, unit: &str, sensitivity: f64) -> Self {
         Self {
             name: name.to_owned(),
-            relative_u: (tolerance / shape.divisor() * sensitivity).abs(),
             kind: Kind::B,
-            source: source.to_owned(),
+            distribution,
+            stated,
+            unit: unit.to_owned(),
+            divisor: distribution.divisor(),
+            sensitivity,
+            u_w: (stated / distribution.divisor() * sensitivity).abs(),
+            share_pct: 0.0,
             degrees: None,
+            source: String::new(),
         }
     }
 
-    /// Scatter of repeated powers: standard deviation of their mean (JCGM 100, 4.2.3). Type A.
-    /// `None` for fewer than two values or a mean that isn't positive.
+    /// The same, with where the figure comes from.
     #[must_use]
-    pub fn repeated(name: &str, powers_w: &[f64], source: &str) -> Option<Self> {
+    pub fn from(mut self, source: impl Into<String>) -> Self {
+        self.source = source.into();
+        self
+    }
+
+    /// The same by statistics: type A with its degrees of freedom.
+    #[must_use]
+    pub fn by_statistics(mut self, degrees: f64) -> Self {
+        self.kind = Kind::A;
+        self.degrees = Some(degrees);
+        self
+    }
+
+    /// Scatter of repeated powers: standard deviation of their mean (JCGM 100, 4.2.3). Type A, W.
+    /// `None` for fewer than two values or a figure that isn't finite.
+    #[must_use]
+    pub fn repeated(name: &str, powers_w: &[f64]) -> Option<Self> {
         let n = powers_w.len();
         if n < 2 {
             return None;
@@ -84,97 +136,100 @@ impl Contribution {
         let count = n as f64;
         let mean = powers_w.iter().sum::<f64>() / count;
         let squares: f64 = powers_w.iter().map(|p| (p - mean).powi(2)).sum();
-        let relative_u = (squares / (count * (count - 1.0))).sqrt() / mean;
-        (mean > 0.0 && relative_u.is_finite()).then(|| Self {
-            name: name.to_owned(),
-            relative_u,
-            kind: Kind::A,
-            source: source.to_owned(),
-            degrees: Some(count - 1.0),
-        })
-    }
-
-    /// An uncertainty already known in watts beside the power it belongs to, as a ceiling's interpolation.
-    /// `None` where the power isn't positive or the uncertainty isn't finite.
-    #[must_use]
-    pub fn absolute(name: &str, u_w: f64, power_w: f64, kind: Kind, source: &str) -> Option<Self> {
-        let relative_u = (u_w / power_w).abs();
-        (power_w > 0.0 && relative_u.is_finite()).then(|| Self {
-            name: name.to_owned(),
-            relative_u,
-            kind,
-            source: source.to_owned(),
-            degrees: None,
-        })
+        let u_w = (squares / (count * (count - 1.0))).sqrt();
+        let made = Self::new(name, Shape::Normal, u_w, "W", 1.0).by_statistics(count - 1.0);
+        u_w.is_finite().then(|| made.from(format!("{n} repeated captures")))
     }
 }
 
+/// Probability with which the true value lies within ±U: that of a normal distribution within two standard
+/// deviations, so that k is 2 where the sum is normal (JCGM 100, G.1.3).
+pub const COVERAGE: f64 = 0.954_499_736_103_641_6;
+
+/// From so many effective degrees on, Student's t is normal to six digits of its quantile.
+const DEGREES_UNBOUNDED: f64 = 1e6;
+
+/// Probability with which ± U must hold each of `rivals` equal, independent, symmetric channels so that it holds
+/// their lowest with [`COVERAGE`]. With q beyond U on one side, the lowest is below −U with 1 − (1−q)ⁿ and above U
+/// with qⁿ: for one and two channels together 2q; from three on the second is negligible (own algebra).
+fn coverage_of_each(rivals: usize) -> f64 {
+    if rivals <= 2 { COVERAGE } else { 2.0 * COVERAGE.powf(1.0 / rivals as f64) - 1.0 }
+}
+
 /// All contributions to one measured power.
+///
+/// U = k·u_c, with k such that ±U holds [`COVERAGE`]: k = k_shape · t(ν_eff)/2.
+///
+/// * k_shape is the half-width in u_c that holds [`COVERAGE`] of the *distribution* of the summed contributions, each
+///   with its own shape: JCGM 101:2008, propagated exactly for a linear model. It is 2 for a normal sum and 1.65 for
+///   a rectangle alone, where a flat k = 2 would claim more than it knows (JCGM 100, G.6.5).
+/// * t(ν_eff)/2 is the t-factor of JCGM 100, G.4, over that of a normal distribution: 1 unless statistics of few
+///   observations dominate. Below five degrees ν_eff is known to be jumpy: a smaller type B contribution can then
+///   give a larger U (own algebra); more captures are the remedy.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Budget {
     /// The measured power they belong to, W.
     pub power_w: f64,
-    /// The contributions, independent of each other.
+    /// The contributions, independent of each other, each with its share.
     pub contributions: Vec<Contribution>,
+    /// Combined standard uncertainty, W (JCGM 100, equation 12).
+    pub standard_u_w: f64,
+    /// Expanded uncertainty, W: the true value lies within ± this with probability [`COVERAGE`].
+    pub expanded_u_w: f64,
+    /// Expanded over standard uncertainty.
+    pub coverage_factor: f64,
+    /// Effective degrees of freedom (Welch-Satterthwaite, JCGM 100, G.2b); absent from a million on, which no table
+    /// tells from unbounded.
+    pub effective_degrees: Option<f64>,
+    /// Student's factor for them at [`COVERAGE`] (JCGM 100, G.3); 2 when unbounded.
+    pub t_factor: f64,
 }
 
 impl Budget {
-    /// A budget for `power_w` watts. Contributions are taken as uncorrelated; correlated inputs are to be
-    /// merged into one contribution first (see [`propagate`]).
+    /// A budget for `power_w` watts. Contributions are taken as uncorrelated: an input that acts twice is one
+    /// contribution with the sum of its sensitivities. Figures that aren't finite make U infinite, never small.
     #[must_use]
     pub fn new(power_w: f64, contributions: Vec<Contribution>) -> Self {
-        Self { power_w, contributions }
+        Self::of_weakest(power_w, contributions, 1)
     }
 
-    /// Combined relative standard uncertainty (JCGM 100, equation 12).
+    /// The same for the weakest of `rivals` channels that can't be told apart. The lowest of many reads low: for it
+    /// to be within ± U as often as one channel alone, each channel has to be within a wider U.
     #[must_use]
-    pub fn combined_relative(&self) -> f64 {
-        self.contributions.iter().map(|c| c.relative_u.powi(2)).sum::<f64>().sqrt()
-    }
-
-    /// Combined standard uncertainty, W.
-    #[must_use]
-    pub fn combined_w(&self) -> f64 {
-        self.combined_relative() * self.power_w.abs()
-    }
-
-    /// Expanded uncertainty, k = 2, W.
-    #[must_use]
-    pub fn expanded_w(&self) -> f64 {
-        2.0 * self.combined_w()
-    }
-
-    /// Effective degrees of freedom (Welch-Satterthwaite, JCGM 100, G.2b); `None` when unbounded.
-    #[must_use]
-    pub fn effective_degrees(&self) -> Option<f64> {
+    pub fn of_weakest(power_w: f64, mut contributions: Vec<Contribution>, rivals: usize) -> Self {
+        let variance: f64 = contributions.iter().map(|c| c.u_w.powi(2)).sum();
+        let standard_u_w = variance.sqrt();
+        for c in &mut contributions {
+            c.share_pct = if variance > 0.0 { 100.0 * c.u_w.powi(2) / variance } else { 0.0 };
+        }
         let parts: Vec<(f64, f64)> =
-            self.contributions.iter().filter_map(|c| c.degrees.map(|nu| (c.relative_u, nu))).collect();
-        effective_degrees(self.combined_relative(), &parts)
+            contributions.iter().filter_map(|c| c.degrees.map(|nu| (c.u_w, nu))).collect();
+        let effective_degrees = effective_degrees(standard_u_w, &parts).filter(|nu| *nu < DEGREES_UNBOUNDED);
+        let t_factor = effective_degrees.map_or(2.0, |nu| t_factor(nu, COVERAGE));
+        let expanded_u_w = match Spread::of(&contributions) {
+            Some(spread) => spread.half_width(coverage_of_each(rivals)) * t_factor / 2.0,
+            None if standard_u_w == 0.0 => 0.0,
+            None => f64::INFINITY,
+        };
+        let coverage_factor = Some(expanded_u_w / standard_u_w).filter(|k| k.is_finite()).unwrap_or(2.0);
+        Self {
+            power_w,
+            standard_u_w,
+            expanded_u_w,
+            coverage_factor,
+            effective_degrees,
+            t_factor,
+            contributions,
+        }
     }
-}
 
-/// Welch-Satterthwaite: `combined`⁴ / Σ uᵢ⁴/νᵢ over the `(uᵢ, νᵢ)` with finite degrees (JCGM 100, G.2b).
-#[must_use]
-pub fn effective_degrees(combined: f64, parts: &[(f64, f64)]) -> Option<f64> {
-    let sum: f64 = parts.iter().map(|(u, nu)| u.powi(4) / nu).sum();
-    (sum > 0.0 && sum.is_finite()).then(|| combined.powi(4) / sum)
-}
-
-/// Standard uncertainty of f(inputs) to first order with correlation (JCGM 100, equation 16): `sensitivities`
-/// are ∂f/∂xᵢ, `u` the standard uncertainties, `correlation` the full matrix row by row.
-///
-/// `None` where lengths disagree or the sum is negative, which no valid correlation matrix gives.
-#[must_use]
-pub fn propagate(sensitivities: &[f64], u: &[f64], correlation: &[Vec<f64>]) -> Option<f64> {
-    let n = sensitivities.len();
-    if u.len() != n || correlation.len() != n || correlation.iter().any(|row| row.len() != n) {
-        return None;
+    /// Probability that the true power reaches `rated_w` (JCGM 106:2012, 7.2), by the distribution of the summed
+    /// contributions; `None` without uncertainty or where a figure is unusable.
+    #[must_use]
+    pub fn probability_reached(&self, rated_w: f64) -> Option<f64> {
+        let over = self.power_w - rated_w;
+        let spread = Spread::of(&self.contributions).filter(|_| over.is_finite())?;
+        let within = spread.within(over.abs() * 2.0 / self.t_factor);
+        Some((1.0 + within.copysign(over)) / 2.0)
     }
-    let parts: Vec<f64> = sensitivities.iter().zip(u).map(|(c, u)| c * u).collect();
-    let variance: f64 = correlation
-        .iter()
-        .zip(&parts)
-        .map(|(row, a)| row.iter().zip(&parts).map(|(r, b)| a * b * r).sum::<f64>())
-        .sum();
-    (variance >= 0.0).then(|| variance.sqrt())
 }

@@ -27,7 +27,7 @@ impl fmt::Display for Verdict {
 
 /// Decides with the guard band w = U on both sides (JCGM 106:2012, clause 8: guarded acceptance and rejection).
 ///
-/// Figures in watts; `expanded_w` is U at k = 2. A figure that isn't finite, or a negative uncertainty, never
+/// Figures in watts; `expanded_w` is U, within which the true value lies with 95.45 %. A figure that isn't finite, or a negative uncertainty, never
 /// decides anything.
 #[must_use]
 pub fn verdict(measured_w: f64, expanded_w: f64, rated_w: f64) -> Verdict {
@@ -50,7 +50,7 @@ pub struct Judged {
     pub rated_w: f64,
     /// Measured power, W.
     pub measured_w: f64,
-    /// Expanded uncertainty of the measured power, k = 2, W.
+    /// Expanded uncertainty of the measured power, W.
     pub expanded_w: f64,
     /// Measured over rated.
     pub ratio: f64,
@@ -61,7 +61,7 @@ pub struct Judged {
 }
 
 impl Judged {
-    /// Judges `measured_w` ± `expanded_w` (k = 2) against `rated_w`, all in watts.
+    /// Judges `measured_w` ± `expanded_w` against `rated_w`, all in watts.
     #[must_use]
     pub fn new(rated_w: f64, measured_w: f64, expanded_w: f64) -> Self {
         let ratio = measured_w / rated_w;
@@ -72,6 +72,33 @@ impl Judged {
             ratio,
             ratio_db: (ratio.is_finite() && ratio > 0.0).then(|| 10.0 * ratio.log10()),
             verdict: verdict(measured_w, expanded_w, rated_w),
+        }
+    }
+
+    /// The verdict spelled out with its numbers, in as many digits as it takes to see it.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let (rated, measured, expanded) = (self.rated_w, self.measured_w, self.expanded_w);
+        if !(rated.is_finite() && measured.is_finite() && expanded.is_finite() && expanded >= 0.0) {
+            return "undecided: measured power or its uncertainty is no usable figure".to_owned();
+        }
+        let (low, high) = (measured - expanded, measured + expanded);
+        let margin = f64::min((low - rated).abs(), (high - rated).abs()).max(rated.abs() * 1e-9);
+        let digits = f64::min(margin, expanded.max(rated.abs() * 1e-6));
+        let digits = (1.0 - digits.log10().floor()).clamp(0.0, 9.0) as usize;
+        let shown = |watts: f64| format!("{watts:.digits$} W");
+        let (u, low, high) = (shown(expanded), shown(low), shown(high));
+        let (measured, rated) = (shown(measured), shown(rated));
+        match self.verdict {
+            Verdict::Meets => {
+                format!("meets: measured {measured} - U {u} = {low}, which reaches the rated {rated}")
+            }
+            Verdict::Short => {
+                format!("short: measured {measured} + U {u} = {high}, which stays below the rated {rated}")
+            }
+            Verdict::Undecided => format!(
+                "undecided: the rated {rated} lies within measured {measured} -/+ U {u} = {low} to {high}"
+            ),
         }
     }
 }

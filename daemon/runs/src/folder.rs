@@ -65,7 +65,9 @@ impl RunFolder {
         let written = std::fs::File::create(&aside).and_then(|mut file| {
             file.write_all(text.as_bytes())?;
             file.sync_all()?;
-            std::fs::rename(&aside, &path)
+            std::fs::rename(&aside, &path)?;
+            // The new name must survive a power cut as well.
+            std::fs::File::open(&self.path)?.sync_all()
         });
         written.map_err(|source| RunError::Folder { path, source })
     }

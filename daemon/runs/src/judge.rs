@@ -1,10 +1,23 @@
-//! Rated against measured: the uncertainty budget of one ceiling and its verdict.
+//! Rated against measured: from a ceiling, the bench's calibration and the captures around it to a budget and a
+//! verdict.
 
 use serde::{Deserialize, Serialize};
-use wattproof_bench::{BenchFile, Measures};
-use wattproof_method::{Budget, Ceiling, Contribution, Judged, Kind, Shape, Verdict};
+use wattproof_bench::{BenchFile, CalibratedChannel, Measures};
+use wattproof_method::{Budget, COVERAGE, Ceiling, Exponents, Judged, PowerModel, Verdict, Within};
 
-use crate::Rating;
+use crate::delivered::Spent;
+use crate::{ChannelStep, Rating, Step};
+
+/// Beyond this phase a load is no resistor, and its resistance corrects nothing, degrees.
+const RESISTIVE_DEG: f64 = 5.0;
+/// Captures at levels no further apart than this are repeats of each other, dB.
+const SAME_LEVEL_DB: f64 = 0.003;
+/// Repeats further below the ceiling than this tell nothing of it, dB.
+const NEAR_CEILING_DB: f64 = 1.0;
+/// Repeats must differ by so many of their own standard uncertainties to count as drift.
+const DRIFT_SIGMA: f64 = 4.0;
+/// Bandwidth in which the noise of a capture is told, Hz.
+const NOISE_BAND_HZ: f64 = 20_000.0;
 
 /// A judged rating.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -13,72 +26,288 @@ pub struct RatingResult {
     pub rating: usize,
     /// The claim.
     pub claim: Rating,
-    /// Measured power, W (lowest of the driven channels).
+    /// Measured power at the rating's own conditions, W (weakest of the driven channels).
     pub measured_w: f64,
-    /// Expanded uncertainty of it, W, k = 2.
+    /// Power as indicated, before its correction, W.
+    pub indicated_w: f64,
+    /// Measured over indicated power: what the load as measured says about the rated load.
+    pub correction: f64,
+    /// Expanded uncertainty of the measured power, W.
     pub expanded_u_w: f64,
+    /// Probability with which ± `expanded_u_w` holds the true power, %.
+    pub coverage_pct: f64,
     /// Measured over rated.
     pub ratio: f64,
     /// The same in dB of power.
     pub ratio_db: Option<f64>,
     /// The verdict with guard band.
     pub verdict: Verdict,
+    /// The verdict spelled out with its numbers.
+    pub verdict_words: String,
+    /// Probability that the rating is met (JCGM 106:2012, 7.2).
+    pub probability_met: Option<f64>,
+    /// What to know beside the numbers.
+    pub notes: Vec<String>,
+    /// The capture below the ceiling and the one above it, by step number.
+    pub below_step: Option<u64>,
+    /// The capture above the ceiling, by step number.
+    pub above_step: Option<u64>,
+    /// What finding it out took of the amplifier.
+    pub spent: Spent,
     /// The ceiling it rests on.
     pub ceiling: Ceiling,
     /// What the uncertainty is made of.
-    pub budget: Vec<Contribution>,
+    pub budget: Budget,
 }
 
-/// Judges a ceiling against a claim with the bench's calibration. `noise_w`: type A standard uncertainty of the
-/// active power near the ceiling, W.
+/// Judges a ceiling against a claim with the bench's calibration. `steps` are those that served this rating.
 pub fn judge_rating(
     bench: &BenchFile,
     rating: usize,
     claim: &Rating,
     ceiling: Ceiling,
-    noise_w: Option<f64>,
+    steps: &[&Step],
+    spent: Spent,
 ) -> RatingResult {
-    let budget = Budget::new(ceiling.power_w, contributions(bench, claim, &ceiling, noise_w));
-    let judged = Judged::new(claim.watts, ceiling.power_w, budget.expanded_w());
+    let mut notes = Vec::new();
+    let model = model(bench, claim, &ceiling, steps, &mut notes);
+    let evaluated = model.evaluate();
+    if let (true, Some(ohm)) = (evaluated.load_refuted, model.load_ohm_measured) {
+        notes.push(format!(
+            "the load measured {ohm:.4} ohm, which {} ohm ± {} % can't be (leads, heat, a wrong load?): the power is that at {} ohm, by the resistance as measured",
+            claim.load_ohm, bench.load.tolerance_pct, claim.load_ohm
+        ));
+    }
+    let budget = evaluated.budget;
+    let judged = Judged::new(claim.watts, budget.power_w, budget.expanded_u_w);
+    let step_of = |level_vrms: Option<f64>| {
+        let level_vrms = level_vrms?;
+        let same = |step: &&&Step| (step.level_vrms / level_vrms - 1.0).abs() < 1e-9;
+        steps.iter().find(same).map(|step| step.step)
+    };
     RatingResult {
         rating,
         claim: claim.clone(),
         measured_w: judged.measured_w,
+        indicated_w: ceiling.power_w,
+        correction: evaluated.correction,
         expanded_u_w: judged.expanded_w,
+        coverage_pct: 100.0 * COVERAGE,
         ratio: judged.ratio,
         ratio_db: judged.ratio_db,
         verdict: judged.verdict,
+        verdict_words: judged.words(),
+        probability_met: budget.probability_reached(claim.watts),
+        notes,
+        below_step: step_of(ceiling.below.map(|bracket| bracket.level_vrms)),
+        above_step: step_of(ceiling.above.map(|bracket| bracket.level_vrms)),
+        spent,
         ceiling,
-        budget: budget.contributions,
+        budget,
     }
 }
 
-/// Every tolerance is known only by its half-width, hence rectangular (JCGM 100, 4.3.7).
-fn contributions(
+/// The measurement model of one ceiling. Every tolerance is known only by its half-width, hence rectangular
+/// (JCGM 100, 4.3.7).
+fn model(
     bench: &BenchFile,
     claim: &Rating,
     ceiling: &Ceiling,
-    noise_w: Option<f64>,
-) -> Vec<Contribution> {
-    // The widest channel counts: the weakest channel may be any of them.
-    let widest = |measures| {
-        let channels = bench.digitizer.channel.iter().filter(|channel| channel.measures == measures);
-        channels.map(|channel| channel.tolerance_pct / 100.0).fold(0.0, f64::max)
+    steps: &[&Step],
+    notes: &mut Vec<String>,
+) -> PowerModel {
+    let weakest = weakest(ceiling);
+    let near = nearest(steps, ceiling.level_vrms, weakest);
+    let reading = near.map(|(_, channel)| &channel.reading);
+    let measured_ohm = reading.and_then(|reading| reading.load_ohm_measured);
+    let phase_deg = reading.and_then(|reading| reading.phase_deg);
+    let reactive = phase_deg.filter(|phase| phase.abs() > RESISTIVE_DEG);
+    if let Some(phase) = reactive {
+        notes.push(format!(
+            "the load turns the phase by {phase:.1}°: it is no resistor, the power is not corrected for it"
+        ));
+    }
+    notes.extend(supply_note(bench, claim, near.map(|(step, _)| step)));
+    let number = u32::try_from(weakest + 1).unwrap_or(u32::MAX);
+    let volts = input(bench, number, Measures::Volts);
+    let amps = input(bench, number, Measures::Amps);
+    let dc_v = reading.and_then(|reading| reading.dc_v).unwrap_or_default();
+    let relative = |pct: f64| Within { half_width: pct / 100.0, source: "bench file".to_string() };
+    let digitizer = &bench.digitizer;
+    let duration_s = digitizer.samples as f64 / digitizer.rate_hz;
+    PowerModel {
+        indicated_w: ceiling.power_w,
+        hz: claim.hz,
+        phase_deg,
+        dc_v,
+        dc_a: dc_v / measured_ohm.unwrap_or(claim.load_ohm),
+        volts_gain: gain(volts),
+        amps_gain: gain(amps),
+        common_gain: relative(digitizer.gain_tolerance_pct.unwrap_or_default()),
+        volts_offset: offset(volts),
+        amps_offset: offset(amps),
+        skew_s: Within {
+            half_width: digitizer.skew_s(),
+            source: stated_or(digitizer.skew_ns, "tenth of a sample interval"),
+        },
+        load_ohm: claim.load_ohm,
+        load: relative(bench.load.tolerance_pct),
+        load_ohm_measured: measured_ohm.filter(|_| reactive.is_none()),
+        load_ohm_noise: reading.and_then(|reading| reading.u.load_ohm_measured),
+        supply: relative(bench.supply.tolerance_pct),
+        exponents: Some(Exponents::of(ceiling.cause)),
+        // Half of 2·B·T: the window of the fit leaves no more.
+        noise_w: reading
+            .and_then(|reading| reading.u.active_w)
+            .map(|u_w| (u_w, (NOISE_BAND_HZ * duration_s).max(1.0))),
+        interpolation_w: ceiling.u_interpolation_w,
+        drift: drift(steps, ceiling.level_vrms, weakest),
+        others_w: (ceiling.power_w_each.iter().enumerate())
+            .filter(|(index, _)| *index != weakest)
+            .map(|(_, watts)| *watts)
+            .collect(),
+    }
+}
+
+/// Index of the weakest driven channel, from 0.
+fn weakest(ceiling: &Ceiling) -> usize {
+    let each = ceiling.power_w_each.iter().enumerate();
+    each.min_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(index, _)| index)
+}
+
+/// The step nearest to a level, with its channel.
+fn nearest<'a>(steps: &[&'a Step], level_vrms: f64, index: usize) -> Option<(&'a Step, &'a ChannelStep)> {
+    let usable = steps.iter().filter_map(|step| Some((*step, driven(step, index)?)));
+    let distance = |step: &Step| (step.level_vrms / level_vrms).ln().abs();
+    usable.min_by(|a, b| distance(a.0).total_cmp(&distance(b.0)))
+}
+
+/// A driven channel of a step that has a power.
+fn driven(step: &Step, index: usize) -> Option<&ChannelStep> {
+    step.driven().nth(index).filter(|channel| channel.reading.active_w.is_some_and(|w| w > 0.0))
+}
+
+fn input(bench: &BenchFile, number: u32, measures: Measures) -> Option<&CalibratedChannel> {
+    let mut inputs = bench.digitizer.channel.iter();
+    inputs.find(|input| input.amplifier_channel == number && input.measures == measures)
+}
+
+/// A missing input can't have been measured with: infinite, so that nothing is decided.
+fn gain(input: Option<&CalibratedChannel>) -> Within {
+    let Some(input) = input else {
+        return Within { half_width: f64::INFINITY, source: "no such input in the bench file".into() };
     };
-    let from_file = |name, relative, sensitivity| {
-        Contribution::tolerance(name, relative, Shape::Rectangular, sensitivity, "bench file, rectangular")
+    let source = match &input.calibrated {
+        Some(day) => format!("bench file, calibrated {day}"),
+        None => "bench file".to_string(),
     };
-    let mut list = vec![
-        from_file("voltage divider", widest(Measures::Volts), 1.0),
-        from_file("current sensor", widest(Measures::Amps), 1.0),
-        // Where the supply bounds the output, power follows the square of its voltage, and 1/R.
-        from_file("supply setting", bench.supply.tolerance_pct / 100.0, 2.0),
-        from_file("load resistance", bench.load.tolerance_pct / 100.0, 1.0),
-    ];
-    let power_w = ceiling.power_w;
-    let absolute = |name, u_w, kind, source: &str| Contribution::absolute(name, u_w, power_w, kind, source);
-    list.extend(absolute("interpolation", ceiling.u_interpolation_w, Kind::B, "ceiling search"));
-    let capture = format!("noise of one capture at {} Hz", claim.hz);
-    list.extend(noise_w.and_then(|u_w| absolute("noise", u_w, Kind::A, &capture)));
-    list
+    Within { half_width: input.tolerance_pct / 100.0, source }
+}
+
+fn offset(input: Option<&CalibratedChannel>) -> Within {
+    input.map_or_else(Within::default, |input| Within {
+        half_width: input.offset_tolerance(),
+        source: stated_or(input.offset_tolerance_v, "0.1 % of the range"),
+    })
+}
+
+fn stated_or(stated: Option<f64>, assumed: &str) -> String {
+    if stated.is_some() { "bench file".to_string() } else { format!("assumed: {assumed}") }
+}
+
+/// A supply that gave way under load: the condition of the claim did not quite hold.
+fn supply_note(bench: &BenchFile, claim: &Rating, near: Option<&Step>) -> Option<String> {
+    let supply_v = near?.supply_v?;
+    let off_pct = 100.0 * (supply_v / claim.supply_v - 1.0);
+    // Setting and reading back may each be off by the tolerance.
+    (off_pct.abs() > 2.0 * bench.supply.tolerance_pct).then(|| {
+        format!(
+            "the supply read {supply_v:.3} V at the ceiling where {} V is rated ({off_pct:+.2} %): the power is not corrected for it",
+            claim.supply_v
+        )
+    })
+}
+
+/// The largest change between repeats at one level near the ceiling, where it is more than their noise.
+fn drift(steps: &[&Step], level_vrms: f64, index: usize) -> Option<Within> {
+    let db = |step: &Step| 20.0 * (step.level_vrms / level_vrms).log10();
+    let near: Vec<(f64, f64, f64, &Step)> = steps
+        .iter()
+        .filter(|step| db(step).abs() <= NEAR_CEILING_DB)
+        .filter_map(|step| {
+            let reading = &driven(step, index)?.reading;
+            let watts = reading.active_w?;
+            Some((db(step), watts, reading.u.active_w.unwrap_or_default() / watts, *step))
+        })
+        .collect();
+    let pairs = near.iter().enumerate().flat_map(|(i, a)| near[i + 1..].iter().map(move |b| (a, b)));
+    let repeats = pairs.filter(|(a, b)| (a.0 - b.0).abs() <= SAME_LEVEL_DB);
+    let changes = repeats.filter_map(|(a, b)| {
+        let change = (b.1 / a.1).ln();
+        (change.abs() > DRIFT_SIGMA * a.2.hypot(b.2)).then_some((change, a.3.step, b.3.step))
+    });
+    let (change, first, second) = changes.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+    Some(Within {
+        half_width: change.abs(),
+        source: format!("steps {first} and {second}: {:+.2} % at the same drive", 100.0 * change),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use wattproof_signal::{Reading, Uncertainty};
+
+    /// A step with one driven channel.
+    fn step(number: u64, level_vrms: f64, active_w: f64, u_w: f64) -> Step {
+        let u = Uncertainty { active_w: Some(u_w), ..Uncertainty::default() };
+        let reading = Reading { active_w: Some(active_w), u, ..Reading::default() };
+        Step {
+            step: number,
+            at_s: number as f64,
+            purpose: "test".into(),
+            rating: Some(1),
+            level_vrms,
+            hz: 1000.0,
+            load_ohm: 4.0,
+            supply_v_set: 14.4,
+            supply_v: None,
+            supply_a: None,
+            supply_w: None,
+            efficiency_pct: None,
+            heatsink_c: None,
+            channels: vec![ChannelStep { channel: 1, driven: true, gain_db: None, reading }],
+        }
+    }
+
+    /// Half-width by definition: the whole difference of two repeats, in natural logarithm.
+    #[test]
+    fn drift_is_what_repeats_near_the_ceiling_show() {
+        let steps = [
+            step(1, 1.0, 100.0, 0.001),
+            step(2, 1.0, 98.0, 0.001),
+            // Another level, and a pair far below: neither is a repeat near the ceiling.
+            step(3, 0.99, 90.0, 0.001),
+            step(4, 0.5, 25.0, 0.001),
+            step(5, 0.5, 20.0, 0.001),
+        ];
+        let steps: Vec<&Step> = steps.iter().collect();
+        let found = drift(&steps, 1.0, 0).unwrap();
+        assert!((found.half_width - (100.0f64 / 98.0).ln()).abs() < 1e-12);
+        assert!(found.source.contains("steps 1 and 2"), "{}", found.source);
+        assert!(drift(&steps[2..], 1.0, 0).is_none(), "nothing was repeated near the ceiling");
+        assert!(drift(&steps, 1.0, 1).is_none(), "there is no second channel");
+        // Within four standard uncertainties of the difference, repeats agree.
+        let (a, b) = (step(1, 1.0, 100.0, 0.5), step(2, 1.0, 98.0, 0.5));
+        assert!(drift(&[&a, &b], 1.0, 0).is_none());
+    }
+
+    #[test]
+    fn the_nearest_step_is_the_nearest_in_level_that_has_a_power() {
+        let refused = Step { channels: Vec::new(), ..step(3, 1.0, 1.0, 0.1) };
+        let steps = [step(1, 0.5, 25.0, 0.1), step(2, 1.1, 121.0, 0.1), refused];
+        let steps: Vec<&Step> = steps.iter().collect();
+        assert_eq!(nearest(&steps, 1.0, 0).unwrap().0.step, 2);
+        assert!(nearest(&[], 1.0, 0).is_none());
+    }
 }

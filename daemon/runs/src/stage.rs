@@ -5,10 +5,12 @@ use std::sync::Arc;
 use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
+use crate::delivered::Delivered;
 use crate::judge::judge_rating;
 use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Step, Watcher,
+    ChannelStep, Driven, Event, Journal, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError,
+    RunFolder, Step, Watcher,
 };
 
 /// What was last commanded.
@@ -44,6 +46,8 @@ pub struct Stage {
     pub results: Vec<RatingResult>,
     steps: Vec<Step>,
     count: u64,
+    delivered: Delivered,
+    folder: RunFolder,
     watcher: Arc<dyn Watcher>,
     journal: Journal,
     steps_table: Table<StepRow>,
@@ -68,6 +72,8 @@ impl Stage {
             results: Vec::new(),
             steps: Vec::new(),
             count: 0,
+            delivered: Delivered::default(),
+            folder: folder.clone(),
             watcher,
             journal: Journal::create(&folder.file("journal.jsonl"))?,
             steps_table: Table::create(&folder.file("steps.csv"))?,
@@ -103,6 +109,9 @@ impl Stage {
         self.journal("intent", &serde_json::json!({ "level_vrms": level_vrms }))?;
         self.bench.set_level(level_vrms)?;
         self.now.level_vrms = Some(level_vrms);
+        if self.now.source_on {
+            self.delivered.driven(self.rating, self.bench.now_s());
+        }
         Ok(())
     }
 
@@ -128,8 +137,10 @@ impl Stage {
         if on {
             self.journal("intent", &serde_json::json!({ "source_on": true }))?;
             self.bench.source_on()?;
+            self.delivered.driven(self.rating, self.bench.now_s());
         } else {
             self.bench.source_off()?;
+            self.delivered.off(self.rating, self.bench.now_s());
             self.now.level_vrms = None;
         }
         self.now.source_on = on;
@@ -177,6 +188,10 @@ impl Stage {
             channels: self.channel_steps(captured, level_vrms),
         };
         step.efficiency_pct = efficiency_pct(&step);
+        if let (Some(total_w), Some(lowest_w)) = (total_w(&step), step.lowest_w()) {
+            let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
+            self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
+        }
         self.journal("step", &step)?;
         self.steps_table.append(step_rows(&step))?;
         self.steps.push(step.clone());
@@ -215,27 +230,36 @@ impl Stage {
             .get(number - 1)
             .cloned()
             .ok_or_else(|| RunError::Call(format!("the nameplate has no rating {number}")))?;
-        let noise_w = self.noise_near(number, ceiling.power_w);
-        let result = judge_rating(self.bench.file(), number, &claim, ceiling, noise_w);
+        let spent = self.delivered.spent(self.rating, self.bench.now_s());
+        let serving: Vec<&Step> = self.steps.iter().filter(|step| step.rating == Some(number)).collect();
+        let result = judge_rating(self.bench.file(), number, &claim, ceiling, &serving, spent);
         self.journal("rating", &result)?;
         self.ratings_table.append([rating_row(&result)])?;
         self.curve_table.append(curve_rows(&result, &self.steps))?;
         self.tell(&Event::Judged(&result));
         self.results.push(result.clone());
+        self.write_ratings()?;
         Ok(result)
     }
 
-    /// Type A uncertainty of the power in the step nearest to the ceiling.
-    fn noise_near(&self, rating: usize, power_w: f64) -> Option<f64> {
-        let near = self.steps.iter().filter(|step| step.rating == Some(rating));
-        let distance = |step: &&Step| step.lowest_w().map_or(f64::INFINITY, |w| (w - power_w).abs());
-        let nearest = near.min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
-        nearest.driven().filter_map(|channel| channel.reading.u.active_w).reduce(f64::max)
+    /// All ratings judged so far, whole and synced, so that a run cut short keeps them.
+    fn write_ratings(&self) -> Result<(), RunError> {
+        let file = RatingsFile::new(self.folder.name(), &self.nameplate.model, &self.results);
+        let text = serde_json::to_string_pretty(&file).map_err(|error| RunError::Folder {
+            path: self.folder.file(RATINGS_FILE),
+            source: std::io::Error::other(error),
+        })?;
+        self.folder.write_whole(RATINGS_FILE, &text)
     }
 }
 
+/// Power of all driven channels, W; absent when any has none.
+fn total_w(step: &Step) -> Option<f64> {
+    step.driven().map(|channel| channel.reading.active_w).sum()
+}
+
 fn efficiency_pct(step: &Step) -> Option<f64> {
-    let out_w: f64 = step.driven().map(|channel| channel.reading.active_w).sum::<Option<f64>>()?;
+    let out_w = total_w(step)?;
     step.supply_w.filter(|supply_w| *supply_w > 0.0).map(|supply_w| 100.0 * out_w / supply_w)
 }
 

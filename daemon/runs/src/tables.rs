@@ -194,6 +194,11 @@ pub struct RatingRow {
     supply_v: Option<f64>,
     efficiency_pct: Option<f64>,
     captures: usize,
+    indicated_w: f64,
+    effective_degrees: Option<f64>,
+    probability_met: Option<f64>,
+    seconds_at_power: f64,
+    joules: f64,
 }
 
 /// The row of a judged rating.
@@ -216,7 +221,7 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         limit_pct: claim.limit_pct,
         measured_w: result.measured_w,
         expanded_u_w: result.expanded_u_w,
-        coverage_factor: 2.0,
+        coverage_factor: result.budget.coverage_factor,
         ratio: result.ratio,
         ratio_db: result.ratio_db,
         verdict: result.verdict.to_string(),
@@ -229,6 +234,11 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         supply_v: ceiling.supply_v,
         efficiency_pct: ceiling.efficiency_pct,
         captures: ceiling.captures,
+        indicated_w: result.indicated_w,
+        effective_degrees: result.budget.effective_degrees,
+        probability_met: result.probability_met,
+        seconds_at_power: result.spent.seconds_at_power,
+        joules: result.spent.joules,
     }
 }
 

@@ -1,0 +1,257 @@
+//! `ratings.json`: every judged rating of a run with its whole uncertainty budget, rewritten after each.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use wattproof_method::{Bracket, Contribution, Verdict};
+
+use crate::{Driven, LimitBy, RatingResult};
+
+/// The file's name in a run's folder.
+pub const RATINGS_FILE: &str = "ratings.json";
+/// Version of the keys: they keep their meaning, new ones may be added.
+const FORMAT: u32 = 1;
+
+/// The whole file.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct RatingsFile {
+    /// Version of the keys.
+    pub format: u32,
+    /// The run's name.
+    pub run: String,
+    /// The amplifier's model.
+    pub amplifier: String,
+    /// The ratings in the order in which they were judged; the last one of a number counts.
+    pub ratings: Vec<RatingRecord>,
+}
+
+/// A capture beside the ceiling.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BracketRecord {
+    /// Its step; absent if the step can't be told.
+    pub step: Option<u64>,
+    /// Source level, V rms.
+    pub level_vrms: f64,
+    /// Power of the weakest driven channel, W.
+    pub power_w: f64,
+    /// The limited distortion figure of the worst channel, %.
+    pub distortion_pct: f64,
+}
+
+/// One judged rating.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct RatingRecord {
+    /// Which rating, from 1.
+    pub rating: usize,
+    /// Rated power per channel, W.
+    pub rated_w: f64,
+    /// Rated load per channel, ohm.
+    pub load_ohm: f64,
+    /// Rated supply voltage, V.
+    pub supply_v: f64,
+    /// Channels driven together.
+    pub driven: Driven,
+    /// Test frequency, Hz.
+    pub hz: f64,
+    /// What the limit applies to.
+    pub limit_by: LimitBy,
+    /// Distortion limit, %.
+    pub limit_pct: f64,
+    /// Measured power at these conditions, W.
+    pub measured_w: f64,
+    /// Combined standard uncertainty, W.
+    pub standard_u_w: f64,
+    /// Expanded uncertainty U, W.
+    pub expanded_u_w: f64,
+    /// U over the standard uncertainty.
+    pub coverage_factor: f64,
+    /// Probability with which ± U holds the true power, %.
+    pub coverage_pct: f64,
+    /// Effective degrees of freedom; absent when unbounded.
+    pub effective_degrees: Option<f64>,
+    /// Student's factor for them.
+    pub t_factor: f64,
+    /// Measured over rated.
+    pub ratio: f64,
+    /// The same in dB of power.
+    pub ratio_db: Option<f64>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// The verdict spelled out.
+    pub verdict_words: String,
+    /// Probability that the rating is met.
+    pub probability_met: Option<f64>,
+    /// Power as indicated, before its correction, W.
+    pub indicated_w: f64,
+    /// Measured over indicated power.
+    pub correction: f64,
+    /// Fundamental at the output at the ceiling, V rms.
+    pub out_vrms: f64,
+    /// Source level at the ceiling, V rms.
+    pub level_vrms: f64,
+    /// The limited distortion figure at the ceiling, %.
+    pub distortion_pct: f64,
+    /// Why it stops there.
+    pub cause: String,
+    /// The facts behind it.
+    pub evidence: Vec<String>,
+    /// The capture below the ceiling.
+    pub below: Option<BracketRecord>,
+    /// The capture above it.
+    pub above: Option<BracketRecord>,
+    /// Captures that the search used.
+    pub captures: usize,
+    /// Time at an eighth of the rated power or more, s.
+    pub seconds_at_power: f64,
+    /// Energy into the loads, J.
+    pub joules: f64,
+    /// What to know beside the numbers.
+    pub notes: Vec<String>,
+    /// The uncertainty budget.
+    pub budget: Vec<Contribution>,
+}
+
+impl From<&RatingResult> for RatingRecord {
+    fn from(result: &RatingResult) -> Self {
+        let (claim, ceiling, budget) = (&result.claim, &result.ceiling, &result.budget);
+        let bracket = |bracket: Bracket, step| BracketRecord {
+            step,
+            level_vrms: bracket.level_vrms,
+            power_w: bracket.power_w,
+            distortion_pct: bracket.thdn_pct,
+        };
+        Self {
+            rating: result.rating,
+            rated_w: claim.watts,
+            load_ohm: claim.load_ohm,
+            supply_v: claim.supply_v,
+            driven: claim.driven,
+            hz: claim.hz,
+            limit_by: claim.limit_by,
+            limit_pct: claim.limit_pct,
+            measured_w: result.measured_w,
+            standard_u_w: budget.standard_u_w,
+            expanded_u_w: result.expanded_u_w,
+            coverage_factor: budget.coverage_factor,
+            coverage_pct: result.coverage_pct,
+            effective_degrees: budget.effective_degrees,
+            t_factor: budget.t_factor,
+            ratio: result.ratio,
+            ratio_db: result.ratio_db,
+            verdict: result.verdict,
+            verdict_words: result.verdict_words.clone(),
+            probability_met: result.probability_met,
+            indicated_w: result.indicated_w,
+            correction: result.correction,
+            out_vrms: ceiling.out_vrms,
+            level_vrms: ceiling.level_vrms,
+            distortion_pct: ceiling.thdn_pct,
+            cause: ceiling.cause.to_string(),
+            evidence: ceiling.evidence.clone(),
+            below: ceiling.below.map(|below| bracket(below, result.below_step)),
+            above: ceiling.above.map(|above| bracket(above, result.above_step)),
+            captures: ceiling.captures,
+            seconds_at_power: result.spent.seconds_at_power,
+            joules: result.spent.joules,
+            notes: result.notes.clone(),
+            budget: budget.contributions.clone(),
+        }
+    }
+}
+
+/// The ratings of a run can't be read.
+#[derive(Debug, thiserror::Error)]
+pub enum RatingsError {
+    /// There is no such folder.
+    #[error("run {path}: no such folder; give a run's folder, as results/20260102T030405Z-example")]
+    NoRun {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// The folder holds no ratings.
+    #[error(
+        "run {path}: no ratings.json; it is written when the first rating is judged, so this run judged none (see journal.jsonl and run.json there)"
+    )]
+    NoRatings {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// The file can't be read.
+    #[error("ratings {path}: {source}; check the file's permissions")]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The file isn't what this program writes.
+    #[error(
+        "ratings {path}: {source}; it was altered or written by another version, the journal beside it is the truth"
+    )]
+    Parse {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: serde_json::Error,
+    },
+    /// A rating was not judged in this run.
+    #[error("run {run} has no rating {rating}; it judged {judged}")]
+    NoRating {
+        /// The run.
+        run: String,
+        /// The rating asked for.
+        rating: usize,
+        /// Those that exist.
+        judged: String,
+    },
+}
+
+impl RatingsFile {
+    /// Of the ratings judged so far.
+    #[must_use]
+    pub fn new(run: &str, amplifier: &str, results: &[RatingResult]) -> Self {
+        let ratings = results.iter().map(RatingRecord::from).collect();
+        Self { format: FORMAT, run: run.to_string(), amplifier: amplifier.to_string(), ratings }
+    }
+
+    /// Reads the ratings of a run from its folder.
+    ///
+    /// # Errors
+    /// [`RatingsError`].
+    pub fn read(folder: &Path) -> Result<Self, RatingsError> {
+        if !folder.is_dir() {
+            return Err(RatingsError::NoRun { path: folder.into() });
+        }
+        let path = folder.join(RATINGS_FILE);
+        let text = std::fs::read_to_string(&path).map_err(|source| match source.kind() {
+            std::io::ErrorKind::NotFound => RatingsError::NoRatings { path: folder.into() },
+            _ => RatingsError::Read { path: path.clone(), source },
+        })?;
+        serde_json::from_str(&text).map_err(|source| RatingsError::Parse { path, source })
+    }
+
+    /// A rating by its number, as judged last.
+    ///
+    /// # Errors
+    /// [`RatingsError::NoRating`] names those that exist.
+    pub fn rating(&self, number: usize) -> Result<&RatingRecord, RatingsError> {
+        let found = self.ratings.iter().rev().find(|record| record.rating == number);
+        found.ok_or_else(|| RatingsError::NoRating {
+            run: self.run.clone(),
+            rating: number,
+            judged: self.judged(),
+        })
+    }
+
+    /// The ratings that exist, in words.
+    fn judged(&self) -> String {
+        let line = |record: &RatingRecord| {
+            format!(
+                "{} ({} W into {} ohm at {} V)",
+                record.rating, record.rated_w, record.load_ohm, record.supply_v
+            )
+        };
+        let all: Vec<String> = self.ratings.iter().map(line).collect();
+        if all.is_empty() { "none".to_string() } else { all.join(", ") }
+    }
+}
