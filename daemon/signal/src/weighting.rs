@@ -75,35 +75,64 @@ pub struct Taken {
     pub order_max: usize,
 }
 
-/// Weighted mean square of a residue's spectrum within `band_hz`, in the square of the record's unit. What the
-/// fit of the harmonics took of a flat noise is added back, by its weight. The detector is a true-rms one.
+/// Weighted noise of a residue.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Weighted {
+    /// Mean square, in the square of the record's unit.
+    pub ms: f64,
+    /// Lines that it is spread over: (Σg²p)²/Σ(g²p)² for a flat spectrum p.
+    pub lines: f64,
+}
+
+/// Gains of a weighting, squared, at the lines of a spectrum.
+pub(crate) fn power_gains(weighting: Weighting, bin_hz: f64, lines: usize) -> Vec<f64> {
+    (0..lines).map(|line| weighting.power_gain(line as f64 * bin_hz)).collect()
+}
+
+/// Weighted mean square of a residue's spectrum within `band_hz`. What the fit of the harmonics took of a flat noise
+/// is added back, by its weight. The detector is a true-rms one. `gains` are [`power_gains`] of the band's lines.
 ///
 /// `None` if the record ends below 20 kHz or its lines are coarser than 20 Hz (shorter than 50 ms).
-pub fn weighted_ms(
+pub(crate) fn weighted(
     spectrum: &Spectrum,
     weighting: Weighting,
+    gains: &[f64],
     band_hz: (f64, f64),
     taken: Taken,
-) -> Option<f64> {
+) -> Option<Weighted> {
     let bin = spectrum.bin_hz;
     let last = spectrum.power.len().checked_sub(1)?;
-    let reaches = last as f64 * bin >= HIGHEST_HZ - bin;
-    if !reaches || !(bin <= LINE_HZ_MAX * (1.0 + 1e-3)) {
+    if !tells(bin, last) {
         return None;
     }
     let (low, high) = (band_hz.0 / bin, band_hz.1 / bin);
-    let (mut sum, mut whole) = (0.0, 0.0);
     let first = (low - 0.5).max(0.0) as usize;
-    for line in first..=last.min((high + 0.5).max(0.0) as usize) {
+    let end = last.min((high + 0.5).max(0.0) as usize) + 1;
+    if first >= end {
+        return None;
+    }
+    let (mut sum, mut whole, mut squares) = (0.0, 0.0, 0.0);
+    for (line, (power, gain)) in (first..end).zip(spectrum.power.get(first..end)?.iter().zip(gains.get(first..end)?)) {
         let centre = line as f64;
-        let share = ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0);
-        let weight = share * weighting.power_gain(centre * bin);
-        sum += weight * spectrum.power[line];
+        let share = if line > first + 1 && line + 2 < end {
+            1.0
+        } else {
+            ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0)
+        };
+        let weight = share * gain;
+        sum += weight * power;
         whole += weight;
+        squares += weight * weight;
     }
     let harmonics = (2..=taken.order_max).map(|order| order as f64 * taken.fundamental_hz);
     let inside = harmonics.filter(|hz| *hz >= band_hz.0 && *hz <= band_hz.1);
     let lost: f64 = inside.map(|hz| weighting.power_gain(hz)).sum::<f64>() * FIT_WINDOW.enbw_bins();
-    let found = sum / (1.0 - lost / whole).max(0.1);
-    found.is_finite().then_some(found)
+    let ms = sum / (1.0 - lost / whole).max(0.1);
+    ms.is_finite().then_some(Weighted { ms, lines: (whole * whole / squares).max(1.0) })
+}
+
+/// True if lines so far apart, up to the last one, tell weighted noise.
+pub(crate) fn tells(bin_hz: f64, last: usize) -> bool {
+    let reaches = last as f64 * bin_hz >= HIGHEST_HZ - bin_hz;
+    reaches && bin_hz <= LINE_HZ_MAX * (1.0 + 1e-3)
 }
