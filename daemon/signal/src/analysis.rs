@@ -92,7 +92,7 @@ pub(crate) fn analyse(
             None => {
                 tools.transform(samples, survey.mean, room);
                 let position = cycles_per_sample * samples.len() as f64;
-                let mut lobes = Lobes { lines: &mut room.lines, len: samples.len() };
+                let mut lobes = Lobes::new(&mut room.lines, samples.len());
                 let mut found = lobes.harmonics(position);
                 found[0].re += survey.mean;
                 found
@@ -139,7 +139,7 @@ fn tone(
     room.power = spectrum.power;
     let first = first?;
     if apart(first, len) {
-        let mut lobes = Lobes { lines: &mut room.lines, len };
+        let mut lobes = Lobes::new(&mut room.lines, len);
         let settled = lobes.settle(first * len as f64) / len as f64;
         if apart(settled, len) {
             let settled = accept(settled, len, fs_hz, settings)?;

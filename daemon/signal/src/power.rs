@@ -1,6 +1,6 @@
 //! Whole-cycle means: rms, dc and active power of records that hold no whole number of cycles.
 
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::TAU;
 
 use realfft::num_complex::Complex;
 
@@ -82,23 +82,24 @@ impl Span {
         if self.whole < self.len { self.samples - self.whole as f64 } else { 0.0 }
     }
 
-    /// Σ exp(jkθ\[n\]) over the span, for k = 0…`order_max`, θ from the record's middle: a geometric series.
+    /// Σ exp(jkθ\[n\]) over the span, for k = 0…`order_max`, θ from the record's middle: geometric series.
     fn rests(&self, order_max: usize) -> Vec<Complex<f64>> {
         let (whole, middle) = (self.whole as f64, (self.len as f64 - 1.0) / 2.0);
+        let f = self.cycles_per_sample;
         let turn = |turns: f64| Complex::from_polar(1.0, TAU * turns.fract());
-        let rest = |order: usize| {
-            let f = order as f64 * self.cycles_per_sample;
-            let below = (PI * f.fract()).sin();
-            let half_turns = (f * whole / 2.0).fract();
-            let ratio = if below.abs() < 1e-12 {
-                whole
-            } else {
-                (TAU * half_turns).sin() / (PI * f).sin()
-            };
-            let centre = (whole - 1.0) / 2.0 - middle;
-            turn(f * centre) * ratio + turn(f * (whole - middle)) * self.fraction()
-        };
-        (0..=order_max).map(rest).collect()
+        // Powers of these, order by order: rounding grows with the order to some 1e-13.
+        let steps = [turn(f * ((whole - 1.0) / 2.0 - middle)), turn(f * (whole - middle)), turn(f * whole / 2.0), turn(f / 2.0)];
+        let mut now = [Complex::new(1.0_f64, 0.0); 4];
+        let mut rests = Vec::with_capacity(order_max + 1);
+        for _ in 0..=order_max {
+            let [centre, end, across, within] = now;
+            let ratio = if within.im.abs() < 1e-12 { whole } else { across.im / within.im };
+            rests.push(centre * ratio + end * self.fraction());
+            for (now, step) in now.iter_mut().zip(steps) {
+                *now *= step;
+            }
+        }
+        rests
     }
 }
 

@@ -112,7 +112,10 @@ fn range(power: &[f64], low: f64, high: f64) -> std::ops::Range<usize> {
 }
 
 fn peak(power: &[f64], low: f64, high: f64) -> Option<usize> {
-    range(power, low, high).max_by(|a, b| power[*a].total_cmp(&power[*b]))
+    let range = range(power, low, high);
+    let lines = &power[range.clone()];
+    let most = Survey::new(lines).peak;
+    lines.iter().position(|line| *line == most).map(|line| range.start + line)
 }
 
 fn median(power: &[f64], low: f64, high: f64) -> f64 {

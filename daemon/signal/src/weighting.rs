@@ -4,6 +4,7 @@ use realfft::num_complex::Complex;
 
 use crate::harmonics::FIT_WINDOW;
 use crate::spectrum::Spectrum;
+use crate::survey::LANES;
 
 /// The weightings reach to here at least; a record that ends below can't tell them.
 const HIGHEST_HZ: f64 = 20_000.0;
@@ -111,24 +112,43 @@ pub(crate) fn weighted(
     if first >= end {
         return None;
     }
-    let (mut sum, mut whole, mut squares) = (0.0, 0.0, 0.0);
-    for (line, (power, gain)) in (first..end).zip(spectrum.power.get(first..end)?.iter().zip(gains.get(first..end)?)) {
+    let (power, gains) = (spectrum.power.get(first..end)?, gains.get(first..end)?);
+    let mut sums = Sums::default();
+    // A line at the band's edge counts by its share.
+    for line in (first..end).filter(|line| *line < first + 2 || line + 2 >= end) {
         let centre = line as f64;
-        let share = if line > first + 1 && line + 2 < end {
-            1.0
-        } else {
-            ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0)
-        };
-        let weight = share * gain;
-        sum += weight * power;
-        whole += weight;
-        squares += weight * weight;
+        let share = ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0);
+        sums.add(0, share * gains[line - first], power[line - first]);
     }
+    let inner = 2.min(power.len())..power.len().saturating_sub(2).max(2.min(power.len()));
+    let (power, power_rest) = power[inner.clone()].as_chunks::<LANES>();
+    let (gains, gains_rest) = gains[inner].as_chunks::<LANES>();
+    for (power, gains) in power.iter().zip(gains) {
+        for lane in 0..LANES {
+            sums.add(lane, gains[lane], power[lane]);
+        }
+    }
+    for (power, gain) in power_rest.iter().zip(gains_rest) {
+        sums.add(0, *gain, *power);
+    }
+    let [sum, whole, squares] = sums.0.map(|lanes| lanes.iter().sum::<f64>());
     let harmonics = (2..=taken.order_max).map(|order| order as f64 * taken.fundamental_hz);
     let inside = harmonics.filter(|hz| *hz >= band_hz.0 && *hz <= band_hz.1);
     let lost: f64 = inside.map(|hz| weighting.power_gain(hz)).sum::<f64>() * FIT_WINDOW.enbw_bins();
     let ms = sum / (1.0 - lost / whole).max(0.1);
     ms.is_finite().then_some(Weighted { ms, lines: (whole * whole / squares).max(1.0) })
+}
+
+/// Sums of weight times power, of weights, and of their squares, side by side.
+#[derive(Default)]
+struct Sums([[f64; LANES]; 3]);
+
+impl Sums {
+    fn add(&mut self, lane: usize, weight: f64, power: f64) {
+        self.0[0][lane] += weight * power;
+        self.0[1][lane] += weight;
+        self.0[2][lane] += weight * weight;
+    }
 }
 
 /// True if lines so far apart, up to the last one, tell weighted noise.
