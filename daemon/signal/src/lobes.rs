@@ -15,6 +15,8 @@ use crate::harmonics::order_max;
 const REACH: i64 = 12;
 /// Cycles from which on the harmonics stand far enough apart.
 const CYCLES_MIN: f64 = 40.0;
+/// Lines that a harmonic must stay below half the sample rate.
+const MARGIN_LINES: f64 = CYCLES_MIN / 2.0;
 /// What a harmonic leaks beyond the lines it is taken away from, as a share of the strongest.
 const LEAK: f64 = 5e-10;
 /// Lines that a harmonic is fitted to.
@@ -23,8 +25,7 @@ const AROUND: usize = 2 * REACH as usize + 1;
 /// True if a tone of `cycles_per_sample` in `len` samples has its harmonics far enough apart for this method.
 pub(crate) fn apart(cycles_per_sample: f64, len: usize) -> bool {
     let cycles = cycles_per_sample * len as f64;
-    let highest = order_max(cycles_per_sample) as f64 * cycles;
-    cycles >= CYCLES_MIN && len as f64 / 2.0 - highest >= CYCLES_MIN / 2.0
+    cycles >= CYCLES_MIN && len as f64 / 2.0 - cycles >= MARGIN_LINES
 }
 
 /// Lines of a real record's transform through the Hann window, of which harmonics are found and taken away.
@@ -244,7 +245,7 @@ impl<'a> Lobes<'a> {
     /// Finds and takes away dc and the harmonics of a tone at `position` lines. Amplitudes from dc, half the peak,
     /// phase at the record's middle.
     pub fn harmonics(&mut self, position: f64) -> Vec<Complex<f64>> {
-        let order_max = order_max(position / self.len as f64);
+        let order_max = order_max(position / self.len as f64, self.len, MARGIN_LINES);
         let mut found = vec![Complex::new(0.0, 0.0); order_max + 1];
         self.rounds(position, &mut found);
         found
@@ -332,7 +333,7 @@ mod tests {
             }
             let noise = if case % 3 == 0 { 0.0 } else { 1e-3 };
             let parts: Vec<(f64, f64)> =
-                (0..order_max(f).min(9) + 1).map(|k| (0.4_f64.powi(k as i32), random(&mut state) * TAU)).collect();
+                (0..order_max(f, len, MARGIN_LINES).min(9) + 1).map(|k| (0.4_f64.powi(k as i32), random(&mut state) * TAU)).collect();
             let samples: Vec<f64> = (0..len)
                 .map(|n| {
                     let part = |(k, (a, p)): (usize, &(f64, f64))| a * (TAU * (k as f64 * f * n as f64).fract() + p).cos();
