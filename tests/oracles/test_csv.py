@@ -16,7 +16,9 @@ ROOT = Path(__file__).resolve().parents[2]
 STEPS = """step at_s purpose rating channel driven level_vrms level_dbv hz load_ohm supply_v_set fundamental_hz
     fundamental_vrms out_vrms out_irms out_vpk out_apk band_vrms dc_v active_w apparent_va power_factor phase_deg
     load_ohm_measured load_x_ohm gain_db thd_pct thdn_pct noise_vrms hum_pct residue_vrms crest_factor flat_top_pct
-    supply_v supply_a supply_w efficiency_pct heatsink_c flags noise_a_vrms noise_468_vrms""".split()
+    supply_v supply_a supply_w efficiency_pct heatsink_c flags noise_a_vrms noise_468_vrms
+    fundamental_active_w fundamental_apparent_va fundamental_reactive_var displacement_power_factor
+    harmonic_active_w nonfundamental_va""".split()
 RATINGS = """rating rated_w load_ohm supply_v_set driven hz limit_by limit_pct measured_w expanded_u_w coverage_factor
     ratio ratio_db verdict cause evidence out_vrms level_vrms distortion_pct load_ohm_measured supply_v efficiency_pct
     captures indicated_w effective_degrees probability_met seconds_at_power joules""".split()

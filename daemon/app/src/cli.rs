@@ -2,7 +2,8 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use serde::Serialize;
 
 use crate::cautions::CAUTIONS;
 
@@ -129,6 +130,21 @@ pub struct ExplainOrder {
     pub json: bool,
 }
 
+/// Which noise is reported.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize)]
+pub enum NoiseWeighting {
+    /// A-weighting of IEC 61672-1
+    #[serde(rename = "a")]
+    A,
+    /// The weighting of ITU-R BS.468, with an rms detector
+    #[serde(rename = "468")]
+    #[value(name = "468")]
+    Itu468,
+    /// None: the band counts evenly
+    #[serde(rename = "none")]
+    None,
+}
+
 /// `measure`.
 #[derive(Args)]
 pub struct MeasureOrder {
@@ -156,6 +172,9 @@ pub struct MeasureOrder {
     /// Count only harmonics 2 to N in THD
     #[arg(long, value_name = "N", value_parser = order)]
     pub harmonics: Option<usize>,
+    /// Weight the noise and the level over it: a (IEC 61672-1), 468 (ITU-R BS.468, rms) or none; THD+N never is
+    #[arg(long, value_name = "CURVE")]
+    pub weighting: Option<NoiseWeighting>,
     /// Read noise with the ITU-R BS.468 quasi-peak meter as well
     #[arg(long)]
     pub quasi_peak: bool,

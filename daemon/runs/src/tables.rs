@@ -107,6 +107,12 @@ pub struct StepRow {
     flags: String,
     noise_a_vrms: Option<f64>,
     noise_468_vrms: Option<f64>,
+    fundamental_active_w: Option<f64>,
+    fundamental_apparent_va: Option<f64>,
+    fundamental_reactive_var: Option<f64>,
+    displacement_power_factor: Option<f64>,
+    harmonic_active_w: Option<f64>,
+    nonfundamental_va: Option<f64>,
 }
 
 /// The rows of a step.
@@ -157,6 +163,12 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 flags: flag_words(&r.flags),
                 noise_a_vrms: r.noise_a_vrms,
                 noise_468_vrms: r.noise_468_vrms,
+                fundamental_active_w: r.fundamental_active_w,
+                fundamental_apparent_va: r.fundamental_apparent_va,
+                fundamental_reactive_var: r.fundamental_reactive_var,
+                displacement_power_factor: r.displacement_power_factor,
+                harmonic_active_w: r.harmonic_active_w,
+                nonfundamental_va: r.nonfundamental_va,
             }
         })
         .collect()

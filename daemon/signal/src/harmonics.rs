@@ -59,16 +59,19 @@ pub struct Basis {
     symbol: Vec<f64>,
 }
 
-/// Highest harmonic a record can hold: half a harmonic's distance below the Nyquist frequency, so that it
-/// stays as far from its own image as from its neighbours. At least 1.
-pub fn order_max(cycles_per_sample: f64) -> usize {
-    ((0.5 / cycles_per_sample - 0.5) as usize).clamp(1, 1 << 20)
+/// Lines of the transform that a harmonic must stay below half the sample rate, so that it lies as far from its own
+/// image as neighbours may from each other.
+const MARGIN_LINES: f64 = 2.5;
+
+/// Highest harmonic that a record of `len` samples holds `margin_lines` below half the sample rate. At least 1.
+pub(crate) fn order_max(cycles_per_sample: f64, len: usize, margin_lines: f64) -> usize {
+    (((0.5 - margin_lines / len as f64) / cycles_per_sample) as usize).clamp(1, 1 << 20)
 }
 
 impl Basis {
     /// For `len` samples and a tone of `cycles_per_sample`.
     pub fn new(cycles_per_sample: f64, len: usize) -> Self {
-        let modes = order_max(cycles_per_sample);
+        let modes = order_max(cycles_per_sample, len, MARGIN_LINES);
         let gridding = Gridding::new(cycles_per_sample, len, modes);
         let lags: Vec<_> = (0..=2 * modes)
             .map(|lag| Complex::new(window_transform(TAU * cycles_per_sample * lag as f64, len), 0.0))
@@ -92,11 +95,6 @@ impl Basis {
             *model = sample - *model;
         }
         HarmonicFit { coefficients, residual }
-    }
-
-    /// Largest magnitude of the harmonic series between samples.
-    pub fn peak(&self, fit: &HarmonicFit) -> f64 {
-        self.gridding.harmonics_to_grid(&fit.coefficients).iter().fold(0.0, |peak, x| x.abs().max(peak))
     }
 
     /// Conjugate gradients on the normal equations.

@@ -3,6 +3,7 @@
 use realfft::num_complex::Complex;
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::Surveys;
 use crate::capture::Capture;
 use crate::flags::Flag;
 use crate::harmonics::{FIT_WINDOW, Weights};
@@ -10,6 +11,7 @@ use crate::read::unusable;
 use crate::search::{CYCLES_MIN, tone};
 use crate::settings::Settings;
 use crate::spectrum::power_spectrum;
+use crate::survey::Survey;
 use crate::two_tone_fit::{Orders, TwoToneFit, fit};
 
 /// Sideband pairs counted around the higher tone: 600 Hz to either side of it for 60 Hz, about what a
@@ -128,7 +130,9 @@ impl TwoToneReading {
 pub fn read_two_tone(capture: &Capture, settings: &TwoToneSettings) -> TwoToneReading {
     let of_tone =
         |hz: f64| Settings { expected_hz: Some(hz), band_hz: settings.band_hz, ..Settings::default() };
-    let mut flags = unusable(capture, &of_tone(settings.low_hz));
+    let surveys =
+        Surveys { volts: Survey::new(&capture.volts), amps: capture.amps.as_deref().map(Survey::new) };
+    let mut flags = unusable(capture, &of_tone(settings.low_hz), surveys);
     let ordered = settings.high_hz.is_finite() && settings.high_hz > settings.low_hz;
     if !ordered && !flags.contains(&Flag::InvalidSamples) {
         flags.push(Flag::InvalidSamples);

@@ -12,16 +12,20 @@
 //! that fit leaves over is noise, hum and residue. The weights of the fit are the square of the residue's
 //! window, so harmonics and residue share out the record's energy exactly.
 
+mod analysis;
 pub mod capture;
+mod current;
 pub mod envelope;
 pub mod fit;
 pub mod flags;
 mod gridding;
 pub mod harmonics;
 pub mod intermodulation;
+mod lobes;
 pub mod power;
 pub mod quasi_peak;
 pub mod read;
+mod reader;
 pub mod reading;
 pub mod residue;
 mod scatter;
@@ -29,7 +33,9 @@ mod search;
 pub mod settings;
 pub mod shape;
 pub mod spectrum;
+mod survey;
 mod two_tone_fit;
+mod waveform;
 pub mod weighting;
 
 pub use capture::Capture;

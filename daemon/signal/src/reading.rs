@@ -84,6 +84,29 @@ pub struct Reading {
     /// `Settings::quasi_peak` asks for it, and as for `noise_a_vrms`.
     #[serde(default)]
     pub noise_468_qp_v: Option<f64>,
+    /// `harmonics_pct` in dB of the fundamental; `None` where nothing at all was found.
+    #[serde(default)]
+    pub harmonics_db: Vec<Option<f64>>,
+    /// Active power of the fundamentals alone, V1·I1·cos φ1, in W (IEEE Std 1459).
+    #[serde(default)]
+    pub fundamental_active_w: Option<f64>,
+    /// Apparent power of the fundamentals alone, V1·I1, in VA (IEEE Std 1459).
+    #[serde(default)]
+    pub fundamental_apparent_va: Option<f64>,
+    /// Reactive power of the fundamentals, V1·I1·sin φ1, in var; positive where the current lags (IEEE Std 1459).
+    #[serde(default)]
+    pub fundamental_reactive_var: Option<f64>,
+    /// cos φ1 of the fundamentals (IEEE Std 1459: displacement power factor).
+    #[serde(default)]
+    pub displacement_power_factor: Option<f64>,
+    /// Active power of all but the fundamentals, dc included, in W: `active_w` less `fundamental_active_w`
+    /// (IEEE Std 1459).
+    #[serde(default)]
+    pub harmonic_active_w: Option<f64>,
+    /// Apparent power of all but the fundamentals, √(S² − S1²), in VA (IEEE Std 1459: non-fundamental apparent
+    /// power).
+    #[serde(default)]
+    pub nonfundamental_va: Option<f64>,
 }
 
 impl Reading {
@@ -122,7 +145,65 @@ pub struct Uncertainty {
     /// Of `phase_deg`, in degrees.
     #[serde(default)]
     pub phase_deg: Option<f64>,
-    /// Of `load_ohm_measured`, in ohm; that of `load_x_ohm` is the same.
+    /// Of `load_ohm_measured`, in ohm.
     #[serde(default)]
     pub load_ohm_measured: Option<f64>,
+    /// Of `out_irms`, in A.
+    #[serde(default)]
+    pub out_irms: Option<f64>,
+    /// Of `band_vrms`, in V.
+    #[serde(default)]
+    pub band_vrms: Option<f64>,
+    /// Of `fundamental_phase_deg`, in degrees.
+    #[serde(default)]
+    pub fundamental_phase_deg: Option<f64>,
+    /// Of `apparent_va`, in VA.
+    #[serde(default)]
+    pub apparent_va: Option<f64>,
+    /// Of `power_factor`; 0 for a resistive load, as far as small changes go.
+    #[serde(default)]
+    pub power_factor: Option<f64>,
+    /// Of `load_x_ohm`, in ohm.
+    #[serde(default)]
+    pub load_x_ohm: Option<f64>,
+    /// Of each of `harmonics_pct`, in percentage points.
+    #[serde(default)]
+    pub harmonic_pct: Option<f64>,
+    /// Of `noise_vrms`, in V.
+    #[serde(default)]
+    pub noise_vrms: Option<f64>,
+    /// Of `noise_a_vrms`, in V.
+    #[serde(default)]
+    pub noise_a_vrms: Option<f64>,
+    /// Of `noise_468_vrms`, in V.
+    #[serde(default)]
+    pub noise_468_vrms: Option<f64>,
+    /// Of `hum_pct`, in percentage points.
+    #[serde(default)]
+    pub hum_pct: Option<f64>,
+    /// Of `residue_vrms`, in V.
+    #[serde(default)]
+    pub residue_vrms: Option<f64>,
+    /// Of `fundamental_active_w`, in W.
+    #[serde(default)]
+    pub fundamental_active_w: Option<f64>,
+    /// Of `fundamental_apparent_va`, in VA.
+    #[serde(default)]
+    pub fundamental_apparent_va: Option<f64>,
+    /// Of `fundamental_reactive_var`, in var.
+    #[serde(default)]
+    pub fundamental_reactive_var: Option<f64>,
+    /// Of `displacement_power_factor`; 0 for a resistive load, as far as small changes go.
+    #[serde(default)]
+    pub displacement_power_factor: Option<f64>,
+}
+
+/// The number, if it is one.
+pub(crate) fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+/// A ratio of amplitudes in dB; `None` for nothing.
+pub(crate) fn decibels(ratio: f64) -> Option<f64> {
+    finite(20.0 * ratio.log10())
 }

@@ -1,8 +1,8 @@
 //! What the harmonic fit leaves over, by band: noise, hum, and what lies above the band.
 
-use crate::harmonics::{FIT_WINDOW, Weights};
+use crate::harmonics::FIT_WINDOW;
 use crate::settings::Settings;
-use crate::spectrum::{Spectrum, power_spectrum};
+use crate::spectrum::Spectrum;
 
 /// Multiples of the mains frequency that count as hum. Common practice, no source.
 const HUM_ORDER_MAX: usize = 20;
@@ -19,34 +19,25 @@ pub struct Residue {
     pub noise: f64,
     /// At the mains frequency and its multiples, over the noise between them; `None` if not to be told.
     pub hum: Option<f64>,
+    /// Mains multiples that `hum` adds up.
+    pub hum_multiples: usize,
     /// Noise within the band as a density, in the square of the unit per Hz.
     pub density: f64,
+    /// The same above the band, switching residue left out.
+    pub density_above: f64,
 }
 
-/// Splits a residual by frequency. `harmonics_in_band` counts those from the 2nd.
-pub fn split(
-    residual: &[f64],
+/// Splits a residual by frequency, from its spectrum through [`RESIDUE_WINDOW`](crate::harmonics::RESIDUE_WINDOW), and
+/// takes the fundamental's modulation out of that. `harmonics_in_band` counts those from the 2nd.
+pub(crate) fn split(
+    spectrum: &mut Spectrum,
     fs_hz: f64,
     fundamental_hz: f64,
     harmonics_in_band: usize,
-    weights: &Weights,
     settings: &Settings,
 ) -> Residue {
-    split_spectrum(residual, fs_hz, fundamental_hz, harmonics_in_band, weights, settings).0
-}
-
-/// As [`split`], with the residual's spectrum, the fundamental's modulation taken out of it.
-pub(crate) fn split_spectrum(
-    residual: &[f64],
-    fs_hz: f64,
-    fundamental_hz: f64,
-    harmonics_in_band: usize,
-    weights: &Weights,
-    settings: &Settings,
-) -> (Residue, Spectrum) {
-    let mut spectrum = power_spectrum(residual, fs_hz, &weights.residue);
-    let hum = hum(&spectrum, fundamental_hz, settings);
-    bridge(&mut spectrum, fundamental_hz);
+    let (hum, hum_multiples) = hum(spectrum, fundamental_hz, settings);
+    bridge(spectrum, fundamental_hz);
     let (low, high) = settings.band_hz;
     let high = high.min(fs_hz / 2.0);
     let band = spectrum.between(low, high);
@@ -55,7 +46,22 @@ pub(crate) fn split_spectrum(
     let taken_hz = harmonics_in_band as f64 * FIT_WINDOW.enbw_bins() * spectrum.bin_hz;
     let width_hz = (high - low).max(spectrum.bin_hz);
     let noise = band / (1.0 - taken_hz / width_hz).max(0.1);
-    (Residue { band, above, noise, hum, density: noise / width_hz }, spectrum)
+    Residue { band, above, noise, hum, hum_multiples, density: noise / width_hz, density_above: floor_above(spectrum, high) }
+}
+
+/// Density of the noise above the band: of lines spread over it, the median (ln 2 of the mean for noise), which the
+/// lines of a switching residue don't move.
+fn floor_above(spectrum: &Spectrum, high_hz: f64) -> f64 {
+    const LOOKED_AT: usize = 512;
+    let first = (high_hz / spectrum.bin_hz).ceil() as usize;
+    let lines = spectrum.power.get(first..).unwrap_or(&[]);
+    let every = (lines.len() / LOOKED_AT).max(1);
+    let mut some: Vec<f64> = lines.iter().step_by(every).copied().collect();
+    if some.is_empty() {
+        return 0.0;
+    }
+    let middle = some.len() / 2;
+    *some.select_nth_unstable_by(middle, f64::total_cmp).1 / std::f64::consts::LN_2 / spectrum.bin_hz
 }
 
 /// Replaces the lines around the fundamental by the level beside them. A record's slow change of level shows
@@ -80,13 +86,14 @@ fn bridge(spectrum: &mut Spectrum, fundamental_hz: f64) {
     spectrum.power[first..last].fill(level);
 }
 
-/// Mean square at the mains' multiples over the level between them.
-fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> Option<f64> {
+/// Mean square at the mains' multiples over the level between them, and how many of them could be looked at.
+fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> (Option<f64>, usize) {
     let bin = spectrum.bin_hz;
     // A tone under the Hann window is five lines wide; the next multiple must be clear of it.
     if settings.mains_hz < 5.0 * bin {
-        return None;
+        return (None, 0);
     }
+    let mut multiples = 0;
     let high = settings.band_hz.1.min(bin * (spectrum.power.len() as f64 - 5.0));
     let mut found = None;
     for order in 1..=HUM_ORDER_MAX {
@@ -98,6 +105,7 @@ fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> Option<
         let line = (hz / bin).round() as usize;
         let tone: f64 = (line - 2..=line + 2).map(|n| spectrum.power[n]).sum();
         let found = found.get_or_insert(0.0);
+        multiples += 1;
         // The skirts of a level that jumps within the record pass through the mains' multiples without a peak.
         let top = spectrum.power[line - 1].max(spectrum.power[line]).max(spectrum.power[line + 1]);
         if top < 4.0 * spectrum.power[line - 3].max(spectrum.power[line + 3]) {
@@ -105,7 +113,7 @@ fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> Option<
         }
         *found += tone - 5.0 * level_around(spectrum, line);
     }
-    found.map(|ms: f64| ms.max(0.0))
+    (found.map(|ms: f64| ms.max(0.0)), multiples)
 }
 
 /// Level of the noise around a line, from the median of its neighbourhood (ln 2 of the mean for noise).

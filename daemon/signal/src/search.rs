@@ -5,6 +5,7 @@ use crate::flags::Flag;
 use crate::harmonics::Weights;
 use crate::settings::Settings;
 use crate::spectrum::power_spectrum;
+use crate::survey::Survey;
 
 /// Cycles a record must hold.
 pub const CYCLES_MIN: f64 = 5.0;
@@ -14,34 +15,51 @@ const NEAR: f64 = 0.02;
 /// The tone's frequency, in cycles per sample, or why there is none.
 pub(crate) fn tone(volts: &[f64], fs_hz: f64, weights: &Weights, settings: &Settings) -> Result<f64, Flag> {
     let len = volts.len();
+    long_enough(len, fs_hz, settings)?;
+    let Survey { mean, peak, .. } = Survey::new(volts);
+    let centred: Vec<f64> = volts.iter().map(|v| v - mean).collect();
+    let power = power_spectrum(&centred, fs_hz, &weights.residue).power;
+    let start = start(&power, len, fs_hz, peak, settings)?;
+    accept(refine(&centred, &weights.fit, start), len, fs_hz, settings)
+}
+
+/// Whether a record can hold the commanded tone.
+pub(crate) fn long_enough(len: usize, fs_hz: f64, settings: &Settings) -> Result<(), Flag> {
     if len < 16 {
         return Err(Flag::TooShort);
     }
     let bin_hz = fs_hz / len as f64;
-    if let Some(expected) = settings.expected_hz {
-        if expected / bin_hz < CYCLES_MIN * (1.0 - 1e-3) {
-            return Err(Flag::TooShort);
-        }
-        if expected >= fs_hz / 2.0 {
-            return Err(Flag::WrongFrequency);
-        }
+    match settings.expected_hz {
+        Some(expected) if expected / bin_hz < CYCLES_MIN * (1.0 - 1e-3) => Err(Flag::TooShort),
+        Some(expected) if expected >= fs_hz / 2.0 => Err(Flag::WrongFrequency),
+        _ => Ok(()),
     }
-    let mean = volts.iter().sum::<f64>() / len as f64;
-    let centred: Vec<f64> = volts.iter().map(|v| v - mean).collect();
-    let power = power_spectrum(&centred, fs_hz, &weights.residue).power;
-    let largest = volts.iter().fold(0.0_f64, |largest, v| largest.max(v.abs()));
-    let line = choose(&power, bin_hz, settings)?;
+}
+
+/// Where to start from, in cycles per sample, by the record's spectrum through the residue's window, its mean taken
+/// off. `largest` is the largest magnitude of the samples.
+pub(crate) fn start(
+    power: &[f64],
+    len: usize,
+    fs_hz: f64,
+    largest: f64,
+    settings: &Settings,
+) -> Result<f64, Flag> {
+    let line = choose(power, fs_hz / len as f64, settings)?;
     // What is left of a constant after its mean is taken off is rounding.
     if power[line].sqrt() <= 1e-13 * largest {
         return Err(Flag::NoSignal);
     }
-    let start = (line as f64 + between_lines(&power, line)) / len as f64;
-    let found = refine(&centred, &weights.fit, start);
+    Ok((line as f64 + between_lines(power, line)) / len as f64)
+}
+
+/// The frequency found, in cycles per sample, if it may be the tone's.
+pub(crate) fn accept(found: f64, len: usize, fs_hz: f64, settings: &Settings) -> Result<f64, Flag> {
     if !(found > 0.0 && found < 0.5) {
         return Err(Flag::NoSignal);
     }
     if let Some(expected) = settings.expected_hz
-        && (found * fs_hz - expected).abs() > NEAR * expected + 1.5 * bin_hz
+        && (found * fs_hz - expected).abs() > NEAR * expected + 1.5 * fs_hz / len as f64
     {
         return Err(Flag::WrongFrequency);
     }
@@ -65,9 +83,12 @@ fn choose(power: &[f64], bin_hz: f64, settings: &Settings) -> Result<usize, Flag
     let reach = NEAR * expected / bin_hz + 1.5;
     let near =
         peak(power, expected / bin_hz - reach, expected / bin_hz + reach).ok_or(Flag::WrongFrequency)?;
-    let floor = median(power, low_hz / bin_hz, high_hz / bin_hz);
+    if power[near] >= 0.25 * power[strongest] {
+        return Ok(near);
+    }
     // Harmonics may outdo a fundamental, hum may outdo a faint tone: it is enough that a tone stands there.
-    if power[near] >= 0.25 * power[strongest] || is_tone(power, near, floor) {
+    let floor = median(power, low_hz / bin_hz, high_hz / bin_hz);
+    if is_tone(power, near, floor) {
         return Ok(near);
     }
     Err(if power[strongest] > 100.0 * floor && power[strongest] > 0.0 {
@@ -91,7 +112,10 @@ fn range(power: &[f64], low: f64, high: f64) -> std::ops::Range<usize> {
 }
 
 fn peak(power: &[f64], low: f64, high: f64) -> Option<usize> {
-    range(power, low, high).max_by(|a, b| power[*a].total_cmp(&power[*b]))
+    let range = range(power, low, high);
+    let lines = &power[range.clone()];
+    let most = Survey::new(lines).peak;
+    lines.iter().position(|line| *line == most).map(|line| range.start + line)
 }
 
 fn median(power: &[f64], low: f64, high: f64) -> f64 {

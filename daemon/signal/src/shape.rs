@@ -1,17 +1,37 @@
 //! What an eye at a scope would judge. Common practice, no source.
 
-/// Largest magnitude of the samples, in their unit.
-pub fn peak(samples: &[f64]) -> f64 {
-    samples.iter().fold(0.0, |peak, x| x.abs().max(peak))
-}
+use realfft::num_complex::Complex;
+
+use crate::spectrum::{inverse_plan, run_inverse};
+use crate::survey::LANES;
 
 /// Share of the samples within 1 % of `peak`, in percent; `None` without a peak.
 pub fn flat_top_pct(samples: &[f64], peak: f64) -> Option<f64> {
     if samples.is_empty() || peak <= 0.0 {
         return None;
     }
-    let near = samples.iter().filter(|x| x.abs() >= 0.99 * peak).count();
+    let limit = 0.99 * peak;
+    let mut counts = [0_u64; LANES];
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            counts[lane] += u64::from(chunk[lane].abs() >= limit);
+        }
+    }
+    let near = counts.iter().sum::<u64>() as usize + rest.iter().filter(|x| x.abs() >= limit).count();
     Some(100.0 * near as f64 / samples.len() as f64)
+}
+
+/// Largest magnitude of a harmonic series (from dc, half the peak), between samples too.
+pub(crate) fn series_peak(harmonics: &[Complex<f64>]) -> f64 {
+    let plan = inverse_plan((4 * harmonics.len()).next_power_of_two().max(64));
+    let mut lines = plan.make_input_vec();
+    for (line, c) in lines.iter_mut().zip(harmonics) {
+        *line = *c;
+    }
+    let mut cycle = plan.make_output_vec();
+    run_inverse(plan.as_ref(), &mut lines, &mut cycle);
+    cycle.iter().fold(0.0, |peak, x| x.abs().max(peak))
 }
 
 #[cfg(test)]

@@ -6,6 +6,8 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::survey::LANES;
+
 /// A cosine-sum window. Coefficients: Harris, Proc. IEEE 1978; Nuttall, IEEE Trans. ASSP 1981.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Window {
@@ -78,8 +80,28 @@ impl Spectrum {
             let centre = line as f64;
             ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0)
         };
-        self.power.iter().enumerate().map(|(line, power)| share(line) * power).sum()
+        // A cast of a float to an integer saturates.
+        let lines = self.power.len();
+        let first = ((low - 0.5).floor().max(0.0) as usize).min(lines);
+        let end = ((high + 0.5).ceil().max(0.0) as usize).saturating_add(1).clamp(first, lines);
+        // Lines well inside count whole.
+        let inner_first = (first + 2).min(end);
+        let inner_end = end.saturating_sub(3).max(inner_first);
+        let edge = |lines: std::ops::Range<usize>| lines.map(|line| share(line) * self.power[line]).sum::<f64>();
+        edge(first..inner_first) + sum(&self.power[inner_first..inner_end]) + edge(inner_end..end)
     }
+}
+
+/// Sum of values, several at a time.
+pub(crate) fn sum(values: &[f64]) -> f64 {
+    let mut sums = [0.0; LANES];
+    let (chunks, rest) = values.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            sums[lane] += chunk[lane];
+        }
+    }
+    sums.iter().chain(rest).sum()
 }
 
 /// Power spectrum of `samples` taken at `fs_hz`, seen through the values of a window (as many as samples).
@@ -91,13 +113,27 @@ pub fn power_spectrum(samples: &[f64], fs_hz: f64, window: &[f64]) -> Spectrum {
     let mut seen: Vec<f64> = samples.iter().zip(window).map(|(x, h)| x * h).collect();
     seen.resize(len, 0.0);
     let lines = forward(&mut seen);
-    let energy: f64 = window.iter().map(|h| h * h).sum();
-    let scale = 1.0 / (len as f64 * energy.max(f64::MIN_POSITIVE));
-    let last = lines.len() - 1;
-    let sided =
-        |line: usize| if line == 0 || (line == last && len.is_multiple_of(2)) { scale } else { 2.0 * scale };
-    let power = lines.iter().enumerate().map(|(line, x)| sided(line) * x.norm_sqr()).collect();
+    let mut power = Vec::new();
+    power_of(&lines, len, window_energy(window), &mut power);
     Spectrum { bin_hz: fs_hz / len as f64, power }
+}
+
+/// Σw² of a window.
+pub(crate) fn window_energy(window: &[f64]) -> f64 {
+    window.iter().map(|h| h * h).sum()
+}
+
+/// Mean square per line of the transform of `len` windowed samples, into `power`.
+pub(crate) fn power_of(lines: &[Complex<f64>], len: usize, window_energy: f64, power: &mut Vec<f64>) {
+    let scale = 1.0 / (len as f64 * window_energy.max(f64::MIN_POSITIVE));
+    power.clear();
+    power.extend(lines.iter().map(|x| 2.0 * scale * x.norm_sqr()));
+    if let Some(first) = power.first_mut() {
+        *first *= 0.5;
+    }
+    if let (true, Some(last)) = (len.is_multiple_of(2) && len > 1, power.last_mut()) {
+        *last *= 0.5;
+    }
 }
 
 /// Sizes whose plans are kept per thread before the store is emptied: a bench uses a handful.

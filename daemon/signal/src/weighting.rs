@@ -4,6 +4,7 @@ use realfft::num_complex::Complex;
 
 use crate::harmonics::FIT_WINDOW;
 use crate::spectrum::Spectrum;
+use crate::survey::LANES;
 
 /// The weightings reach to here at least; a record that ends below can't tell them.
 const HIGHEST_HZ: f64 = 20_000.0;
@@ -75,35 +76,83 @@ pub struct Taken {
     pub order_max: usize,
 }
 
-/// Weighted mean square of a residue's spectrum within `band_hz`, in the square of the record's unit. What the
-/// fit of the harmonics took of a flat noise is added back, by its weight. The detector is a true-rms one.
+/// Weighted noise of a residue.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Weighted {
+    /// Mean square, in the square of the record's unit.
+    pub ms: f64,
+    /// Lines that it is spread over: (Σg²p)²/Σ(g²p)² for a flat spectrum p.
+    pub lines: f64,
+}
+
+/// Gains of a weighting, squared, at the lines of a spectrum.
+pub(crate) fn power_gains(weighting: Weighting, bin_hz: f64, lines: usize) -> Vec<f64> {
+    (0..lines).map(|line| weighting.power_gain(line as f64 * bin_hz)).collect()
+}
+
+/// Weighted mean square of a residue's spectrum within `band_hz`. What the fit of the harmonics took of a flat noise
+/// is added back, by its weight. The detector is a true-rms one. `gains` are [`power_gains`] of the band's lines.
 ///
 /// `None` if the record ends below 20 kHz or its lines are coarser than 20 Hz (shorter than 50 ms).
-pub fn weighted_ms(
+pub(crate) fn weighted(
     spectrum: &Spectrum,
     weighting: Weighting,
+    gains: &[f64],
     band_hz: (f64, f64),
     taken: Taken,
-) -> Option<f64> {
+) -> Option<Weighted> {
     let bin = spectrum.bin_hz;
     let last = spectrum.power.len().checked_sub(1)?;
-    let reaches = last as f64 * bin >= HIGHEST_HZ - bin;
-    if !reaches || !(bin <= LINE_HZ_MAX * (1.0 + 1e-3)) {
+    if !tells(bin, last) {
         return None;
     }
     let (low, high) = (band_hz.0 / bin, band_hz.1 / bin);
-    let (mut sum, mut whole) = (0.0, 0.0);
     let first = (low - 0.5).max(0.0) as usize;
-    for line in first..=last.min((high + 0.5).max(0.0) as usize) {
+    let end = last.min((high + 0.5).max(0.0) as usize) + 1;
+    if first >= end {
+        return None;
+    }
+    let (power, gains) = (spectrum.power.get(first..end)?, gains.get(first..end)?);
+    let mut sums = Sums::default();
+    // A line at the band's edge counts by its share.
+    for line in (first..end).filter(|line| *line < first + 2 || line + 2 >= end) {
         let centre = line as f64;
         let share = ((centre + 0.5).min(high) - (centre - 0.5).max(low)).clamp(0.0, 1.0);
-        let weight = share * weighting.power_gain(centre * bin);
-        sum += weight * spectrum.power[line];
-        whole += weight;
+        sums.add(0, share * gains[line - first], power[line - first]);
     }
+    let inner = 2.min(power.len())..power.len().saturating_sub(2).max(2.min(power.len()));
+    let (power, power_rest) = power[inner.clone()].as_chunks::<LANES>();
+    let (gains, gains_rest) = gains[inner].as_chunks::<LANES>();
+    for (power, gains) in power.iter().zip(gains) {
+        for lane in 0..LANES {
+            sums.add(lane, gains[lane], power[lane]);
+        }
+    }
+    for (power, gain) in power_rest.iter().zip(gains_rest) {
+        sums.add(0, *gain, *power);
+    }
+    let [sum, whole, squares] = sums.0.map(|lanes| lanes.iter().sum::<f64>());
     let harmonics = (2..=taken.order_max).map(|order| order as f64 * taken.fundamental_hz);
     let inside = harmonics.filter(|hz| *hz >= band_hz.0 && *hz <= band_hz.1);
     let lost: f64 = inside.map(|hz| weighting.power_gain(hz)).sum::<f64>() * FIT_WINDOW.enbw_bins();
-    let found = sum / (1.0 - lost / whole).max(0.1);
-    found.is_finite().then_some(found)
+    let ms = sum / (1.0 - lost / whole).max(0.1);
+    ms.is_finite().then_some(Weighted { ms, lines: (whole * whole / squares).max(1.0) })
+}
+
+/// Sums of weight times power, of weights, and of their squares, side by side.
+#[derive(Default)]
+struct Sums([[f64; LANES]; 3]);
+
+impl Sums {
+    fn add(&mut self, lane: usize, weight: f64, power: f64) {
+        self.0[0][lane] += weight * power;
+        self.0[1][lane] += weight;
+        self.0[2][lane] += weight * weight;
+    }
+}
+
+/// True if lines so far apart, up to the last one, tell weighted noise.
+pub(crate) fn tells(bin_hz: f64, last: usize) -> bool {
+    let reaches = last as f64 * bin_hz >= HIGHEST_HZ - bin_hz;
+    reaches && bin_hz <= LINE_HZ_MAX * (1.0 + 1e-3)
 }

@@ -1,14 +1,16 @@
-//! `reading FS_HZ EXPECTED_HZ VOLTS [AMPS]`: the reading of a raw capture as JSON, for checks in other languages.
+//! `reading FS_HZ EXPECTED_HZ VOLTS [AMPS] [--rounds N]`: the reading of a raw capture as JSON, for checks in other
+//! languages.
 //!
 //! `VOLTS` and `AMPS` are files of little-endian 64-bit floats, one per sample, in volts and amperes at the
-//! amplifier's output. `EXPECTED_HZ` may be `-` where no frequency was commanded.
+//! amplifier's output. `EXPECTED_HZ` may be `-` where no frequency was commanded. With `--rounds`, the capture is read
+//! once to warm up and N times more, and what is printed is the list of milliseconds that each took.
 
 use std::path::Path;
 use std::process::ExitCode;
 
 use wattproof_signal::{Capture, Settings, read};
 
-const USAGE: &str = "usage: reading FS_HZ EXPECTED_HZ VOLTS [AMPS]";
+const USAGE: &str = "usage: reading FS_HZ EXPECTED_HZ VOLTS [AMPS] [--rounds N]";
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -25,6 +27,10 @@ fn main() -> ExitCode {
 }
 
 fn reading(arguments: &[String]) -> Result<String, String> {
+    let (arguments, rounds) = match arguments {
+        [rest @ .., flag, rounds] if flag == "--rounds" => (rest, Some(number("N", rounds)? as usize)),
+        all => (all, None),
+    };
     let (fs, expected, volts, amps) = match arguments {
         [fs, expected, volts] => (fs, expected, volts, None),
         [fs, expected, volts, amps] => (fs, expected, volts, Some(amps)),
@@ -37,7 +43,16 @@ fn reading(arguments: &[String]) -> Result<String, String> {
         amps: amps.map(|path| samples(Path::new(path))).transpose()?,
         ..Capture::default()
     };
-    let reading = read(&capture, &Settings { expected_hz, ..Settings::default() });
+    let settings = Settings { expected_hz, ..Settings::default() };
+    let reading = read(&capture, &settings);
+    if let Some(rounds) = rounds {
+        let took = |_| {
+            let start = std::time::Instant::now();
+            std::hint::black_box(read(std::hint::black_box(&capture), &settings));
+            format!("{:.4}", start.elapsed().as_secs_f64() * 1e3)
+        };
+        return Ok(format!("[{}]", (0..rounds).map(took).collect::<Vec<_>>().join(",")));
+    }
     serde_json::to_string(&reading)
         .map_err(|error| format!("the reading could not be put into JSON: {error}"))
 }

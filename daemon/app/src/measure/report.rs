@@ -5,10 +5,10 @@ use std::path::Path;
 
 use serde::Serialize;
 use wattproof_signal::spectrum::Spectrum;
-use wattproof_signal::{Capture, Reading, Settings};
+use wattproof_signal::{Capture, Flag, Reading, Settings};
 
 use super::spectrum::sketch;
-use crate::cli::MeasureOrder;
+use crate::cli::{MeasureOrder, NoiseWeighting};
 
 /// Harmonics listed in the table.
 const WORST: usize = 8;
@@ -30,6 +30,28 @@ pub struct Measured<'a> {
     pub amps_relative: bool,
     #[serde(flatten)]
     pub reading: &'a Reading,
+    pub weighting: NoiseWeighting,
+    pub weighted_noise_vrms: Option<f64>,
+    pub signal_to_noise_db: Option<f64>,
+    pub remarks: Vec<&'static str>,
+    /// True if the order chose a weighting, so that the others stay out of the table.
+    #[serde(skip)]
+    weighting_chosen: bool,
+}
+
+/// The noise under a weighting, in the reading's volts.
+fn noise_vrms(reading: &Reading, weighting: NoiseWeighting) -> Option<f64> {
+    match weighting {
+        NoiseWeighting::A => reading.noise_a_vrms,
+        NoiseWeighting::Itu468 => reading.noise_468_vrms,
+        NoiseWeighting::None => reading.noise_vrms,
+    }
+}
+
+/// The fundamental's level over a noise, in dB; `None` where either is absent or there is no noise at all.
+fn over_noise_db(reading: &Reading, noise_vrms: Option<f64>) -> Option<f64> {
+    let (signal, noise) = reading.fundamental_vrms.zip(noise_vrms)?;
+    Some(20.0 * (signal / noise).log10()).filter(|db| db.is_finite())
 }
 
 impl<'a> Measured<'a> {
@@ -41,6 +63,8 @@ impl<'a> Measured<'a> {
         relative: bool,
         reading: &'a Reading,
     ) -> Self {
+        let weighting = order.weighting.unwrap_or(NoiseWeighting::None);
+        let weighted_noise_vrms = noise_vrms(reading, weighting);
         Self {
             file: path.display().to_string(),
             channel: order.volts_channel,
@@ -53,6 +77,11 @@ impl<'a> Measured<'a> {
             volts_relative: relative && order.volts_full_scale.is_none(),
             amps_relative: relative && order.amps_channel().is_some() && order.amps_full_scale.is_none(),
             reading,
+            weighting,
+            weighted_noise_vrms,
+            signal_to_noise_db: over_noise_db(reading, weighted_noise_vrms),
+            remarks: reading.flags.iter().map(Flag::reason).collect(),
+            weighting_chosen: order.weighting.is_some(),
         }
     }
 
@@ -119,6 +148,9 @@ pub fn table(measured: &Measured, spectrum: &Spectrum, settings: &Settings) -> S
         }
         text.push('\n');
     }
+    if measured.weighted_noise_vrms.is_none() && !measured.reading.is_refused() {
+        text.push_str("  no weighted noise: it takes a record that reaches 20 kHz and lasts 50 ms\n");
+    }
     worst(measured.reading, &mut text);
     if let Some(sketch) = sketch(spectrum, settings, measured.reading.fundamental_vrms) {
         text.push_str(&sketch);
@@ -135,35 +167,62 @@ fn rows(measured: &Measured) -> Vec<Row> {
     let physical = !measured.volts_relative && !measured.amps_relative;
     let of = |physical_unit| if physical { physical_unit } else { "(relative)" };
     let droop_db = r.envelope.as_ref().and_then(|envelope| envelope.droop_db);
-    vec![
-        ("fundamental", r.fundamental_hz, "Hz", None),
+    let mut rows = vec![
+        ("fundamental", r.fundamental_hz, "Hz", r.u.fundamental_hz),
         ("  level", r.fundamental_vrms, rms(v), r.u.fundamental_vrms),
-        ("  phase", r.fundamental_phase_deg, "deg", None),
+        ("  phase", r.fundamental_phase_deg, "deg", r.u.fundamental_phase_deg),
         ("true rms", r.out_vrms, rms(v), r.u.out_vrms),
         ("peak", r.out_vpk, v, None),
-        ("rms within the band", r.band_vrms, rms(v), None),
-        ("dc", r.dc_v, v, None),
-        ("current, true rms", r.out_irms, rms(a), None),
+        ("rms within the band", r.band_vrms, rms(v), r.u.band_vrms),
+        ("dc", r.dc_v, v, r.u.dc_v),
+        ("current, true rms", r.out_irms, rms(a), r.u.out_irms),
         ("current, peak", r.out_apk, a, None),
         ("active power", r.active_w, of("W"), r.u.active_w),
-        ("apparent power", r.apparent_va, of("VA"), None),
-        ("power factor", r.power_factor, "", None),
-        ("phase, lagging positive", r.phase_deg, "deg", None),
-        ("load, resistance", r.load_ohm_measured, of("ohm"), None),
-        ("load, reactance", r.load_x_ohm, of("ohm"), None),
-        ("THD", r.thd_pct, "%", None),
+        ("  of the fundamentals", r.fundamental_active_w, of("W"), r.u.fundamental_active_w),
+        ("  of all the rest", r.harmonic_active_w, of("W"), None),
+        ("apparent power", r.apparent_va, of("VA"), r.u.apparent_va),
+        ("  of the fundamentals", r.fundamental_apparent_va, of("VA"), r.u.fundamental_apparent_va),
+        ("  of all the rest", r.nonfundamental_va, of("VA"), None),
+        ("reactive, fundamentals", r.fundamental_reactive_var, of("var"), r.u.fundamental_reactive_var),
+        ("power factor", r.power_factor, "", r.u.power_factor),
+        ("  of the fundamentals", r.displacement_power_factor, "", r.u.displacement_power_factor),
+        ("phase, lagging positive", r.phase_deg, "deg", r.u.phase_deg),
+        ("load, resistance", r.load_ohm_measured, of("ohm"), r.u.load_ohm_measured),
+        ("load, reactance", r.load_x_ohm, of("ohm"), r.u.load_x_ohm),
+        ("THD", r.thd_pct, "%", r.u.thd_pct),
         ("THD+N", r.thdn_pct, "%", r.u.thdn_pct),
-        ("noise", r.noise_vrms, rms(v), None),
-        ("noise, A-weighted", r.noise_a_vrms, rms(v), None),
-        ("noise, BS.468, rms", r.noise_468_vrms, rms(v), None),
-        ("noise, BS.468, quasi-peak", r.noise_468_qp_v, v, None),
-        ("hum", r.hum_pct, "%", None),
-        ("residue above the band", r.residue_vrms, rms(v), None),
+    ];
+    rows.extend(noise_rows(measured));
+    rows.extend([
+        ("hum", r.hum_pct, "%", r.u.hum_pct),
+        ("residue above the band", r.residue_vrms, rms(v), r.u.residue_vrms),
         ("crest factor", r.crest_factor, "", None),
         ("flat top", r.flat_top_pct, "%", None),
         ("even harmonics' share", r.even_share, "", None),
         ("droop of the level", droop_db, "dB", None),
-    ]
+    ]);
+    rows
+}
+
+/// Noise and the level over it: under the weighting chosen, or under every one if none was.
+fn noise_rows(measured: &Measured) -> Vec<Row> {
+    let (r, v) = (measured.reading, measured.volt());
+    let all = [
+        (NoiseWeighting::None, "noise", "level over noise", r.u.noise_vrms),
+        (NoiseWeighting::A, "noise, A-weighted", "level over it, A-weighted", r.u.noise_a_vrms),
+        (NoiseWeighting::Itu468, "noise, BS.468, rms", "level over it, BS.468", r.u.noise_468_vrms),
+    ];
+    let shown = all.into_iter().filter(|(kind, ..)| !measured.weighting_chosen || *kind == measured.weighting);
+    let mut rows = Vec::new();
+    for (kind, noise, over, u) in shown {
+        let vrms = noise_vrms(r, kind);
+        rows.push((noise, vrms, rms(v), u));
+        if kind == measured.weighting {
+            rows.push((over, over_noise_db(r, vrms), "dB", None));
+        }
+    }
+    rows.push(("noise, BS.468, quasi-peak", r.noise_468_qp_v, v, None));
+    rows
 }
 
 fn rms(unit: &'static str) -> &'static str {

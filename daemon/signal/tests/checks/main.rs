@@ -3,6 +3,8 @@
 #[cfg(test)]
 mod accuracy;
 #[cfg(test)]
+mod figures;
+#[cfg(test)]
 mod fits;
 #[cfg(test)]
 mod intermodulation;

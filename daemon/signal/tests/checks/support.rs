@@ -81,3 +81,22 @@ impl Noise {
         (-2.0 * self.uniform().ln()).sqrt() * (TAU * self.uniform()).cos()
     }
 }
+
+/// Numbers drawn evenly, the same ones every time.
+pub struct Draw(Noise);
+
+impl Draw {
+    pub fn new(seed: u64) -> Self {
+        let mut noise = Noise(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        noise.uniform();
+        Self(noise)
+    }
+
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.0.uniform()
+    }
+
+    pub fn pick(&mut self, from: &[f64]) -> f64 {
+        from[(self.between(0.0, from.len() as f64) as usize).min(from.len() - 1)]
+    }
+}

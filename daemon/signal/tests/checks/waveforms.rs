@@ -178,3 +178,14 @@ fn a_tone_without_harmonics_in_the_band_has_no_thd() {
     assert!(reading.thdn_pct.unwrap() < 1e-6);
     assert_rel(reading.residue_vrms, 0.1 / 2_f64.sqrt(), 1e-6, "residue");
 }
+
+#[test]
+fn a_harmonic_between_the_band_s_edge_and_half_the_sample_rate_is_found() {
+    // Synthesis: the second harmonic of 9.7 kHz lies within the audio band, and near half of 44.1 kHz; for the short
+    // record nearer still.
+    for (fs, len, hz) in [(44_100.0, 8_820, 9_700.3), (44_100.0, 100, 9_700.3), (48_000.0, 9_600, 9_990.0)] {
+        let reading = read_volts(fs, tones(fs, len, &[(hz, 10.0, 0.3), (2.0 * hz, 0.02, 1.0)]));
+        assert_rel(reading.thd_pct, 0.2, 1e-5, "THD");
+        assert_eq!(reading.harmonics_pct.len(), 1);
+    }
+}
