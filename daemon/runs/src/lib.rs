@@ -6,6 +6,7 @@
 //! may call this room. It must not know ports, SCPI or pages.
 
 mod ceiling;
+mod drives;
 mod error;
 mod folder;
 mod host;
@@ -18,6 +19,7 @@ mod stage;
 mod step;
 mod tables;
 
+pub use drives::{TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
 pub use folder::RunFolder;
 pub use host::{check_script, read as read_script};

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
+use crate::drives::Playing;
 use crate::judge::judge_rating;
 use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
 use crate::{
@@ -14,8 +15,10 @@ use crate::{
 /// What was last commanded.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Operating {
-    /// Source level, V rms.
+    /// Source level, V rms; the louder part of bursts, the sum of two tones.
     pub level_vrms: Option<f64>,
+    /// Whether it is one tone.
+    pub playing: Playing,
     /// Source frequency, Hz.
     pub hz: Option<f64>,
     /// Source outputs on.
@@ -103,6 +106,7 @@ impl Stage {
         self.journal("intent", &serde_json::json!({ "level_vrms": level_vrms }))?;
         self.bench.set_level(level_vrms)?;
         self.now.level_vrms = Some(level_vrms);
+        self.now.playing = Playing::Continuous;
         Ok(())
     }
 
@@ -131,6 +135,7 @@ impl Stage {
         } else {
             self.bench.source_off()?;
             self.now.level_vrms = None;
+            self.now.playing = Playing::Continuous;
         }
         self.now.source_on = on;
         Ok(())
@@ -152,6 +157,11 @@ impl Stage {
     pub fn capture(&mut self, purpose: &str) -> Result<Step, RunError> {
         let missing = |what: &str| RunError::Call(format!("capture() needs {what} to be set first"));
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
+        if self.now.playing != Playing::Continuous {
+            return Err(RunError::Call(
+                "capture() reads one continuous tone, but bursts or two tones are played: set a level with source(#{ level_vrms: … }) first".into(),
+            ));
+        }
         let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
         let load_ohm = self.now.load_ohm.ok_or_else(|| missing("load(#{ ohm: … })"))?;
         let supply_v_set = self.now.supply_v.ok_or_else(|| missing("supply(#{ volts_v: … })"))?;
