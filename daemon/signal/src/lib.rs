@@ -12,6 +12,7 @@
 //! that fit leaves over is noise, hum and residue. The weights of the fit are the square of the residue's
 //! window, so harmonics and residue share out the record's energy exactly.
 
+pub mod burst;
 pub mod capture;
 pub mod envelope;
 pub mod fit;
@@ -24,6 +25,7 @@ pub mod quasi_peak;
 pub mod read;
 pub mod reading;
 pub mod residue;
+pub mod response;
 mod scatter;
 mod search;
 pub mod settings;
@@ -32,11 +34,13 @@ pub mod spectrum;
 mod two_tone_fit;
 pub mod weighting;
 
+pub use burst::{Burst, NoBurst, find_burst};
 pub use capture::Capture;
 pub use envelope::Envelope;
 pub use flags::Flag;
 pub use intermodulation::{TwoToneKind, TwoToneReading, TwoToneSettings, read_two_tone};
 pub use read::read;
 pub use reading::{Reading, Uncertainty};
+pub use response::{Response, respond};
 pub use settings::Settings;
 pub use weighting::Weighting;
