@@ -87,7 +87,7 @@ fn table(summary: &RunSummary) -> Result<(), Failure> {
         say(&format!("{}\n", ratings_table(&summary.results)))?;
     }
     say(&format!("{} steps recorded:", summary.steps))?;
-    for name in ["steps.csv", "ratings.csv", "curve.csv", "journal.jsonl", "run.json"] {
+    for name in ["steps.csv", "ratings.csv", "curve.csv", "bursts.csv", "journal.jsonl", "run.json"] {
         say(&format!("  {}", summary.folder.file(name).display()))?;
     }
     Ok(())

@@ -15,6 +15,7 @@
 //! ```
 
 mod budget;
+mod burst;
 mod cause;
 mod ceiling;
 mod conclude;
@@ -26,6 +27,9 @@ mod sought;
 mod verdict;
 
 pub use budget::{Budget, Contribution, Kind, Shape, effective_degrees, propagate};
+pub use burst::{
+    BurstAnswer, BurstNext, BurstPower, BurstSeen, BurstSought, BurstTest, LimiterSeen, SustainedPower,
+};
 pub use cause::Cause;
 pub use ceiling::{Bracket, Ceiling, LowLevelBump};
 pub use observe::{ChannelObservation, Observation};

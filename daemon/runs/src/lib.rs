@@ -1,10 +1,12 @@
 //! Runs: the script host, the steps, the journal and the records of a run.
 //!
 //! In come a script, a nameplate and an open bench; out goes a run folder: `journal.jsonl` (the truth, synced
-//! before the next output change), `steps.csv`, `ratings.csv`, `curve.csv` and `run.json` (all of them can be
+//! before the next output change), `steps.csv`, `ratings.csv`, `curve.csv`, `bursts.csv` and `run.json` (all of them can be
 //! rebuilt from the journal). Scripts reach the bench only through the host functions here. Only `daemon/app`
 //! may call this room. It must not know ports, SCPI or pages.
 
+mod burst;
+mod burst_table;
 mod ceiling;
 mod drives;
 mod error;

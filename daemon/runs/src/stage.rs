@@ -5,6 +5,7 @@ use std::sync::Arc;
 use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
+use crate::burst_table::BurstRow;
 use crate::drives::Playing;
 use crate::judge::judge_rating;
 use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
@@ -52,6 +53,7 @@ pub struct Stage {
     steps_table: Table<StepRow>,
     ratings_table: Table<RatingRow>,
     curve_table: Table<CurveRow>,
+    bursts_table: Table<BurstRow>,
 }
 
 impl Stage {
@@ -76,6 +78,7 @@ impl Stage {
             steps_table: Table::create(&folder.file("steps.csv"))?,
             ratings_table: Table::create(&folder.file("ratings.csv"))?,
             curve_table: Table::create(&folder.file("curve.csv"))?,
+            bursts_table: Table::create(&folder.file("bursts.csv"))?,
         })
     }
 
@@ -99,6 +102,11 @@ impl Stage {
     /// How many steps were recorded.
     pub fn step_count(&self) -> u64 {
         self.count
+    }
+
+    /// Puts rows into `bursts.csv`.
+    pub fn record_bursts(&mut self, rows: Vec<BurstRow>) -> Result<(), RunError> {
+        Ok(self.bursts_table.append(rows)?)
     }
 
     /// Sets the source level, with a durable intent first; the bench ramps upwards in permitted steps.

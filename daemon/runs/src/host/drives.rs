@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use rhai::{Engine, Map, NativeCallContext};
+use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
 use wattproof_bench::BurstDrive;
 use wattproof_signal::TwoToneKind;
 
@@ -12,7 +12,7 @@ use super::parking::SharedStage;
 use crate::RunError;
 use crate::stage::Stage;
 
-/// Registers `burst`, `two_tone` and `capture_two_tone`.
+/// Registers `burst`, `burst_and_sustained`, `two_tone` and `capture_two_tone`.
 pub fn register(engine: &mut Engine, stage: &SharedStage) {
     let shared = Arc::clone(stage);
     engine.register_fn("burst", move |context: NativeCallContext, map: Map| -> Answer<()> {
@@ -21,6 +21,17 @@ pub fn register(engine: &mut Engine, stage: &SharedStage) {
     let shared = Arc::clone(stage);
     engine.register_fn("two_tone", move |context: NativeCallContext, map: Map| -> Answer<()> {
         on_stage(&context, &shared, |stage| two_tone(stage, map))
+    });
+    let shared = Arc::clone(stage);
+    engine.register_fn("burst_and_sustained", move |context: NativeCallContext, map: Map| -> Answer<Array> {
+        on_stage(&context, &shared, |stage| {
+            let arguments = Arguments::new("burst_and_sustained", map, &["level_vrms"]).map_err(call)?;
+            let level_vrms = arguments.number("level_vrms").map_err(call)?;
+            let level_vrms =
+                level_vrms.ok_or_else(|| call("burst_and_sustained() needs level_vrms".into()))?;
+            let answers = crate::burst::burst_and_sustained(stage, level_vrms)?;
+            answers.iter().map(|answer| Ok(Dynamic::from_map(as_map(answer)?))).collect()
+        })
     });
     let shared = Arc::clone(stage);
     engine.register_fn("capture_two_tone", move |context: NativeCallContext| -> Answer<Map> {
