@@ -18,9 +18,15 @@ pub(crate) fn acquisition(file: &BenchFile, samples: usize) -> Acquisition {
 
 /// Configures if needed, records, fetches.
 pub(crate) fn acquire(digitizer: &mut Digitizer, wanted: &Acquisition) -> Result<Record, InstrumentError> {
+    prepare(digitizer, wanted)?;
+    digitizer.acquire()
+}
+
+/// Configures if needed.
+pub(crate) fn prepare(digitizer: &mut Digitizer, wanted: &Acquisition) -> Result<(), InstrumentError> {
     let same = digitizer.prepared().is_some_and(|prepared| prepared.points == wanted.points);
     if !same {
         digitizer.configure(wanted)?;
     }
-    digitizer.acquire()
+    Ok(())
 }

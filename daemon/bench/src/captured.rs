@@ -6,6 +6,9 @@ use wattproof_signal::{Capture, Reading, Settings};
 
 use crate::{BenchFile, Measures};
 
+/// Shortest part of a record that is judged by itself, s.
+const PART_S: f64 = 0.01;
+
 /// One amplifier channel's raw capture.
 #[derive(Debug, Clone)]
 pub struct ChannelCaptured {
@@ -85,15 +88,53 @@ pub(crate) fn read_all(channels: &[ChannelCaptured], settings: &Settings) -> Vec
     })
 }
 
+/// What the loudest part of a record holds.
+pub(crate) struct Loudest {
+    /// The largest values at the outputs.
+    pub outputs: SafetyReading,
+    /// Active power of all channels in the part where it is largest, W; None without currents.
+    pub together_w: Option<f64>,
+}
+
+/// The largest values at the outputs in the loudest part of a record: a mean over bursts and rests would hide what
+/// load and amplifier bear within a burst. Parts are whole cycles of `hz`, of 10 ms at least.
+pub(crate) fn loudest(channels: &[ChannelCaptured], hz: f64) -> Loudest {
+    let mut worst = outputs(channels, &vec![Reading::default(); channels.len()]);
+    let mut together_w: Vec<f64> = Vec::new();
+    for ChannelCaptured { capture, .. } in channels {
+        let part = ((PART_S * hz).ceil().max(1.0) / hz * capture.fs_hz).round().max(1.0) as usize;
+        let amps = capture.amps.as_deref().unwrap_or_default();
+        let ms = |part: &[f64]| part.iter().map(|x| x * x).sum::<f64>() / part.len() as f64;
+        for volts in capture.volts.chunks_exact(part) {
+            worst.out_vrms = worse(worst.out_vrms, Some(ms(volts).sqrt()));
+        }
+        for (index, (volts, amps)) in
+            capture.volts.chunks_exact(part).zip(amps.chunks_exact(part)).enumerate()
+        {
+            let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / part as f64;
+            worst.out_arms = worse(worst.out_arms, Some(ms(amps).sqrt()));
+            worst.out_w = worse(worst.out_w, Some(watts));
+            together_w.resize(together_w.len().max(index + 1), 0.0);
+            if let Some(sum_w) = together_w.get_mut(index) {
+                *sum_w += watts;
+            }
+        }
+    }
+    Loudest { outputs: worst, together_w: together_w.into_iter().map(Some).fold(None, worse) }
+}
+
+/// The larger of both; what is no number counts as worse than anything.
+fn worse(a: Option<f64>, b: Option<f64>) -> Option<f64> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(if b.is_nan() || b > a { b } else { a }),
+        (a, b) => a.or(b),
+    }
+}
+
 /// The largest values at the outputs, straight from the samples where no reading could be computed.
 pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> SafetyReading {
     let mut worst = SafetyReading::default();
-    let raise = |kept: &mut Option<f64>, value: Option<f64>| {
-        *kept = match (*kept, value) {
-            (Some(a), Some(b)) => Some(if b.is_nan() || b > a { b } else { a }),
-            (a, b) => a.or(b),
-        };
-    };
+    let raise = |kept: &mut Option<f64>, value: Option<f64>| *kept = worse(*kept, value);
     for (channel, reading) in channels.iter().zip(readings) {
         let volts = &channel.capture.volts;
         let count = volts.len().max(1) as f64;

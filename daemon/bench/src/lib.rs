@@ -12,12 +12,14 @@ mod captured;
 mod channels;
 mod clock;
 mod connect;
+mod drives;
 mod error;
 mod file;
 mod off;
 mod open;
 mod operate;
 mod place;
+mod record;
 mod report;
 mod safe;
 mod shared;
@@ -29,6 +31,7 @@ pub use captured::{Captured, ChannelCaptured};
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, WallClock};
 pub use connect::{check_dialects, find_dialect};
+pub use drives::{BurstDrive, TwoToneDrive};
 pub use error::BenchError;
 pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
@@ -36,5 +39,6 @@ pub use file::{
 pub use open::{Bench, Identity};
 
 pub use place::{Origin, toml_place};
+pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use stop::Stopper;

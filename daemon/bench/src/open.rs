@@ -48,6 +48,8 @@ impl Bench {
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
         let mut source = opener.source(&file)?;
         opener.check(source.safe_off())?;
+        // A run that was cut off may have left bursts set.
+        opener.check(source.set_continuous())?;
         let first = file.source.outputs.first().copied().unwrap_or(1);
         let source_vrms_max = opener.check(source.vrms_max(first))?.unwrap_or(file.limits.source_vrms_max);
         let mut supply = opener.supply(&file)?;
@@ -76,6 +78,7 @@ impl Bench {
             report: Mutex::new(None),
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
+            playing: Mutex::default(),
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
             capturing: Mutex::new(()),

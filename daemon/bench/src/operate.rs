@@ -5,14 +5,12 @@ use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
 use wattproof_guard::{Command, SafetyReading, TripCause};
-use wattproof_instruments::InstrumentError;
-use wattproof_signal::Settings;
+use wattproof_instruments::{InstrumentError, Source};
 
-use crate::acquire::{acquire, acquisition};
 use crate::actor::{Actor, ActorGone, Pending};
-use crate::captured::{outputs, read_all, to_amplifier};
+use crate::drives::Playing;
 use crate::shared::SUPPLY_OUTPUT;
-use crate::{Bench, BenchError, Captured};
+use crate::{Bench, BenchError};
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
 
@@ -47,26 +45,59 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn set_level(&self, level_vrms: f64) -> Result<(), BenchError> {
+        if self.playing() != Playing::Continuous {
+            return self.set_continuous(level_vrms);
+        }
+        self.rise(self.level_vrms(), level_vrms, |bench, level_vrms| {
+            bench.send_vrms(&Command::SourceLevel { level_vrms }, level_vrms)?;
+            bench.note_level(level_vrms);
+            bench.settle_for(bench.shared.file.source.settle_ms);
+            Ok(())
+        })
+    }
+
+    /// Goes from one level to another by `send`, upwards in steps the guard allows.
+    pub(crate) fn rise(
+        &self,
+        from_vrms: f64,
+        to_vrms: f64,
+        send: impl Fn(&Self, f64) -> Result<(), BenchError>,
+    ) -> Result<(), BenchError> {
         let limits = self.limits();
         let floor_vrms = limits.source_vrms_max / 10.0;
         let step = 10f64.powf(limits.source_step_db_max / 20.0);
-        let mut now_vrms = *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut now_vrms = from_vrms;
         // A NaN or over-limit request never enters the ramp; the gate below refuses it.
-        while level_vrms <= limits.source_vrms_max && level_vrms > now_vrms.max(floor_vrms) * step {
+        while to_vrms <= limits.source_vrms_max && to_vrms > now_vrms.max(floor_vrms) * step {
             now_vrms = now_vrms.max(floor_vrms) * step;
-            self.send_level(now_vrms)?;
+            send(self, now_vrms)?;
         }
-        self.send_level(level_vrms)
+        send(self, to_vrms)
     }
 
-    fn send_level(&self, level_vrms: f64) -> Result<(), BenchError> {
+    /// Passes the gate as `command` and sets the (first) tone's level.
+    pub(crate) fn send_vrms(&self, command: &Command, vrms: f64) -> Result<(), BenchError> {
         let outputs = self.shared.file.source.outputs.clone();
-        self.send(&self.shared.actors.source, &Command::SourceLevel { level_vrms }, move |source| {
-            outputs.iter().try_for_each(|output| source.set_vrms(*output, level_vrms).map(|_| ()))
-        })?;
+        self.send(&self.shared.actors.source, command, move |source| {
+            outputs.iter().try_for_each(|output| source.set_vrms(*output, vrms).map(|_| ()))
+        })
+    }
+
+    /// The loudest level that the source plays, V rms.
+    pub(crate) fn level_vrms(&self) -> f64 {
+        *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub(crate) fn note_level(&self, level_vrms: f64) {
         *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = level_vrms;
-        self.settle_for(self.shared.file.source.settle_ms);
-        Ok(())
+    }
+
+    /// Asks the source for something that can't energise; a failure trips the guard.
+    pub(crate) fn ask_source<R: Send + 'static>(
+        &self,
+        work: impl FnOnce(&mut Source) -> Result<R, InstrumentError> + Send + 'static,
+    ) -> Result<R, BenchError> {
+        self.finish_ask(self.shared.actors.source.ask(work))
     }
 
     /// Sets the source frequency, Hz.
@@ -79,6 +110,9 @@ impl Bench {
             outputs.iter().try_for_each(|output| source.set_hz(*output, hz).map(|_| ()))
         })?;
         self.settle_for(self.shared.file.source.settle_ms);
+        if let Playing::Burst(drive, _) = self.playing() {
+            self.restart_burst(&drive)?;
+        }
         Ok(())
     }
 
@@ -102,8 +136,9 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn source_off(&self) -> Result<(), BenchError> {
         self.finish_ask(self.shared.actors.source.ask(|source| source.safe_off()))?;
-        *self.shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = 0.0;
+        self.note_level(0.0);
         self.shared.guard().source_off(self.now_s(), true);
+        self.forget_drives()?;
         self.settle_for(self.shared.file.source.settle_ms);
         Ok(())
     }
@@ -199,48 +234,7 @@ impl Bench {
         self.check_stop()
     }
 
-    /// Captures all channels with supply and heatsink read meanwhile, computes the readings, has the guard judge
-    /// them. `hz` is the frequency commanded.
-    ///
-    /// # Errors
-    /// [`BenchError`]; the guard has tripped.
-    pub fn capture(&self, hz: f64) -> Result<Captured, BenchError> {
-        self.check_stop()?;
-        let _turn = self.shared.capturing.lock().unwrap_or_else(PoisonError::into_inner);
-        let shared = &self.shared;
-        let wanted = acquisition(&shared.file, shared.samples.load(Ordering::Relaxed));
-        let acquired = shared.actors.digitizer.begin(move |digitizer| acquire(digitizer, &wanted));
-        let supply = shared
-            .actors
-            .supply
-            .begin(|supply| Ok((supply.measure_v(SUPPLY_OUTPUT)?, supply.measure_a(SUPPLY_OUTPUT)?)));
-        let input = shared.file.thermometer.channel;
-        let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(input));
-        let (supply_v, supply_a) = self.finish_wait(supply)?;
-        let heatsink_c = self.finish_wait(heatsink)?;
-        let acquired = self.finish_wait(acquired)?;
-        let channels = to_amplifier(&shared.file, acquired);
-        let settings =
-            Settings { expected_hz: Some(hz), mains_hz: shared.file.mains_hz, ..Settings::default() };
-        let readings = read_all(&channels, &settings);
-        let safety = SafetyReading {
-            supply_v: Some(supply_v),
-            supply_a: Some(supply_a),
-            heatsink_c: Some(heatsink_c),
-            ..outputs(&channels, &readings)
-        };
-        self.judge(&safety)?;
-        Ok(Captured {
-            at_s: self.now_s(),
-            channels,
-            readings,
-            supply_v: Some(supply_v),
-            supply_a: Some(supply_a),
-            heatsink_c: Some(heatsink_c),
-        })
-    }
-
-    fn settle_for(&self, settle_ms: u64) {
+    pub(crate) fn settle_for(&self, settle_ms: u64) {
         let until_s = self.now_s() + settle_ms as f64 / 1000.0;
         let mut kept = self.shared.settle_until_s.lock().unwrap_or_else(PoisonError::into_inner);
         *kept = kept.max(until_s);
@@ -248,7 +242,7 @@ impl Bench {
 
     /// Passes the gate, then sends on the instrument's own thread, unless a trip or stop came in between: behind an
     /// OFF that already stands in the queue nothing may switch on again.
-    fn send<T: Send + 'static, R: Send + 'static>(
+    pub(crate) fn send<T: Send + 'static, R: Send + 'static>(
         &self,
         actor: &Actor<T>,
         command: &Command,
@@ -278,7 +272,7 @@ impl Bench {
         Ok(permitted?)
     }
 
-    fn judge(&self, reading: &SafetyReading) -> Result<(), BenchError> {
+    pub(crate) fn judge(&self, reading: &SafetyReading) -> Result<(), BenchError> {
         let trip = self.shared.guard().observe(self.now_s(), reading);
         match trip {
             Some(trip) => {
@@ -289,7 +283,7 @@ impl Bench {
         }
     }
 
-    fn check_stop(&self) -> Result<(), BenchError> {
+    pub(crate) fn check_stop(&self) -> Result<(), BenchError> {
         if let Some(by) = self.shared.stop.stopped_by() {
             return Err(BenchError::Stopped(by));
         }
@@ -299,12 +293,15 @@ impl Bench {
         }
     }
 
-    fn finish_wait<T>(&self, pending: Pending<Result<T, InstrumentError>>) -> Result<T, BenchError> {
+    pub(crate) fn finish_wait<T>(
+        &self,
+        pending: Pending<Result<T, InstrumentError>>,
+    ) -> Result<T, BenchError> {
         self.finish_ask(pending.wait())
     }
 
     /// An instrument's failure trips the guard before anybody sees it.
-    fn finish_ask<T>(&self, asked: Asked<T>) -> Result<T, BenchError> {
+    pub(crate) fn finish_ask<T>(&self, asked: Asked<T>) -> Result<T, BenchError> {
         let what = match &asked {
             Ok(Ok(_)) => None,
             Ok(Err(error)) => Some(error.to_string()),

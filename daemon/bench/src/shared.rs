@@ -7,6 +7,7 @@ use wattproof_guard::Guard;
 use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 
 use crate::clock::Clock;
+use crate::drives::Playing;
 use crate::stop::StopState;
 use crate::{Actor, BenchFile, SafeReport};
 
@@ -32,7 +33,9 @@ pub(crate) struct Shared {
     /// How the last trip was carried out.
     pub report: Mutex<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,
+    /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
+    pub playing: Mutex<Playing>,
     pub driven: AtomicUsize,
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.

@@ -11,6 +11,22 @@ pub enum Command {
         /// Level in V rms.
         level_vrms: f64,
     },
+    /// Bursts of a sine on every driven output; judged by its louder level, however short it sounds.
+    SourceBurst {
+        /// Level of the burst, V rms.
+        level_vrms: f64,
+        /// Level between bursts, V rms.
+        rest_vrms: f64,
+    },
+    /// Two tones at once on every driven output; judged by the sum of their levels, which their peaks reach.
+    SourceTwoTone {
+        /// Level of the first tone, V rms.
+        level_vrms: f64,
+        /// Level of the second tone, V rms.
+        second_vrms: f64,
+        /// Frequency of the second tone, Hz.
+        second_hz: f64,
+    },
     /// Source frequency.
     SourceFrequency {
         /// Frequency in Hz.

@@ -136,6 +136,10 @@ impl Guard {
         }
         match *command {
             Command::SourceLevel { level_vrms } => self.level_vrms = level_vrms,
+            Command::SourceBurst { level_vrms, rest_vrms } => self.level_vrms = level_vrms.max(rest_vrms),
+            Command::SourceTwoTone { level_vrms, second_vrms, .. } => {
+                self.level_vrms = level_vrms + second_vrms;
+            }
             Command::SourceOn => {
                 self.source_on = true;
                 self.live(now_s, Output::Source);
@@ -157,9 +161,14 @@ impl Guard {
     fn beyond(&self, command: &Command) -> Option<TripCause> {
         let l = &self.limits;
         match *command {
-            Command::SourceLevel { level_vrms } => above("source_vrms_max", level_vrms, l.source_vrms_max)
-                .or_else(|| below("source level", level_vrms, 0.0))
-                .or_else(|| self.too_steep(level_vrms)),
+            Command::SourceLevel { level_vrms } => self.too_loud([level_vrms, 0.0], level_vrms),
+            // Both are looked at before the louder is picked: `max` would hide a NaN.
+            Command::SourceBurst { level_vrms, rest_vrms } => {
+                self.too_loud([level_vrms, rest_vrms], level_vrms.max(rest_vrms))
+            }
+            Command::SourceTwoTone { level_vrms, second_vrms, second_hz } => self
+                .too_loud([level_vrms, second_vrms], level_vrms + second_vrms)
+                .or_else(|| below("source frequency", second_hz, f64::MIN_POSITIVE)),
             Command::SourceFrequency { hz } => below("source frequency", hz, f64::MIN_POSITIVE),
             Command::SupplyVolts { volts_v } => {
                 above("supply_v_max", volts_v, l.supply_v_max).or_else(|| below("supply volts", volts_v, 0.0))
@@ -170,6 +179,15 @@ impl Guard {
             Command::LoadOhm { load_ohm } => below("load_ohm_min", load_ohm, l.load_ohm_min),
             Command::SourceOn | Command::SupplyOn => None,
         }
+    }
+
+    /// Levels that make no sense, or together more than the source may give or than it may rise at once.
+    fn too_loud(&self, levels: [f64; 2], loudest_vrms: f64) -> Option<TripCause> {
+        let max = self.limits.source_vrms_max;
+        let each = levels.into_iter().find_map(|level| {
+            above("source_vrms_max", level, max).or_else(|| below("source level", level, 0.0))
+        });
+        each.or_else(|| above("source_vrms_max", loudest_vrms, max)).or_else(|| self.too_steep(loudest_vrms))
     }
 
     /// A quick jump upwards near full level catches an amplifier, and a load, unprepared.

@@ -61,6 +61,16 @@ fn each_command_beyond_its_limit_trips() {
         Command::SourceLevel { level_vrms: f64::NAN },
         Command::SourceLevel { level_vrms: -0.1 },
         Command::SourceLevel { level_vrms: 0.5 },
+        Command::SourceBurst { level_vrms: 2.01, rest_vrms: 0.1 },
+        Command::SourceBurst { level_vrms: 0.1, rest_vrms: 2.01 },
+        Command::SourceBurst { level_vrms: 0.5, rest_vrms: 0.05 },
+        Command::SourceBurst { level_vrms: f64::NAN, rest_vrms: 0.1 },
+        Command::SourceBurst { level_vrms: 0.1, rest_vrms: f64::NAN },
+        Command::SourceBurst { level_vrms: 0.1, rest_vrms: -0.1 },
+        Command::SourceTwoTone { level_vrms: 0.2, second_vrms: 0.21, second_hz: 7e3 },
+        Command::SourceTwoTone { level_vrms: 1.5, second_vrms: 0.6, second_hz: 7e3 },
+        Command::SourceTwoTone { level_vrms: 0.1, second_vrms: f64::NAN, second_hz: 7e3 },
+        Command::SourceTwoTone { level_vrms: 0.1, second_vrms: 0.1, second_hz: f64::NAN },
         Command::SourceFrequency { hz: f64::INFINITY },
         Command::SupplyVolts { volts_v: 16.1 },
         Command::SupplyAmps { amps_a: 81.0 },
@@ -182,6 +192,12 @@ fn event() -> impl Strategy<Value = Event> {
     let value = prop_oneof![Just(f64::NAN), Just(f64::INFINITY), -10.0..100.0f64];
     prop_oneof![
         value.clone().prop_map(|level_vrms| Event::Permit(Command::SourceLevel { level_vrms })),
+        (value.clone(), value.clone()).prop_map(|(level_vrms, rest_vrms)| Event::Permit(
+            Command::SourceBurst { level_vrms, rest_vrms }
+        )),
+        (value.clone(), value.clone()).prop_map(|(level_vrms, second_vrms)| {
+            Event::Permit(Command::SourceTwoTone { level_vrms, second_vrms, second_hz: 7e3 })
+        }),
         Just(Event::Permit(Command::SourceOn)),
         Just(Event::Permit(Command::SupplyOn)),
         value.clone().prop_map(|volts_v| Event::Permit(Command::SupplyVolts { volts_v })),
@@ -210,6 +226,8 @@ proptest! {
                     if guard.permit(now_s, &command).is_ok() {
                         prop_assert!(matches!(before, State::Armed | State::Running));
                         if let Command::SourceLevel { level_vrms } = command { prop_assert!((0.0..=2.0).contains(&level_vrms)); }
+                        if let Command::SourceBurst { level_vrms, rest_vrms } = command { prop_assert!((0.0..=2.0).contains(&level_vrms) && (0.0..=2.0).contains(&rest_vrms)); }
+                        if let Command::SourceTwoTone { level_vrms, second_vrms, .. } = command { prop_assert!((0.0..=2.0).contains(&(level_vrms + second_vrms))); }
                         if let Command::SupplyVolts { volts_v } = command { prop_assert!((0.0..=16.0).contains(&volts_v)); }
                     }
                 }

@@ -15,6 +15,7 @@
 //! ```
 
 mod budget;
+mod burst;
 mod cause;
 mod ceiling;
 mod climb;
@@ -38,6 +39,9 @@ mod sought;
 mod verdict;
 
 pub use budget::{Budget, COVERAGE, Contribution, Kind, Shape};
+pub use burst::{
+    BurstAnswer, BurstNext, BurstPower, BurstSeen, BurstSought, BurstTest, LimiterSeen, SustainedPower,
+};
 pub use cause::Cause;
 pub use ceiling::{Bracket, Ceiling, LowLevelBump};
 pub use curve::{Predicted, TransferCurve};

@@ -6,6 +6,8 @@ use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
 use crate::delivered::Delivered;
+use crate::burst_table::BurstRow;
+use crate::drives::Playing;
 use crate::judge::judge_rating;
 use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
 use crate::{
@@ -16,8 +18,10 @@ use crate::{
 /// What was last commanded.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Operating {
-    /// Source level, V rms.
+    /// Source level, V rms; the louder part of bursts, the sum of two tones.
     pub level_vrms: Option<f64>,
+    /// Whether it is one tone.
+    pub playing: Playing,
     /// Source frequency, Hz.
     pub hz: Option<f64>,
     /// Source outputs on.
@@ -53,6 +57,7 @@ pub struct Stage {
     steps_table: Table<StepRow>,
     ratings_table: Table<RatingRow>,
     curve_table: Table<CurveRow>,
+    bursts_table: Table<BurstRow>,
 }
 
 impl Stage {
@@ -79,6 +84,7 @@ impl Stage {
             steps_table: Table::create(&folder.file("steps.csv"))?,
             ratings_table: Table::create(&folder.file("ratings.csv"))?,
             curve_table: Table::create(&folder.file("curve.csv"))?,
+            bursts_table: Table::create(&folder.file("bursts.csv"))?,
         })
     }
 
@@ -104,6 +110,11 @@ impl Stage {
         self.count
     }
 
+    /// Puts rows into `bursts.csv`.
+    pub fn record_bursts(&mut self, rows: Vec<BurstRow>) -> Result<(), RunError> {
+        Ok(self.bursts_table.append(rows)?)
+    }
+
     /// Sets the source level, with a durable intent first; the bench ramps upwards in permitted steps.
     pub fn set_level(&mut self, level_vrms: f64) -> Result<(), RunError> {
         self.journal("intent", &serde_json::json!({ "level_vrms": level_vrms }))?;
@@ -112,6 +123,7 @@ impl Stage {
         if self.now.source_on {
             self.delivered.driven(self.rating, self.bench.now_s());
         }
+        self.now.playing = Playing::Continuous;
         Ok(())
     }
 
@@ -142,6 +154,7 @@ impl Stage {
             self.bench.source_off()?;
             self.delivered.off(self.rating, self.bench.now_s());
             self.now.level_vrms = None;
+            self.now.playing = Playing::Continuous;
         }
         self.now.source_on = on;
         Ok(())
@@ -163,6 +176,11 @@ impl Stage {
     pub fn capture(&mut self, purpose: &str) -> Result<Step, RunError> {
         let missing = |what: &str| RunError::Call(format!("capture() needs {what} to be set first"));
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
+        if self.now.playing != Playing::Continuous {
+            return Err(RunError::Call(
+                "capture() reads one continuous tone, but bursts or two tones are played: set a level with source(#{ level_vrms: … }) first".into(),
+            ));
+        }
         let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
         let load_ohm = self.now.load_ohm.ok_or_else(|| missing("load(#{ ohm: … })"))?;
         let supply_v_set = self.now.supply_v.ok_or_else(|| missing("supply(#{ volts_v: … })"))?;

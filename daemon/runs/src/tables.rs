@@ -337,7 +337,12 @@ mod tests {
     #[test]
     fn readme_documents_every_column() {
         let readme = include_str!("../../../README.md");
-        for header in [header::<StepRow>(), header::<RatingRow>(), header::<CurveRow>()] {
+        for header in [
+            header::<StepRow>(),
+            header::<RatingRow>(),
+            header::<CurveRow>(),
+            header::<crate::burst_table::BurstRow>(),
+        ] {
             let columns = header.unwrap().iter().collect::<Vec<_>>().join(", ");
             assert!(readme.contains(&format!("`{columns}`")), "README.md lacks the columns {columns}");
         }

@@ -6,6 +6,7 @@ use realfft::num_complex::Complex;
 use serde::{Deserialize, Serialize};
 
 use crate::harmonics::HarmonicFit;
+use crate::response::respond;
 
 /// Blocks a record is cut into at most.
 const BLOCKS_MAX: usize = 128;
@@ -19,6 +20,20 @@ pub struct Envelope {
     pub fundamental_vrms: Vec<f64>,
     /// Mean level of the last quarter over that of the first, in dB; negative when the level falls.
     pub droop_db: Option<f64>,
+    /// Time from the start of the record at which the level rises from rest to twice that and more, in s; `None`
+    /// if it does not within the record.
+    #[serde(default)]
+    pub onset_s: Option<f64>,
+    /// Highest level of a block, in V rms.
+    #[serde(default)]
+    pub peak_vrms: Option<f64>,
+    /// Level that the record settles at, its tail extrapolated as geometric, in V rms; `None` if that can't be
+    /// told.
+    #[serde(default)]
+    pub settled_vrms: Option<f64>,
+    /// Time from the onset until 63.2 % of the way to the settled level, in s; `None` without an onset.
+    #[serde(default)]
+    pub attack_s: Option<f64>,
 }
 
 /// Complex amplitude of the fundamental in each block, relative to the phase of the whole record's fit.
@@ -75,7 +90,23 @@ impl Blocks {
         let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
         let ratio = mean(&levels[levels.len() - quarter..]) / mean(&levels[..quarter]);
         let droop_db = Some(20.0 * ratio.log10()).filter(|db| db.is_finite());
-        Some(Envelope { block_s: self.block_s, fundamental_vrms: levels, droop_db })
+        let onset = onset(&levels);
+        // The block of the onset is part rest, part tone.
+        let after = onset.map_or(levels.as_slice(), |(block, _)| levels.get(block + 1..).unwrap_or_default());
+        let response = respond(after, self.block_s);
+        let late = onset.map_or(0.0, |(_, late)| (1.0 - late) * self.block_s);
+        Some(Envelope {
+            block_s: self.block_s,
+            droop_db,
+            onset_s: onset.map(|(block, late)| (block as f64 + late) * self.block_s),
+            peak_vrms: levels.iter().copied().reduce(f64::max),
+            settled_vrms: response.and_then(|response| response.settled),
+            attack_s: onset
+                .and(response)
+                .and_then(|response| response.attack_s)
+                .map(|attack_s| attack_s + late),
+            fundamental_vrms: levels,
+        })
     }
 
     /// True if the tone's phase jumps once while its level and its phase before and after hold still: the mark
@@ -100,6 +131,14 @@ impl Blocks {
         let still = |n: usize| n.abs_diff(worst) <= 2 || strange[n] < 0.25 * strange[worst];
         strange[worst] > JUMP_MIN_RAD && steady(worst) && steady(worst + 2) && (0..strange.len()).all(still)
     }
+}
+
+/// The block in which the level rises from rest, and how much of the block is rest.
+fn onset(levels: &[f64]) -> Option<(usize, f64)> {
+    let before = levels.windows(3).position(|w| 2.0 * w[0] < w[2])?;
+    let (rest, mixed, loud) = (levels[before], levels[before + 1], levels[before + 2]);
+    let late = ((loud - mixed) / (loud - rest)).clamp(0.0, 1.0);
+    Some((before + 1, late))
 }
 
 fn wrap(angle: f64) -> f64 {

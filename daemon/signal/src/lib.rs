@@ -13,6 +13,7 @@
 //! window, so harmonics and residue share out the record's energy exactly.
 
 mod analysis;
+pub mod burst;
 pub mod capture;
 mod current;
 pub mod envelope;
@@ -28,6 +29,7 @@ pub mod read;
 mod reader;
 pub mod reading;
 pub mod residue;
+pub mod response;
 mod scatter;
 mod search;
 pub mod settings;
@@ -38,11 +40,13 @@ mod two_tone_fit;
 mod waveform;
 pub mod weighting;
 
+pub use burst::{Burst, NoBurst, find_burst};
 pub use capture::Capture;
 pub use envelope::Envelope;
 pub use flags::Flag;
 pub use intermodulation::{TwoToneKind, TwoToneReading, TwoToneSettings, read_two_tone};
 pub use read::read;
 pub use reading::{Reading, Uncertainty};
+pub use response::{Response, respond};
 pub use settings::Settings;
 pub use weighting::Weighting;

@@ -39,6 +39,16 @@ const SOURCE: &[OperationSpec] = &[
     tell("set_on", true, None),
     tell("set_off", true, None),
     ask("get_on", true),
+    may(tell("set_burst_cycles", true, Some("cycles"))),
+    may(tell("set_rest_cycles", true, Some("cycles"))),
+    may(tell("set_rest_vrms", true, Some("volts"))),
+    may(tell("set_burst_on", true, None)),
+    may(tell("set_burst_off", true, None)),
+    may(tell("restart_bursts", false, None)),
+    may(tell("set_second_hz", true, Some("hz"))),
+    may(tell("set_second_vrms", true, Some("volts"))),
+    may(tell("set_second_on", true, None)),
+    may(tell("set_second_off", true, None)),
 ];
 
 const LOAD: &[OperationSpec] = &[

@@ -1,4 +1,4 @@
-//! A sine source.
+//! A sine source, with bursts and a second tone where its dialect has them.
 
 use wattproof_link::Link;
 
@@ -68,6 +68,97 @@ impl Source {
     /// Link failures, an answer that is no number, reported errors.
     pub fn vrms_max(&mut self, output: u32) -> Result<Option<f64>, InstrumentError> {
         self.instrument.number_if_known("get_vrms_max", &[at(output)])
+    }
+
+    /// Whether it can play bursts, as its dialect says.
+    pub fn can_burst(&self) -> bool {
+        self.instrument.dialect().can("set_burst_on")
+    }
+
+    /// Whether it can play a second tone, as its dialect says.
+    pub fn can_two_tone(&self) -> bool {
+        self.instrument.dialect().can("set_second_on")
+    }
+
+    /// Sets what a burst of an output is made of beside level and frequency: cycles at the level, cycles and
+    /// level between (V rms). Switches nothing.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has no bursts.
+    pub fn set_burst(
+        &mut self,
+        output: u32,
+        cycles: u32,
+        rest_cycles: u32,
+        rest_vrms: f64,
+    ) -> Result<(), InstrumentError> {
+        self.instrument.tell("set_rest_vrms", &[at(output), ("volts", Value::Number(rest_vrms))])?;
+        self.instrument.tell("set_burst_cycles", &[at(output), ("cycles", Value::Count(cycles))])?;
+        self.instrument.tell("set_rest_cycles", &[at(output), ("cycles", Value::Count(rest_cycles))])?;
+        Ok(())
+    }
+
+    /// Switches between bursts and a continuous tone, and reads it back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has no bursts.
+    pub fn set_burst_on(&mut self, output: u32, on: bool) -> Result<(), InstrumentError> {
+        self.instrument.tell(if on { "set_burst_on" } else { "set_burst_off" }, &[at(output)])?;
+        Ok(())
+    }
+
+    /// Begins the bursts of all outputs now, together; does nothing where the dialect can't.
+    ///
+    /// # Errors
+    /// Link failures, reported errors.
+    pub fn restart_bursts(&mut self) -> Result<(), InstrumentError> {
+        if self.instrument.dialect().can("restart_bursts") {
+            self.instrument.tell("restart_bursts", &[])?;
+        }
+        Ok(())
+    }
+
+    /// Sets the frequency of the second tone, Hz. Switches nothing.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has no second tone.
+    pub fn set_second_hz(&mut self, output: u32, hz: f64) -> Result<(), InstrumentError> {
+        self.instrument.tell("set_second_hz", &[at(output), ("hz", Value::Number(hz))])?;
+        Ok(())
+    }
+
+    /// Sets the level of the second tone, V rms.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has no second tone.
+    pub fn set_second_vrms(&mut self, output: u32, vrms: f64) -> Result<(), InstrumentError> {
+        self.instrument.tell("set_second_vrms", &[at(output), ("volts", Value::Number(vrms))])?;
+        Ok(())
+    }
+
+    /// Switches the second tone on or off and reads it back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has no second tone.
+    pub fn set_second_on(&mut self, output: u32, on: bool) -> Result<(), InstrumentError> {
+        self.instrument.tell(if on { "set_second_on" } else { "set_second_off" }, &[at(output)])?;
+        Ok(())
+    }
+
+    /// Back to a continuous single tone on every output, as far as the dialect knows anything else.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`.
+    pub fn set_continuous(&mut self) -> Result<(), InstrumentError> {
+        for output in 1..=self.outputs() {
+            if self.can_burst() {
+                self.set_burst_on(output, false)?;
+            }
+            if self.can_two_tone() {
+                self.set_second_on(output, false)?;
+            }
+        }
+        Ok(())
     }
 
     /// Switches an output on or off and reads it back.

@@ -48,6 +48,40 @@ fn source() {
 }
 
 #[test]
+fn source_bursts_and_second_tone() {
+    let fake = Fake::new(&[]);
+    let mut source = Source::over(fake.link(), &shipped("scpi-source").unwrap(), "gen").unwrap();
+    assert!(source.can_burst() && source.can_two_tone());
+    fake.messages();
+    source.set_burst(2, 20, 480, 0.05).unwrap();
+    source.set_burst_on(2, true).unwrap();
+    source.restart_bursts().unwrap();
+    source.set_second_hz(1, 7000.0).unwrap();
+    source.set_second_vrms(1, 0.25).unwrap();
+    source.set_second_on(1, true).unwrap();
+    let expected = [
+        "SOUR2:BURS:REST:VOLT 0.05",
+        "SOUR2:BURS:REST:VOLT?",
+        "SOUR2:BURS:NCYC 20",
+        "SOUR2:BURS:NCYC?",
+        "SOUR2:BURS:REST:NCYC 480",
+        "SOUR2:BURS:REST:NCYC?",
+        "SOUR2:BURS ON",
+        "SOUR2:BURS?",
+        "TRIG",
+        "SOUR1:TWOT:FREQ 7000",
+        "SOUR1:TWOT:FREQ?",
+        "SOUR1:TWOT:VOLT 0.25",
+        "SOUR1:TWOT:VOLT?",
+        "SOUR1:TWOT ON",
+        "SOUR1:TWOT?",
+    ];
+    assert_eq!(fake.messages(), expected);
+    fake.with(|state| state.stuck.push("SOUR2:BURS".into()));
+    assert!(matches!(*source.set_burst_on(2, false).unwrap_err().fault, Fault::NotTaken { .. }));
+}
+
+#[test]
 fn load() {
     let fake = Fake::new(&[]);
     let mut load = Load::over(fake.link(), &shipped("scpi-load").unwrap(), "load").unwrap();

@@ -125,6 +125,12 @@ impl World {
         }
     }
 
+    /// Begins the bursts of both source channels afresh, at the same moment.
+    pub fn source_restart(&mut self) {
+        self.sources.iter_mut().for_each(|source| source.restart(self.now_s));
+        self.step_s = STEP_S_MIN;
+    }
+
     /// Sets the bench supply from now on: volts dc, current limit in A, output on or off.
     pub fn supply_set(&mut self, volts: f64, current_limit_a: f64, on: bool) {
         self.supply.set_v = volts.max(0.0);

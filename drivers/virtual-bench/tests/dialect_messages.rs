@@ -18,6 +18,7 @@ fn filled(message: &str, channel: u32) -> String {
     let values = [
         ("{channels}", "1:4"),
         ("{hz}", "997"),
+        ("{cycles}", "7"),
         ("{ohm}", "6.2"),
         ("{amps}", "17.5"),
         ("{points}", "2048"),
@@ -147,6 +148,8 @@ fn errors_by_their_standard_numbers() {
         (Role::Source, "SOUR1:VOLT", -109),
         (Role::Source, "SOUR1:VOLT 1,2", -108),
         (Role::Source, "OUTP1 MAYBE", -141),
+        (Role::Source, "SOUR1:BURS:NCYC 0", -222),
+        (Role::Source, "SOUR1:TWOT:VOLT 5.1", -222),
         (Role::Load, "SOUR1:RES 0.2", -222),
         (Role::Load, "SOUR1:RES NAN", -222),
         (Role::Supply, "VOLT 61", -222),
@@ -284,4 +287,40 @@ fn an_unfinished_message_is_forgotten_after_a_while() {
     rig.link(Role::Source).send(b"DATA #9999999999", deadline).expect("sent");
     rig.wait(6.0);
     assert_eq!(rig.text(Role::Source, "*OPC?"), "1");
+}
+
+/// The share of a record in which the output is loud, and how often it becomes loud.
+fn loud(volts: &[f64], from_v: f64, cycle: usize) -> (f64, usize) {
+    let blocks: Vec<bool> = volts.chunks_exact(cycle).map(|block| rig::rms(block) > from_v).collect();
+    let share = blocks.iter().filter(|loud| **loud).count() as f64 / blocks.len() as f64;
+    (share, blocks.windows(2).filter(|pair| !pair[0] && pair[1]).count())
+}
+
+/// Bursts by message reach the amplifier: their duty and number within a record are those asked for, and a
+/// restart moves them. Source: arithmetic of the setting itself.
+#[test]
+fn bursts_and_second_tone_reach_the_amplifier() {
+    let mut rig = Rig::new("honest", 24);
+    rig.play(0.2);
+    let quiet_vrms = rig::rms(&rig.record(20_000, "1")[0]);
+    for channel in [1, 2] {
+        rig.send(
+            Role::Source,
+            &format!("SOUR{channel}:BURS:NCYC 10;REST:NCYC 30;VOLT 0.02;:SOUR{channel}:BURS ON"),
+        );
+    }
+    assert_eq!(rig.number(Role::Source, "SOUR2:BURS:REST:NCYC?"), 30.0);
+    // 200 ms at 1 kHz and 200 kHz: five periods of 40 cycles, a quarter of them loud.
+    let (share, onsets) = loud(&rig.record(40_000, "1")[0], 0.5 * quiet_vrms, 200);
+    assert!((share - 0.25).abs() < 0.04 && (4..=5).contains(&onsets), "{share} {onsets}");
+    rig.send(Role::Source, "TRIG");
+    let (share, _) = loud(&rig.record(1_000, "1")[0], 0.5 * quiet_vrms, 200);
+    assert_eq!(share, 1.0, "a restarted burst begins loud");
+    rig.send(Role::Source, "SOUR1:TWOT:FREQ 7000;VOLT 0.05;:SOUR1:TWOT ON");
+    assert_eq!(rig.text(Role::Source, "SOUR1:BURS?"), "0");
+    let both_vrms = rig::rms(&rig.record(40_000, "1")[0]);
+    assert!((both_vrms / quiet_vrms - 1.0625f64.sqrt()).abs() < 1e-3, "{both_vrms} {quiet_vrms}");
+    rig.send(Role::Source, "*RST");
+    assert_eq!(rig.text(Role::Source, "SOUR1:TWOT?"), "0");
+    assert_eq!(rig.error(Role::Source), 0);
 }

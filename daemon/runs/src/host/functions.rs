@@ -11,10 +11,11 @@ use super::parking::{SharedStage, keep_failure, lock};
 use crate::stage::Stage;
 use crate::{Driven, Event, Rating, RunError};
 
-type Answer<T> = Result<T, Box<EvalAltResult>>;
+/// What a host function answers.
+pub type Answer<T> = Result<T, Box<EvalAltResult>>;
 
 /// Runs `work` on the stage; a failure becomes a script error at the place of the call.
-fn on_stage<T>(
+pub fn on_stage<T>(
     context: &NativeCallContext<'_>,
     shared: &SharedStage,
     work: impl FnOnce(&mut Stage) -> Result<T, RunError>,
@@ -26,7 +27,8 @@ fn on_stage<T>(
     })
 }
 
-fn call(error: String) -> RunError {
+/// A host call that makes no sense.
+pub fn call(error: String) -> RunError {
     RunError::Call(error)
 }
 
@@ -40,6 +42,7 @@ pub fn register(engine: &mut Engine, stage: &SharedStage) {
     register_setters(engine, stage);
     register_waits(engine, stage);
     register_results(engine, stage);
+    super::drives::register(engine, stage);
     engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
 }
 
@@ -208,7 +211,8 @@ fn register_results(engine: &mut Engine, stage: &SharedStage) {
     );
 }
 
-fn as_map<T: Serialize>(value: &T) -> Result<Map, RunError> {
+/// A result as scripts see it.
+pub fn as_map<T: Serialize>(value: &T) -> Result<Map, RunError> {
     let dynamic = rhai::serde::to_dynamic(value).map_err(|error| call(error.to_string()))?;
     dynamic.try_cast::<Map>().ok_or_else(|| call("a result was no map".into()))
 }

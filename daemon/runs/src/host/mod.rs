@@ -2,6 +2,7 @@
 //! functions that are the only way from a script to the bench.
 
 mod arguments;
+mod drives;
 mod fault;
 mod functions;
 

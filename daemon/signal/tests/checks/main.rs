@@ -19,6 +19,8 @@ mod random;
 #[cfg(test)]
 mod refusals;
 #[cfg(test)]
+mod response;
+#[cfg(test)]
 mod scatter;
 #[cfg(test)]
 mod support;

@@ -12,14 +12,75 @@ const VRMS: Span = Span { unit: "V", min: 0.0, max: 5.0, default: 0.0 };
 /// Time an output takes to settle, s.
 const SETTLE_S: f64 = 5.0e-3;
 
+const CYCLES: Span = Span { unit: "", min: 1.0, max: 1.0e6, default: 20.0 };
+const REST_CYCLES: Span = Span { unit: "", min: 1.0, max: 1.0e6, default: 480.0 };
+const SECOND_HZ: Span = Span { unit: "HZ", min: 1.0, max: 100_000.0, default: 7_000.0 };
+
+/// What an output plays beside the continuous sine.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Mode {
+    Continuous,
+    Burst,
+    TwoTone,
+}
+
 #[derive(Debug, Clone, Copy)]
 struct Output {
     hz: f64,
     vrms: f64,
     on: bool,
+    mode: Mode,
+    rest_vrms: f64,
+    cycles: f64,
+    rest_cycles: f64,
+    second_hz: f64,
+    second_vrms: f64,
 }
 
-const RESET: Output = Output { hz: HZ.default, vrms: VRMS.default, on: false };
+const RESET: Output = Output {
+    hz: HZ.default,
+    vrms: VRMS.default,
+    on: false,
+    mode: Mode::Continuous,
+    rest_vrms: VRMS.default,
+    cycles: CYCLES.default,
+    rest_cycles: REST_CYCLES.default,
+    second_hz: SECOND_HZ.default,
+    second_vrms: VRMS.default,
+};
+
+impl Output {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "counts of cycles are whole and within 1 to a million"
+    )]
+    fn drive(&self) -> Drive {
+        let Output { hz, vrms, .. } = *self;
+        match self.mode {
+            Mode::Continuous => Drive::Sine { vrms, hz },
+            Mode::Burst => Drive::Burst {
+                vrms,
+                rest_vrms: self.rest_vrms,
+                hz,
+                on_cycles: self.cycles as u32,
+                off_cycles: self.rest_cycles as u32,
+            },
+            Mode::TwoTone => {
+                Drive::TwoTone { vrms_1: vrms, hz_1: hz, vrms_2: self.second_vrms, hz_2: self.second_hz }
+            }
+        }
+    }
+
+    /// Switches a mode on or off; the one switched on takes the place of another.
+    fn switch(&mut self, mode: Mode, on: bool) {
+        if on {
+            self.mode = mode;
+        } else if self.mode == mode {
+            self.mode = Mode::Continuous;
+        }
+    }
+}
 
 struct Source {
     stand: Arc<Stand>,
@@ -32,7 +93,7 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
     let mut source = Source { stand, now_s: 0.0, outputs: [RESET; 2], settled_s: 0.0 };
     source.reset();
     source.settled_s = 0.0;
-    let commands = vec![
+    let mut commands = vec![
         Command::new("[SOURce#:]FREQuency[:CW|FIXed]", 1..=1, |d: &mut Source, c| {
             let hz = HZ.take(c)?;
             d.set(c, |output| output.hz = hz)
@@ -59,7 +120,70 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
             Ok(())
         }),
     ];
+    commands.extend(burst_commands());
+    commands.extend(two_tone_commands());
     VirtualInstrument::new(Role::Source, seed, source, commands)
+}
+
+fn burst_commands() -> Vec<Command<Source>> {
+    vec![
+        Command::new("[SOURce#:]BURSt[:STATe]", 1..=1, |d: &mut Source, c| d.switch(c, Mode::Burst)),
+        Command::new("[SOURce#:]BURSt[:STATe]?", 0..=0, |d: &mut Source, c| d.answer_mode(c, Mode::Burst)),
+        Command::new("[SOURce#:]BURSt:NCYCles", 1..=1, |d: &mut Source, c| {
+            let cycles = CYCLES.take(c)?.round();
+            d.set(c, |output| output.cycles = cycles)
+        }),
+        Command::new("[SOURce#:]BURSt:NCYCles?", 0..=1, |d: &mut Source, c| {
+            let cycles = d.output(c)?.cycles;
+            CYCLES.answer_whole(c, cycles)
+        }),
+        Command::new("[SOURce#:]BURSt:REST:NCYCles", 1..=1, |d: &mut Source, c| {
+            let cycles = REST_CYCLES.take(c)?.round();
+            d.set(c, |output| output.rest_cycles = cycles)
+        }),
+        Command::new("[SOURce#:]BURSt:REST:NCYCles?", 0..=1, |d: &mut Source, c| {
+            let cycles = d.output(c)?.rest_cycles;
+            REST_CYCLES.answer_whole(c, cycles)
+        }),
+        Command::new("[SOURce#:]BURSt:REST:VOLTage", 1..=1, |d: &mut Source, c| {
+            let vrms = VRMS.take(c)?;
+            d.set(c, |output| output.rest_vrms = vrms)
+        }),
+        Command::new("[SOURce#:]BURSt:REST:VOLTage?", 0..=1, |d: &mut Source, c| {
+            let vrms = d.output(c)?.rest_vrms;
+            VRMS.answer(c, vrms)
+        }),
+        Command::new("TRIGger[:IMMediate]", 0..=0, |d: &mut Source, _| {
+            let now_s = d.now_s;
+            d.stand.change(now_s, crate::world::World::source_restart);
+            Ok(())
+        }),
+    ]
+}
+
+fn two_tone_commands() -> Vec<Command<Source>> {
+    vec![
+        Command::new("[SOURce#:]TWOTone[:STATe]", 1..=1, |d: &mut Source, c| d.switch(c, Mode::TwoTone)),
+        Command::new("[SOURce#:]TWOTone[:STATe]?", 0..=0, |d: &mut Source, c| {
+            d.answer_mode(c, Mode::TwoTone)
+        }),
+        Command::new("[SOURce#:]TWOTone:FREQuency", 1..=1, |d: &mut Source, c| {
+            let hz = SECOND_HZ.take(c)?;
+            d.set(c, |output| output.second_hz = hz)
+        }),
+        Command::new("[SOURce#:]TWOTone:FREQuency?", 0..=1, |d: &mut Source, c| {
+            let hz = d.output(c)?.second_hz;
+            SECOND_HZ.answer(c, hz)
+        }),
+        Command::new("[SOURce#:]TWOTone:VOLTage", 1..=1, |d: &mut Source, c| {
+            let vrms = VRMS.take(c)?;
+            d.set(c, |output| output.second_vrms = vrms)
+        }),
+        Command::new("[SOURce#:]TWOTone:VOLTage?", 0..=1, |d: &mut Source, c| {
+            let vrms = d.output(c)?.second_vrms;
+            VRMS.answer(c, vrms)
+        }),
+    ]
 }
 
 impl Source {
@@ -76,9 +200,20 @@ impl Source {
         Ok(())
     }
 
+    fn switch(&mut self, call: &Call<'_>, mode: Mode) -> Result<(), ScpiError> {
+        let on = call.param(0)?.boolean()?;
+        self.set(call, |output| output.switch(mode, on))
+    }
+
+    fn answer_mode(&self, call: &mut Call<'_>, mode: Mode) -> Result<(), ScpiError> {
+        let on = self.output(call)?.mode == mode;
+        call.reply.boolean(on);
+        Ok(())
+    }
+
     fn apply(&mut self, index: usize) {
-        if let Some(Output { hz, vrms, on }) = self.outputs.get(index).copied() {
-            self.stand.change(self.now_s, |w| w.source_set(index, Drive::Sine { vrms, hz }, on));
+        if let Some(output) = self.outputs.get(index).copied() {
+            self.stand.change(self.now_s, |w| w.source_set(index, output.drive(), output.on));
             self.settled_s = self.now_s + SETTLE_S;
         }
     }

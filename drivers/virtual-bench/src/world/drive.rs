@@ -83,6 +83,14 @@ impl SourceChannel {
         self.on = on;
     }
 
+    /// Begins the burst's period afresh; other drives run on.
+    pub fn restart(&mut self, now_s: f64) {
+        if matches!(self.drive, Drive::Burst { .. }) {
+            self.origin_cycles = 0.0;
+            self.origin_s = now_s;
+        }
+    }
+
     pub fn drive(&self) -> Drive {
         self.drive
     }

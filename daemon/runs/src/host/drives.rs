@@ -1,0 +1,74 @@
+//! Script functions for bursts and two tones.
+
+use std::sync::Arc;
+
+use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use wattproof_bench::BurstDrive;
+use wattproof_signal::TwoToneKind;
+
+use super::arguments::Arguments;
+use super::functions::{Answer, as_map, call, on_stage};
+use super::parking::SharedStage;
+use crate::RunError;
+use crate::stage::Stage;
+
+/// Registers `burst`, `burst_and_sustained`, `two_tone` and `capture_two_tone`.
+pub fn register(engine: &mut Engine, stage: &SharedStage) {
+    let shared = Arc::clone(stage);
+    engine.register_fn("burst", move |context: NativeCallContext, map: Map| -> Answer<()> {
+        on_stage(&context, &shared, |stage| burst(stage, map))
+    });
+    let shared = Arc::clone(stage);
+    engine.register_fn("two_tone", move |context: NativeCallContext, map: Map| -> Answer<()> {
+        on_stage(&context, &shared, |stage| two_tone(stage, map))
+    });
+    let shared = Arc::clone(stage);
+    engine.register_fn("burst_and_sustained", move |context: NativeCallContext, map: Map| -> Answer<Array> {
+        on_stage(&context, &shared, |stage| {
+            let arguments = Arguments::new("burst_and_sustained", map, &["level_vrms"]).map_err(call)?;
+            let level_vrms = arguments.number("level_vrms").map_err(call)?;
+            let level_vrms =
+                level_vrms.ok_or_else(|| call("burst_and_sustained() needs level_vrms".into()))?;
+            let answers = crate::burst::burst_and_sustained(stage, level_vrms)?;
+            answers.iter().map(|answer| Ok(Dynamic::from_map(as_map(answer)?))).collect()
+        })
+    });
+    let shared = Arc::clone(stage);
+    engine.register_fn("capture_two_tone", move |context: NativeCallContext| -> Answer<Map> {
+        on_stage(&context, &shared, |stage| as_map(&stage.capture_two_tone()?))
+    });
+}
+
+fn burst(stage: &mut Stage, map: Map) -> Result<(), RunError> {
+    let known = ["level_vrms", "rest_vrms", "cycles", "rest_cycles"];
+    let arguments = Arguments::new("burst", map, &known).map_err(call)?;
+    let hz = stage.now.hz.ok_or_else(|| call("burst() needs source(#{ hz: … }) first".into()))?;
+    let level_vrms = arguments.number("level_vrms").map_err(call)?;
+    let level_vrms = level_vrms.ok_or_else(|| call("burst() needs level_vrms".into()))?;
+    let count = |name: &str, usual: f64| -> Result<u32, RunError> {
+        let cycles = arguments.number(name).map_err(call)?.unwrap_or(usual).round();
+        if !(1.0..=1e6).contains(&cycles) {
+            return Err(call(format!("burst() takes 1 to 1000000 {name}, not {cycles}")));
+        }
+        Ok(cycles as u32)
+    };
+    let drive = BurstDrive {
+        level_vrms,
+        rest_vrms: arguments.number("rest_vrms").map_err(call)?.unwrap_or(level_vrms / 10.0),
+        // 20 ms in 500 ms (EIA-RS-490 dynamic headroom, from memory).
+        on_cycles: count("cycles", (0.02 * hz).max(1.0))?,
+        rest_cycles: count("rest_cycles", (0.48 * hz).max(1.0))?,
+    };
+    stage.set_burst(drive)
+}
+
+fn two_tone(stage: &mut Stage, map: Map) -> Result<(), RunError> {
+    let arguments = Arguments::new("two_tone", map, &["kind", "level_vrms"]).map_err(call)?;
+    let kind = match arguments.word("kind").map_err(call)?.as_deref() {
+        Some("smpte") => TwoToneKind::Smpte,
+        Some("twin_tone") => TwoToneKind::TwinTone,
+        _ => return Err(call("two_tone() needs kind: \"smpte\" or \"twin_tone\"".into())),
+    };
+    let level_vrms = arguments.number("level_vrms").map_err(call)?;
+    stage.set_two_tone(kind, level_vrms.ok_or_else(|| call("two_tone() needs level_vrms".into()))?)
+}
