@@ -87,7 +87,9 @@ fn table(summary: &RunSummary) -> Result<(), Failure> {
         say(&format!("{}\n", ratings_table(&summary.results)))?;
     }
     say(&format!("{} steps recorded:", summary.steps))?;
-    for name in ["steps.csv", "ratings.csv", "ratings.json", "curve.csv", "bursts.csv", "journal.jsonl", "run.json"] {
+    for name in
+        ["steps.csv", "ratings.csv", "ratings.json", "curve.csv", "bursts.csv", "journal.jsonl", "run.json"]
+    {
         let path = summary.folder.file(name);
         // There are no ratings.json before the first rating is judged.
         if path.exists() {

@@ -61,7 +61,11 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn capture(&self, hz: f64) -> Result<Captured, BenchError> {
-        let taken = self.take(self.shared.samples.load(Ordering::Relaxed))?;
+        self.captured(hz, self.shared.samples.load(Ordering::Relaxed))
+    }
+
+    fn captured(&self, hz: f64, samples: usize) -> Result<Captured, BenchError> {
+        let taken = self.take(samples)?;
         let settings =
             Settings { expected_hz: Some(hz), mains_hz: self.shared.file.mains_hz, ..Settings::default() };
         let readings = read_all(&taken.channels, &settings);
@@ -78,6 +82,20 @@ impl Bench {
             supply_a: Some(taken.supply_a),
             heatsink_c: Some(taken.heatsink_c),
         })
+    }
+
+    /// Length of the next captures, s.
+    #[must_use]
+    pub fn record_s(&self) -> f64 {
+        self.shared.samples.load(Ordering::Relaxed) as f64 / self.shared.file.digitizer.rate_hz
+    }
+
+    /// As [`Bench::capture`], with a record of `record_s` seconds.
+    ///
+    /// # Errors
+    /// [`BenchError`]; the guard has tripped.
+    pub fn capture_short(&self, hz: f64, record_s: f64) -> Result<Captured, BenchError> {
+        self.captured(hz, (record_s * self.shared.file.digitizer.rate_hz).ceil().max(256.0) as usize)
     }
 
     /// Records the next burst whole, with the rest before it, and has the guard judge its loudest part. `hz` is the

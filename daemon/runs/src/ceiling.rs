@@ -2,44 +2,50 @@
 
 use std::time::Duration;
 
-use wattproof_method::{Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Sought};
+use wattproof_method::{
+    Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Reach, Sought, TransferCurve,
+};
+use wattproof_signal::Flag;
 
+use crate::look::{probe, ramp};
 use crate::stage::Stage;
 use crate::{ChannelStep, Event, LimitBy, Rating, RunError, Step};
 
 /// How long a tripped amplifier is left without drive before it is asked again, s.
 const COOL_S: f64 = 2.5;
-/// How long a loud level is held before it is captured, s: what counts is what the amplifier sustains, not the burst
-/// that a quick rise in level catches.
-const HOLD_S: f64 = 0.8;
-/// A level is loud when the power predicted for it exceeds this share of the rating.
-const LOUD: f64 = 0.4;
 /// Scatter of readings on a bench with a digitizer, relative for distortion and in dB for levels: ten times what
 /// the reading itself states, since drift comes on top.
 const DISTORTION_SCATTER: f64 = 0.01;
 const LEVEL_SCATTER_DB: f64 = 0.005;
 /// The source level of the first capture, V rms: 20 mV give at most 2 V at the highest gain.
 const START_VRMS: f64 = 0.02;
+/// Upper edge of the band that distortion is counted in, Hz (AES17).
+const BAND_HZ: f64 = 20_000.0;
+/// Lowest frequency at which a probe's few cycles hold enough to read, and highest at which samples are dense enough, Hz.
+const PROBE_HZ: (f64, f64) = (200.0, 4_000.0);
 
 /// Runs the search for rating `number` (from 1).
 pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<Ceiling, RunError> {
     stage.rating = Some(number);
     let sought = sought(stage, claim)?;
-    let mut search = CeilingSearch::new(sought).map_err(|error| RunError::NoCeiling(error.to_string()))?;
+    let mut search =
+        CeilingSearch::new(sought.clone()).map_err(|error| RunError::NoCeiling(error.to_string()))?;
     let mut last: Option<Observation> = None;
     loop {
         match search.next(last.as_ref()) {
-            Next::Set { level_vrms, why } => {
+            Next::Set { level_vrms, hold_s, why } => {
+                last = Some(hold(stage, level_vrms, hold_s, why)?);
+            }
+            Next::Probe { level_vrms, burst_vrms, cycles, hold_s, why } => {
+                let mut seen = hold(stage, level_vrms, hold_s, why)?;
+                if !seen.tripped && !seen.refused {
+                    probe(stage, level_vrms, burst_vrms, cycles, &mut seen)?;
+                }
+                last = Some(seen);
+            }
+            Next::Ramp { from_vrms, to_vrms, why, .. } => {
                 stage.tell(&Event::Doing(why));
-                stage.set_level(level_vrms)?;
-                if !stage.now.source_on {
-                    stage.switch_source(true)?;
-                }
-                stage.bench.settle()?;
-                if is_loud(last.as_ref(), level_vrms, claim) {
-                    stage.bench.wait(Duration::from_secs_f64(HOLD_S))?;
-                }
-                last = Some(observe(&stage.capture("ceiling")?));
+                last = Some(ramp(stage, from_vrms, to_vrms, &sought)?);
             }
             Next::CoolDown { why } => {
                 cool_down(stage, why)?;
@@ -56,20 +62,26 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
     }
 }
 
+/// Sets a level, holds it as long as the search asks beyond settling, and captures.
+fn hold(stage: &mut Stage, level_vrms: f64, hold_s: f64, why: &'static str) -> Result<Observation, RunError> {
+    stage.tell(&Event::Doing(why));
+    stage.set_level(level_vrms)?;
+    if !stage.now.source_on {
+        stage.switch_source(true)?;
+    }
+    stage.bench.settle()?;
+    stage.bench.wait(Duration::from_secs_f64(hold_s))?;
+    let record_s = stage.bench.record_s();
+    let step = stage.capture("ceiling")?;
+    Ok(Observation { held_s: hold_s, record_s, ..observe(&step) })
+}
+
 /// Drive off until a tripped amplifier has recovered.
 fn cool_down(stage: &mut Stage, why: &str) -> Result<(), RunError> {
     stage.tell(&Event::Doing(why));
     stage.switch_source(false)?;
     stage.bench.wait(Duration::from_secs_f64(COOL_S))?;
     Ok(())
-}
-
-/// Whether a level will be loud, as far as the last capture tells; after a trip everything is.
-fn is_loud(last: Option<&Observation>, level_vrms: f64, claim: &Rating) -> bool {
-    let Some(last) = last else { return level_vrms > START_VRMS };
-    let gain = (level_vrms / last.level_vrms).powi(2);
-    let predicted_w = last.channels.iter().filter_map(|channel| channel.active_w).reduce(f64::max);
-    predicted_w.is_none_or(|active_w| active_w * gain > LOUD * claim.watts)
 }
 
 fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
@@ -81,7 +93,11 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
             claim.watts, claim.load_ohm
         )));
     }
+    let probes = (PROBE_HZ.0..=PROBE_HZ.1).contains(&claim.hz);
     Ok(Sought {
+        reach: if probes { Reach::Probe } else { Reach::Steps },
+        ramps: true,
+        harmonics_max: Some((BAND_HZ * (1.0 + 5e-4) / claim.hz).floor().max(1.0) as usize),
         limit_on: match claim.limit_by {
             LimitBy::Thdn => LimitOn::ThdN,
             LimitBy::Thd => LimitOn::Thd,
@@ -96,7 +112,7 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
 }
 
 /// What the search needs of a step.
-fn observe(step: &Step) -> Observation {
+pub(crate) fn observe(step: &Step) -> Observation {
     Observation {
         level_vrms: step.level_vrms,
         channels: step.driven().map(channel).collect(),
@@ -105,6 +121,7 @@ fn observe(step: &Step) -> Observation {
         heatsink_c: step.heatsink_c,
         tripped: step.driven().any(collapsed),
         refused: step.driven().any(|channel| channel.reading.is_refused()),
+        ..Observation::default()
     }
 }
 
@@ -122,12 +139,13 @@ fn channel(step: &ChannelStep) -> ChannelObservation {
         // The reading counts a falling level negative, the search a droop positive.
         envelope_droop_db: r.envelope.as_ref().and_then(|envelope| envelope.droop_db).map(|db| -db),
         load_ohm_measured: r.load_ohm_measured,
+        curve: TransferCurve::from_harmonics(&r.series),
     }
 }
 
 /// An output that is gone although the input is driven, or that fell by more than 6 dB within the capture.
-fn collapsed(step: &ChannelStep) -> bool {
-    let gone = step.reading.flags.contains(&wattproof_signal::Flag::NoSignal);
+pub(crate) fn collapsed(step: &ChannelStep) -> bool {
+    let gone = step.reading.flags.contains(&Flag::NoSignal);
     let fell = step.reading.envelope.as_ref().and_then(|envelope| {
         let peak = envelope.fundamental_vrms.iter().copied().reduce(f64::max)?;
         let last = envelope.fundamental_vrms.last()?;

@@ -15,6 +15,7 @@ mod folder;
 mod host;
 mod journal;
 mod judge;
+mod look;
 mod nameplate;
 mod progress;
 mod ratings;

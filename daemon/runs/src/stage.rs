@@ -5,8 +5,8 @@ use std::sync::Arc;
 use serde::Serialize;
 use wattproof_bench::{Bench, Captured};
 
-use crate::delivered::Delivered;
 use crate::burst_table::BurstRow;
+use crate::delivered::Delivered;
 use crate::drives::Playing;
 use crate::judge::judge_rating;
 use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};

@@ -55,8 +55,11 @@ impl Bare {
     }
 }
 
-const CASES: [(&str, f64, f64); 3] =
-    [("1 kHz at 192 kHz", 192_000.0, 1000.3), ("6 kHz at 192 kHz", 192_000.0, 6000.7), ("40 Hz at 48 kHz", 48_000.0, 40.013)];
+const CASES: [(&str, f64, f64); 3] = [
+    ("1 kHz at 192 kHz", 192_000.0, 1000.3),
+    ("6 kHz at 192 kHz", 192_000.0, 6000.7),
+    ("40 Hz at 48 kHz", 48_000.0, 40.013),
+];
 
 fn benches(criterion: &mut Criterion) {
     let settings = Settings::default();
@@ -72,7 +75,9 @@ fn benches(criterion: &mut Criterion) {
     });
     let capture = capture(192_000.0, 1000.3, LEN);
     let mut bare = Bare::new(LEN);
-    criterion.bench_function("bare real transforms of both", |bencher| bencher.iter(|| bare.run(black_box(&capture))));
+    criterion.bench_function("bare real transforms of both", |bencher| {
+        bencher.iter(|| bare.run(black_box(&capture)))
+    });
 }
 
 fn median(mut times: Vec<f64>) -> f64 {

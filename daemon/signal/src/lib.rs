@@ -32,6 +32,7 @@ pub mod residue;
 pub mod response;
 mod scatter;
 mod search;
+mod series;
 pub mod settings;
 pub mod shape;
 pub mod spectrum;

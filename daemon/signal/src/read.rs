@@ -9,6 +9,7 @@ use crate::quasi_peak::quasi_peak;
 use crate::reader::with_tools;
 use crate::reading::{Reading, decibels, finite};
 use crate::scatter::{self, Noise};
+use crate::series::series;
 use crate::settings::Settings;
 use crate::shape::{flat_top_pct, series_peak};
 use crate::survey::Survey;
@@ -30,17 +31,15 @@ pub fn read(capture: &Capture, settings: &Settings) -> Reading {
     if flags.iter().any(Flag::refuses) {
         return Reading::refused(flags);
     }
-    with_tools(capture.volts.len(), |tools, room| {
-        match analyse(capture, settings, surveys, tools, room) {
-            Ok(analysis) => {
-                let reading = report(capture, settings, surveys, &analysis, flags);
-                room.residual = analysis.volts.residual;
-                reading
-            }
-            Err(flag) => {
-                flags.insert(0, flag);
-                Reading::refused(flags)
-            }
+    with_tools(capture.volts.len(), |tools, room| match analyse(capture, settings, surveys, tools, room) {
+        Ok(analysis) => {
+            let reading = report(capture, settings, surveys, &analysis, flags);
+            room.residual = analysis.volts.residual;
+            reading
+        }
+        Err(flag) => {
+            flags.insert(0, flag);
+            Reading::refused(flags)
         }
     })
 }
@@ -93,6 +92,7 @@ fn report(
         envelope: analysis.blocks.envelope(),
         noise_a_vrms: analysis.weighted[0].map(|weighted| weighted.ms.sqrt()),
         noise_468_vrms: analysis.weighted[1].map(|weighted| weighted.ms.sqrt()),
+        series: series(&analysis.volts.coefficients),
         flags,
         ..Reading::default()
     };

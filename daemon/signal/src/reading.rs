@@ -107,6 +107,11 @@ pub struct Reading {
     /// power).
     #[serde(default)]
     pub nonfundamental_va: Option<f64>,
+    /// In-phase and quadrature part of the voltage's harmonics from dc to the 128th at most, V peak, against the phase of
+    /// its own fundamental: Σ p·sin kθ + q·cos kθ. Empty in a refused reading. Not serialised: it is as long as a
+    /// hundred other figures, and can be computed again from the capture.
+    #[serde(skip)]
+    pub series: Vec<(f64, f64)>,
 }
 
 impl Reading {
