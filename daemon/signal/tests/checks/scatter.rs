@@ -47,5 +47,23 @@ fn every_stated_uncertainty_matches_its_scatter() {
         check(&readings, &at("the phase"), |r| r.phase_deg, |r| r.u.phase_deg);
         check(&readings, &at("the load"), |r| r.load_ohm_measured, |r| r.u.load_ohm_measured);
         check(&readings, &at("the reactance"), |r| r.load_x_ohm, |r| r.u.load_ohm_measured);
+        check(&readings, &at("the current"), |r| r.out_irms, |r| r.u.out_irms);
+        check(&readings, &at("the band"), |r| r.band_vrms, |r| r.u.band_vrms);
+        check(&readings, &at("the noise"), |r| r.noise_vrms, |r| r.u.noise_vrms);
+        check(&readings, &at("the residue"), |r| r.residue_vrms, |r| r.u.residue_vrms);
+        check(&readings, &at("the phase at the start"), |r| r.fundamental_phase_deg, |r| r.u.fundamental_phase_deg);
+        check(&readings, &at("apparent power"), |r| r.apparent_va, |r| r.u.apparent_va);
+        check(&readings, &at("the power factor"), |r| r.power_factor, |r| r.u.power_factor);
+        check(&readings, &at("P1"), |r| r.fundamental_active_w, |r| r.u.fundamental_active_w);
+        check(&readings, &at("S1"), |r| r.fundamental_apparent_va, |r| r.u.fundamental_apparent_va);
+        check(&readings, &at("Q1"), |r| r.fundamental_reactive_var, |r| r.u.fundamental_reactive_var);
+        check(&readings, &at("cos"), |r| r.displacement_power_factor, |r| r.u.displacement_power_factor);
+        if third > 0.005 {
+            check(&readings, &at("a harmonic"), |r| r.harmonics_pct.get(1).copied(), |r| r.u.harmonic_pct);
+        }
+        if readings[0].noise_a_vrms.is_some() {
+            check(&readings, &at("A-weighted noise"), |r| r.noise_a_vrms, |r| r.u.noise_a_vrms);
+            check(&readings, &at("noise by BS.468"), |r| r.noise_468_vrms, |r| r.u.noise_468_vrms);
+        }
     }
 }
