@@ -82,10 +82,11 @@ fn layout(head: &[u8]) -> Option<Layout> {
         .filter(|line| !line.starts_with(b"#"))
         .map(<[u8]>::to_vec)
         .collect();
-    let all = SEPARATORS.into_iter().flat_map(|separator| {
-        [true, false].map(|decimal_comma| Layout { separator, decimal_comma })
-    });
-    let fitting: Vec<Layout> = all.filter(|layout| !layout.decimal_comma || layout.has_commas(&lines)).collect();
+    let all = SEPARATORS
+        .into_iter()
+        .flat_map(|separator| [true, false].map(|decimal_comma| Layout { separator, decimal_comma }));
+    let fitting: Vec<Layout> =
+        all.filter(|layout| !layout.decimal_comma || layout.has_commas(&lines)).collect();
     let found = |least: usize| fitting.iter().copied().find(|layout| layout.makes(&lines, least));
     found(2).or_else(|| found(1))
 }
@@ -106,7 +107,9 @@ impl Layout {
         let number = |text: &String| is_number(text) || (self.decimal_comma && is_comma_number(text));
         lines.iter().any(|line| {
             let fields = self.fields(line);
-            fields.len() > 1 && number(&fields[0]) && fields.iter().filter(|text| number(text)).count() >= least
+            fields.len() > 1
+                && number(&fields[0])
+                && fields.iter().filter(|text| number(text)).count() >= least
         })
     }
 

@@ -113,7 +113,11 @@ pub(crate) fn analyse(
     let means = {
         let amps = amps.as_ref().zip(capture.amps.as_deref());
         let amps = amps.map(|(amps, samples)| Channel { samples, harmonics: &amps.fit.coefficients });
-        Means::new(Channel { samples: &capture.volts, harmonics: &volts.coefficients }, amps, cycles_per_sample)
+        Means::new(
+            Channel { samples: &capture.volts, harmonics: &volts.coefficients },
+            amps,
+            cycles_per_sample,
+        )
     };
     Ok(Analysis { cycles_per_sample, hz, volts, residue, weighted, amps, means, blocks, order_in_band })
 }

@@ -9,7 +9,13 @@ use crate::reading::{Reading, finite};
 use crate::scatter::Noise;
 
 /// Fills in what the current tells; the voltage's part is there already.
-pub(crate) fn report(capture: &Capture, analysis: &Analysis, amps: &Amps, peak_a: f64, reading: &mut Reading) {
+pub(crate) fn report(
+    capture: &Capture,
+    analysis: &Analysis,
+    amps: &Amps,
+    peak_a: f64,
+    reading: &mut Reading,
+) {
     let out_irms = analysis.means.amps_squared.sqrt();
     let active_w = analysis.means.watts;
     reading.out_irms = finite(out_irms);

@@ -176,7 +176,8 @@ impl<'a> Lobes<'a> {
         // The window's lines fall as 0.16/j³: 0.027·j⁻⁵ of the power lies beyond line j.
         let power = 0.027 * share * share;
         let least = REACH as f64;
-        let reach = if power > least.powi(5) { power.powf(0.2).min(self.len as f64 / 2.0) } else { least } as i64;
+        let reach =
+            if power > least.powi(5) { power.powf(0.2).min(self.len as f64 / 2.0) } else { least } as i64;
         let top = amplitude * (-(PI * place.beyond).sin() * Self::sign(place));
         let last = self.len as i64 / 2;
         let inside = place.line - reach > 0 && place.line + reach < last;
@@ -189,7 +190,8 @@ impl<'a> Lobes<'a> {
         });
         for n in 0..3 {
             let (s, c) = self.turns[middle + n - 1];
-            let value = top * centre * Complex::new(c, s) * Self::lobe_near(near[n], near[n + 1], near[n + 2]);
+            let value =
+                top * centre * Complex::new(c, s) * Self::lobe_near(near[n], near[n + 1], near[n + 2]);
             self.subtract(place.line + n as i64 - 1, value);
         }
         // Sine and cosine of the distance of the line two beyond, upwards and downwards.
@@ -257,11 +259,11 @@ impl<'a> Lobes<'a> {
         for _ in 0..ROUNDS_MAX {
             found[0].re += self.take_dc();
             let mut largest = 0.0_f64;
-            for order in 1..found.len() {
+            for (order, whole) in found.iter_mut().enumerate().skip(1) {
                 let place = order as f64 * position;
                 let change = self.amplitude(place);
-                found[order] += change;
-                strongest = strongest.max(size(found[order]));
+                *whole += change;
+                strongest = strongest.max(size(*whole));
                 largest = largest.max(size(change));
                 if size(change) > 1e-15 * strongest {
                     self.take(change, place, strongest);
@@ -332,11 +334,14 @@ mod tests {
                 continue;
             }
             let noise = if case % 3 == 0 { 0.0 } else { 1e-3 };
-            let parts: Vec<(f64, f64)> =
-                (0..order_max(f, len, MARGIN_LINES).min(9) + 1).map(|k| (0.4_f64.powi(k as i32), random(&mut state) * TAU)).collect();
+            let parts: Vec<(f64, f64)> = (0..order_max(f, len, MARGIN_LINES).min(9) + 1)
+                .map(|k| (0.4_f64.powi(k as i32), random(&mut state) * TAU))
+                .collect();
             let samples: Vec<f64> = (0..len)
                 .map(|n| {
-                    let part = |(k, (a, p)): (usize, &(f64, f64))| a * (TAU * (k as f64 * f * n as f64).fract() + p).cos();
+                    let part = |(k, (a, p)): (usize, &(f64, f64))| {
+                        a * (TAU * (k as f64 * f * n as f64).fract() + p).cos()
+                    };
                     parts.iter().enumerate().map(part).sum::<f64>() + noise * random(&mut state)
                 })
                 .collect();
@@ -357,7 +362,10 @@ mod tests {
             let left = lines.iter().map(Complex::norm_sqr).sum::<f64>().sqrt() / len as f64;
             let expected: f64 = fit.residual.iter().zip(&weights.residue).map(|(r, h)| (r * h).powi(2)).sum();
             let expected = (expected / (2.0 * len as f64)).sqrt();
-            assert!((left - expected).abs() < 1e-8 + 0.02 * expected, "case {case}: {left} left, {expected} expected");
+            assert!(
+                (left - expected).abs() < 1e-8 + 0.02 * expected,
+                "case {case}: {left} left, {expected} expected"
+            );
         }
     }
 }

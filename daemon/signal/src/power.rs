@@ -38,7 +38,7 @@ impl Means {
     /// product itself, whatever the signal does.
     pub fn new(volts: Channel<'_>, amps: Option<Channel<'_>>, cycles_per_sample: f64) -> Self {
         let span = Span::new(volts.samples.len(), cycles_per_sample);
-        let sums = Sums::new(volts.samples, amps.map(|amps| amps.samples), &span);
+        let sums = sums(volts.samples, amps.map(|amps| amps.samples), &span);
         let order_max = 2 * volts.harmonics.len().max(1) - 2;
         let rests = span.rests(order_max);
         let clean = |sum: f64, product: &[Complex<f64>]| {
@@ -88,7 +88,12 @@ impl Span {
         let f = self.cycles_per_sample;
         let turn = |turns: f64| Complex::from_polar(1.0, TAU * turns.fract());
         // Powers of these, order by order: rounding grows with the order to some 1e-13.
-        let steps = [turn(f * ((whole - 1.0) / 2.0 - middle)), turn(f * (whole - middle)), turn(f * whole / 2.0), turn(f / 2.0)];
+        let steps = [
+            turn(f * ((whole - 1.0) / 2.0 - middle)),
+            turn(f * (whole - middle)),
+            turn(f * whole / 2.0),
+            turn(f / 2.0),
+        ];
         let mut now = [Complex::new(1.0_f64, 0.0); 4];
         let mut rests = Vec::with_capacity(order_max + 1);
         for _ in 0..=order_max {
@@ -104,23 +109,18 @@ impl Span {
 }
 
 /// Σ of v, v², i², v·i over the span.
-struct Sums;
-
-impl Sums {
-    fn new(volts: &[f64], amps: Option<&[f64]>, span: &Span) -> [f64; 4] {
-        let end = |samples: &[f64]| samples.get(span.whole).copied().unwrap_or(0.0);
-        let fraction = span.fraction();
-        let v = end(volts);
-        let whole = |samples: &'_ [f64]| span.whole.min(samples.len());
-        let volts_whole = &volts[..whole(volts)];
-        let Some(amps) = amps else {
-            let [sum, squares] = of_one(volts_whole);
-            return [sum + fraction * v, squares + fraction * v * v, 0.0, 0.0];
-        };
-        let i = end(amps);
-        let [a, b, c, d] = of_two(volts_whole, &amps[..whole(amps)]);
-        [a + fraction * v, b + fraction * v * v, c + fraction * i * i, d + fraction * v * i]
-    }
+fn sums(volts: &[f64], amps: Option<&[f64]>, span: &Span) -> [f64; 4] {
+    let end = |samples: &[f64]| samples.get(span.whole).copied().unwrap_or(0.0);
+    let fraction = span.fraction();
+    let v = end(volts);
+    let volts = &volts[..span.whole.min(volts.len())];
+    let Some(amps) = amps else {
+        let [sum, squares] = of_one(volts);
+        return [sum + fraction * v, squares + fraction * v * v, 0.0, 0.0];
+    };
+    let i = end(amps);
+    let [a, b, c, d] = of_two(volts, &amps[..span.whole.min(amps.len())]);
+    [a + fraction * v, b + fraction * v * v, c + fraction * i * i, d + fraction * v * i]
 }
 
 fn of_one(volts: &[f64]) -> [f64; 2] {
@@ -216,7 +216,9 @@ mod tests {
         for (len, f) in [(1000, 0.137_31), (777, 0.010_01), (512, 1.0 / 64.0), (300, 0.142)] {
             let middle = (len as f64 - 1.0) / 2.0;
             let at = |list: &[(f64, f64)], n: usize| -> f64 {
-                let part = |(k, (a, p)): (usize, &(f64, f64))| a * (TAU * k as f64 * f * (n as f64 - middle) + p).cos();
+                let part = |(k, (a, p)): (usize, &(f64, f64))| {
+                    a * (TAU * k as f64 * f * (n as f64 - middle) + p).cos()
+                };
                 list.iter().enumerate().map(part).sum()
             };
             let volts: Vec<f64> = (0..len).map(|n| at(&v, n)).collect();
@@ -224,8 +226,10 @@ mod tests {
             let (cv, ci) = (c(&v), c(&i));
             let amps = Channel { samples: &amps, harmonics: &ci };
             let means = Means::new(Channel { samples: &volts, harmonics: &cv }, Some(amps), f);
-            let square = |l: &[(f64, f64)]| l[0].0.powi(2) + l[1..].iter().map(|(a, _)| a * a / 2.0).sum::<f64>();
-            let watts: f64 = 0.03 + (1..4).map(|k| v[k].0 * i[k].0 / 2.0 * (v[k].1 - i[k].1).cos()).sum::<f64>();
+            let square =
+                |l: &[(f64, f64)]| l[0].0.powi(2) + l[1..].iter().map(|(a, _)| a * a / 2.0).sum::<f64>();
+            let watts: f64 =
+                0.03 + (1..4).map(|k| v[k].0 * i[k].0 / 2.0 * (v[k].1 - i[k].1).cos()).sum::<f64>();
             for (found, expected) in [
                 (means.volts, 0.3),
                 (means.volts_squared, square(&v)),

@@ -30,17 +30,15 @@ pub fn read(capture: &Capture, settings: &Settings) -> Reading {
     if flags.iter().any(Flag::refuses) {
         return Reading::refused(flags);
     }
-    with_tools(capture.volts.len(), |tools, room| {
-        match analyse(capture, settings, surveys, tools, room) {
-            Ok(analysis) => {
-                let reading = report(capture, settings, surveys, &analysis, flags);
-                room.residual = analysis.volts.residual;
-                reading
-            }
-            Err(flag) => {
-                flags.insert(0, flag);
-                Reading::refused(flags)
-            }
+    with_tools(capture.volts.len(), |tools, room| match analyse(capture, settings, surveys, tools, room) {
+        Ok(analysis) => {
+            let reading = report(capture, settings, surveys, &analysis, flags);
+            room.residual = analysis.volts.residual;
+            reading
+        }
+        Err(flag) => {
+            flags.insert(0, flag);
+            Reading::refused(flags)
         }
     })
 }

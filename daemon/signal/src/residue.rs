@@ -46,7 +46,15 @@ pub(crate) fn split(
     let taken_hz = harmonics_in_band as f64 * FIT_WINDOW.enbw_bins() * spectrum.bin_hz;
     let width_hz = (high - low).max(spectrum.bin_hz);
     let noise = band / (1.0 - taken_hz / width_hz).max(0.1);
-    Residue { band, above, noise, hum, hum_multiples, density: noise / width_hz, density_above: floor_above(spectrum, high) }
+    Residue {
+        band,
+        above,
+        noise,
+        hum,
+        hum_multiples,
+        density: noise / width_hz,
+        density_above: floor_above(spectrum, high),
+    }
 }
 
 /// Density of the noise above the band: of lines spread over it, the median (ln 2 of the mean for noise), which the

@@ -28,12 +28,7 @@ pub(crate) struct Noise {
 impl Noise {
     /// Of a channel with this residue.
     pub fn of(capture: &Capture, cycles_per_sample: f64, residue: &Residue) -> Self {
-        Self {
-            density: residue.density,
-            fs_hz: capture.fs_hz,
-            len: capture.volts.len(),
-            cycles_per_sample,
-        }
+        Self { density: residue.density, fs_hz: capture.fs_hz, len: capture.volts.len(), cycles_per_sample }
     }
 
     /// Variance of a mean over the record: the density in half a line (σ²/N for white noise).

@@ -87,7 +87,8 @@ impl Spectrum {
         // Lines well inside count whole.
         let inner_first = (first + 2).min(end);
         let inner_end = end.saturating_sub(3).max(inner_first);
-        let edge = |lines: std::ops::Range<usize>| lines.map(|line| share(line) * self.power[line]).sum::<f64>();
+        let edge =
+            |lines: std::ops::Range<usize>| lines.map(|line| share(line) * self.power[line]).sum::<f64>();
         edge(first..inner_first) + sum(&self.power[inner_first..inner_end]) + edge(inner_end..end)
     }
 }

@@ -87,7 +87,8 @@ mod tests {
         // Definition of the Fourier series, evaluated directly.
         let c: Vec<_> =
             (0..40).map(|k| Complex::from_polar(1.0 / (1.0 + f64::from(k)).powi(2), f64::from(k))).collect();
-        let c: Vec<_> = c.iter().enumerate().map(|(k, c)| if k == 0 { Complex::new(0.7, 0.0) } else { *c }).collect();
+        let c: Vec<_> =
+            c.iter().enumerate().map(|(k, c)| if k == 0 { Complex::new(0.7, 0.0) } else { *c }).collect();
         for (len, f) in [(1001, 0.010_37), (1000, 0.25 / 40.0)] {
             let mut residual = Vec::new();
             subtract_series(&vec![0.0; len], &c, f, &mut residual);

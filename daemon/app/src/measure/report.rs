@@ -212,7 +212,8 @@ fn noise_rows(measured: &Measured) -> Vec<Row> {
         (NoiseWeighting::A, "noise, A-weighted", "level over it, A-weighted", r.u.noise_a_vrms),
         (NoiseWeighting::Itu468, "noise, BS.468, rms", "level over it, BS.468", r.u.noise_468_vrms),
     ];
-    let shown = all.into_iter().filter(|(kind, ..)| !measured.weighting_chosen || *kind == measured.weighting);
+    let shown =
+        all.into_iter().filter(|(kind, ..)| !measured.weighting_chosen || *kind == measured.weighting);
     let mut rows = Vec::new();
     for (kind, noise, over, u) in shown {
         let vrms = noise_vrms(r, kind);

@@ -51,7 +51,12 @@ fn every_stated_uncertainty_matches_its_scatter() {
         check(&readings, &at("the band"), |r| r.band_vrms, |r| r.u.band_vrms);
         check(&readings, &at("the noise"), |r| r.noise_vrms, |r| r.u.noise_vrms);
         check(&readings, &at("the residue"), |r| r.residue_vrms, |r| r.u.residue_vrms);
-        check(&readings, &at("the phase at the start"), |r| r.fundamental_phase_deg, |r| r.u.fundamental_phase_deg);
+        check(
+            &readings,
+            &at("the phase at the start"),
+            |r| r.fundamental_phase_deg,
+            |r| r.u.fundamental_phase_deg,
+        );
         check(&readings, &at("apparent power"), |r| r.apparent_va, |r| r.u.apparent_va);
         check(&readings, &at("the power factor"), |r| r.power_factor, |r| r.u.power_factor);
         check(&readings, &at("P1"), |r| r.fundamental_active_w, |r| r.u.fundamental_active_w);
