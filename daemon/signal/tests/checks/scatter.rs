@@ -72,3 +72,23 @@ fn every_stated_uncertainty_matches_its_scatter() {
         }
     }
 }
+
+#[test]
+fn the_stated_uncertainty_of_hum_matches_its_scatter() {
+    // Hum well over the noise, and near it.
+    for (peak, tolerance) in [(0.1, 0.2), (0.02, 0.35)] {
+        let (hz, len) = (1013.7, 38_400);
+        let volts = tones(FS, len, &[(hz, 10.0, 0.3), (50.0, peak, 1.0), (150.0, 0.7 * peak, 0.2)]);
+        let one = |seed: u64| {
+            let mut noise = Noise(seed);
+            read_volts(FS, volts.iter().map(|v| v + 0.1 * noise.next()).collect())
+        };
+        let readings: Vec<_> = (1..=RECORDS).map(one).collect();
+        let found = readings.iter().map(|r| r.hum_pct.unwrap()).sum::<f64>() / RECORDS as f64;
+        assert_rel(Some(found), 10.0 * peak * 1.49_f64.sqrt(), 0.1, "hum");
+        let values: Vec<f64> = readings.iter().map(|r| r.hum_pct.unwrap()).collect();
+        let scatter = (values.iter().map(|v| (v - found).powi(2)).sum::<f64>() / (RECORDS - 1) as f64).sqrt();
+        let stated = readings.iter().map(|r| r.u.hum_pct.unwrap()).sum::<f64>() / RECORDS as f64;
+        assert_rel(Some(stated), scatter, tolerance, &format!("u of hum of {peak} V"));
+    }
+}
