@@ -17,7 +17,7 @@ const QUOTED_MAX: usize = 24;
 /// Lines before the first number are names and units; of those with as many fields as the table, the first
 /// names the columns. Time is the column so named, else the first that only rises, else the first.
 pub(crate) fn read(head: &[u8], source: impl Read, wanted: &Wanted) -> Result<Recording, RecordingError> {
-    let separator = separator(head).ok_or(RecordingError::NoTable)?;
+    let Layout { separator, decimal_comma } = layout(head).ok_or(RecordingError::NoTable)?;
     let mut rows = ReaderBuilder::new()
         .delimiter(separator)
         .has_headers(false)
@@ -28,7 +28,8 @@ pub(crate) fn read(head: &[u8], source: impl Read, wanted: &Wanted) -> Result<Re
     let mut record = ByteRecord::new();
     while rows.read_byte_record(&mut record).map_err(unreadable)? {
         let line = record.position().map_or(0, csv::Position::line);
-        let fields: Vec<String> = record.iter().map(clean).collect();
+        let field = |field| if decimal_comma { with_point(clean(field)) } else { clean(field) };
+        let fields: Vec<String> = record.iter().map(field).collect();
         if table.lines.is_empty() && !is_number(fields.first().map_or("", String::as_str)) {
             // Titles stand above the numbers.
             if !fields.iter().all(String::is_empty) {
@@ -65,20 +66,71 @@ fn is_number(text: &str) -> bool {
     number(text).is_some()
 }
 
-/// The separator that makes a line of at least two numbers; where none does, one that makes a number and
-/// something else, so that the fault is told by its line.
-fn separator(head: &[u8]) -> Option<u8> {
-    let lines = || head.split(|byte| matches!(byte, b'\n' | b'\r')).filter(|line| !line.starts_with(b"#"));
-    let numbers = |separator: u8, line: &[u8]| {
-        let fields: Vec<String> = line.split(|byte| *byte == separator).map(unquoted).collect();
-        (fields.len() > 1 && is_number(&fields[0]))
-            .then(|| fields.iter().filter(|text| is_number(text)).count())
-    };
-    let found = |separator: u8, least: usize| {
-        lines().any(|line| numbers(separator, line).is_some_and(|count| count >= least))
-    };
-    let best = SEPARATORS.into_iter().find(|separator| found(*separator, 2));
-    best.or_else(|| SEPARATORS.into_iter().find(|separator| found(*separator, 1)))
+/// How a table is laid out.
+#[derive(Clone, Copy)]
+struct Layout {
+    separator: u8,
+    decimal_comma: bool,
+}
+
+/// The layout that makes a line of at least two numbers; where none does, one that makes a number and something else,
+/// so that the fault is told by its line. A comma is the decimal mark where it stands within the fields of some other
+/// separator, or within quotes, and no point does.
+fn layout(head: &[u8]) -> Option<Layout> {
+    let lines: Vec<Vec<u8>> = head
+        .split(|byte| matches!(byte, b'\n' | b'\r'))
+        .filter(|line| !line.starts_with(b"#"))
+        .map(<[u8]>::to_vec)
+        .collect();
+    let all = SEPARATORS
+        .into_iter()
+        .flat_map(|separator| [true, false].map(|decimal_comma| Layout { separator, decimal_comma }));
+    let fitting: Vec<Layout> =
+        all.filter(|layout| !layout.decimal_comma || layout.has_commas(&lines)).collect();
+    let found = |least: usize| fitting.iter().copied().find(|layout| layout.makes(&lines, least));
+    found(2).or_else(|| found(1))
+}
+
+impl Layout {
+    fn fields(self, line: &[u8]) -> Vec<String> {
+        // Separators within quotes are part of the field (RFC 4180).
+        let mut quoted = false;
+        let parts = line.split(|byte| {
+            quoted ^= *byte == b'"';
+            *byte == self.separator && !quoted
+        });
+        parts.map(unquoted).collect()
+    }
+
+    /// True if a line begins with a number and holds at least so many.
+    fn makes(self, lines: &[Vec<u8>], least: usize) -> bool {
+        let number = |text: &String| is_number(text) || (self.decimal_comma && is_comma_number(text));
+        lines.iter().any(|line| {
+            let fields = self.fields(line);
+            fields.len() > 1
+                && number(&fields[0])
+                && fields.iter().filter(|text| number(text)).count() >= least
+        })
+    }
+
+    /// True if some numbers have a comma in them, and none a point.
+    fn has_commas(self, lines: &[Vec<u8>]) -> bool {
+        // The last line may have been cut within a number.
+        let whole = &lines[..lines.len().saturating_sub(usize::from(lines.len() > 1))];
+        let fields = || whole.iter().flat_map(|line| self.fields(line));
+        fields().any(|text| is_comma_number(&text))
+            && !fields().any(|text| text.contains('.') && is_number(&text))
+    }
+}
+
+/// True for a number with one comma among its digits.
+fn is_comma_number(text: &str) -> bool {
+    text.matches(',').count() == 1 && !text.contains('.') && is_number(&text.replace(',', "."))
+}
+
+/// A number with a point for its comma; other text as it is.
+fn with_point(text: String) -> String {
+    if is_comma_number(&text) { text.replace(',', ".") } else { text }
 }
 
 fn unquoted(field: &[u8]) -> String {

@@ -17,6 +17,10 @@ fn separators_headers_and_units() {
         "n,t_us,u,i\n0,0,1,5\n1,1000,2,6\n2,2000,3,7\n",
         "\"V\",\"A\",\"time\"\n\"1\",\"5\",\"0\"\n\"2\",\"6\",\"0.001\"\n\"3\",\"7\",\"0.002\"\n",
         "4,1,5\n3,1.001,6\n9,1.002,7\n",
+        // A comma as decimal mark, among other separators and within quotes.
+        "# a, b\nZeit;U;I\n0,000;1,0;5,0\n0,001;2,0;6,0\n0,002;3,0;7,0\n",
+        "Zeit\tU\tI\n0\t1\t5\n1e-3\t2\t6,0\n2,0e-3\t3\t7\n",
+        "\"Zeit\",\"U\",\"I\"\n\"0,000\",\"1,5\",\"5\"\n\"0,001\",\"2,5\",\"6,0\"\n\"0,002\",\"3\",\"7\"\n",
     ];
     for text in files {
         let found = table(text).unwrap_or_else(|error| panic!("{text}: {error}"));
@@ -51,8 +55,9 @@ fn faults_are_told_by_line_and_column() {
         let error = table(text).unwrap_err();
         assert!(matches!(error, RecordingError::NoTable | RecordingError::Empty), "{text}: {error}");
     }
-    let comma = table("t;u\n0,000;1,5\n0,001;1,6\n").unwrap_err().to_string();
-    assert!(comma.contains("point as decimal mark"), "{comma}");
+    // Points and commas together: which one parts thousands can't be told.
+    let mixed = table("t;u\n0.000;1,5\n0.001;1,6\n").unwrap_err().to_string();
+    assert!(mixed.contains("point as decimal mark"), "{mixed}");
     assert!(table("t,u\n0,1\n").unwrap_err().to_string().starts_with("line 2: one line"));
     let fast = table("t,u\n0,1\n1e-7,2\n2e-7,1\n").unwrap_err();
     assert!(matches!(fast, RecordingError::Rate { .. }), "{fast}");

@@ -12,7 +12,7 @@ use wattproof_signal::{Capture, Settings, read};
 
 const LEN: usize = 131_072;
 
-/// A clipped, noisy voltage and the current it drives.
+/// A distorted, noisy voltage and the current it drives.
 fn capture(fs_hz: f64, hz: f64, len: usize) -> Capture {
     let mut state = 1_u64;
     let mut noise = || {
@@ -47,9 +47,11 @@ impl Bare {
     fn run(&mut self, capture: &Capture) {
         for samples in [Some(&capture.volts), capture.amps.as_ref()].into_iter().flatten() {
             self.values.copy_from_slice(samples);
-            self.plan
-                .process_with_scratch(&mut self.values, &mut self.lines, &mut self.scratch)
-                .expect("buffers sized by the plan");
+            let (values, lines, scratch) = (&mut self.values, &mut self.lines, &mut self.scratch);
+            assert!(
+                self.plan.process_with_scratch(values, lines, scratch).is_ok(),
+                "buffers sized by the plan"
+            );
             black_box(&self.lines);
         }
     }

@@ -80,7 +80,9 @@ pub(crate) fn analyse(
         return Err(Flag::MissingSamples);
     }
     if !heard {
-        return Err(Flag::NoSignal);
+        let other = settings.expected_hz.is_some() && another_tone(&spectrum, volts.rms(1).powi(2), settings);
+        room.power = spectrum.power;
+        return Err(if other { Flag::WrongFrequency } else { Flag::NoSignal });
     }
     let taken = Taken { fundamental_hz: hz, order_max: order_in_band };
     let gains = tools.gains(capture.fs_hz, settings.band_hz.1);
@@ -118,6 +120,19 @@ pub(crate) fn analyse(
         )
     };
     Ok(Analysis { cycles_per_sample, hz, volts, residue, weighted, amps, means, blocks, order_in_band })
+}
+
+/// True if one tone makes up most of what is in the band, and is stronger than the commanded one.
+fn another_tone(spectrum: &Spectrum, fundamental_ms: f64, settings: &Settings) -> bool {
+    let (low, high) = settings.band_hz;
+    let line = |hz: f64| ((hz / spectrum.bin_hz) as usize).min(spectrum.power.len());
+    let range = line(low)..line(high);
+    let most = range.clone().max_by(|a, b| spectrum.power[*a].total_cmp(&spectrum.power[*b]));
+    most.is_some_and(|most| {
+        let lobe = most.saturating_sub(2)..(most + 3).min(spectrum.power.len());
+        let tone: f64 = spectrum.power[lobe].iter().sum();
+        tone > fundamental_ms && tone > 0.5 * spectrum.between(low, high)
+    })
 }
 
 /// Spectrum of what `room` holds the transform of.

@@ -45,9 +45,10 @@ pub(crate) fn report(
     reading.phase_deg = finite(angle.to_degrees());
     let u_turn = volts_noise.turn(vrms).hypot(amps_noise.turn(irms));
     reading.u.phase_deg = finite(u_turn.to_degrees());
-    // Noise that lengthens both alike leaves the factor alone; what is left is the angle's.
+    // Noise that lengthens both alike leaves the factor alone; what is left is the angle's, here over all samples evenly.
     let share = apparent_va.map(|va| vrms * irms / va);
-    reading.u.power_factor = share.and_then(|share| finite(share * angle.sin().abs() * u_turn));
+    let u_even = (volts_noise.mean_ms().sqrt() / vrms).hypot(amps_noise.mean_ms().sqrt() / irms);
+    reading.u.power_factor = share.and_then(|share| finite(share * angle.sin().abs() * u_even));
     fundamentals(angle, (vrms, irms), (&volts_noise, &amps_noise), reading);
     if let Some((resistance, reactance)) = impedance(v1, i1) {
         reading.load_ohm_measured = finite(resistance);

@@ -25,8 +25,8 @@ impl Flag {
     pub fn reason(&self) -> &'static str {
         match self {
             Flag::NoSignal => {
-                "the fundamental is less than 6 dB over the noise of the voltage channel: raise the level, \
-                 or check the source, the amplifier's mute and the probe"
+                "the fundamental is less than 6 dB over the noise of the voltage channel and whatever else in the band \
+                 is no harmonic of it: raise the level, or check the source, the amplifier's mute and the probe"
             }
             Flag::InvalidSamples => {
                 "the capture holds a sample, a sample rate or a setting that is not a usable number: check \

@@ -10,7 +10,9 @@
 //! How: a Hann-windowed transform finds the tone, a four-parameter sine fit (IEEE Std 1057) refines it, one
 //! weighted least-squares fit finds dc and every harmonic below the Nyquist frequency together, and what
 //! that fit leaves over is noise, hum and residue. The weights of the fit are the square of the residue's
-//! window, so harmonics and residue share out the record's energy exactly.
+//! window, so harmonics and residue share out the record's energy exactly. Where the record holds many cycles, the
+//! fit is done in the lines of that one transform (`lobes`); where it holds few and every harmonic leans on every
+//! other, over all samples (`harmonics`).
 
 mod analysis;
 pub mod burst;

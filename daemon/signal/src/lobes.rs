@@ -259,11 +259,11 @@ impl<'a> Lobes<'a> {
         for _ in 0..ROUNDS_MAX {
             found[0].re += self.take_dc();
             let mut largest = 0.0_f64;
-            for order in 1..found.len() {
+            for (order, whole) in found.iter_mut().enumerate().skip(1) {
                 let place = order as f64 * position;
                 let change = self.amplitude(place);
-                found[order] += change;
-                strongest = strongest.max(size(found[order]));
+                *whole += change;
+                strongest = strongest.max(size(*whole));
                 largest = largest.max(size(change));
                 if size(change) > 1e-15 * strongest {
                     self.take(change, place, strongest);

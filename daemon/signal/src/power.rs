@@ -38,7 +38,7 @@ impl Means {
     /// product itself, whatever the signal does.
     pub fn new(volts: Channel<'_>, amps: Option<Channel<'_>>, cycles_per_sample: f64) -> Self {
         let span = Span::new(volts.samples.len(), cycles_per_sample);
-        let sums = Sums::new(volts.samples, amps.map(|amps| amps.samples), &span);
+        let sums = sums(volts.samples, amps.map(|amps| amps.samples), &span);
         let order_max = 2 * volts.harmonics.len().max(1) - 2;
         let rests = span.rests(order_max);
         let clean = |sum: f64, product: &[Complex<f64>]| {
@@ -109,23 +109,18 @@ impl Span {
 }
 
 /// Σ of v, v², i², v·i over the span.
-struct Sums;
-
-impl Sums {
-    fn new(volts: &[f64], amps: Option<&[f64]>, span: &Span) -> [f64; 4] {
-        let end = |samples: &[f64]| samples.get(span.whole).copied().unwrap_or(0.0);
-        let fraction = span.fraction();
-        let v = end(volts);
-        let whole = |samples: &'_ [f64]| span.whole.min(samples.len());
-        let volts_whole = &volts[..whole(volts)];
-        let Some(amps) = amps else {
-            let [sum, squares] = of_one(volts_whole);
-            return [sum + fraction * v, squares + fraction * v * v, 0.0, 0.0];
-        };
-        let i = end(amps);
-        let [a, b, c, d] = of_two(volts_whole, &amps[..whole(amps)]);
-        [a + fraction * v, b + fraction * v * v, c + fraction * i * i, d + fraction * v * i]
-    }
+fn sums(volts: &[f64], amps: Option<&[f64]>, span: &Span) -> [f64; 4] {
+    let end = |samples: &[f64]| samples.get(span.whole).copied().unwrap_or(0.0);
+    let fraction = span.fraction();
+    let v = end(volts);
+    let volts = &volts[..span.whole.min(volts.len())];
+    let Some(amps) = amps else {
+        let [sum, squares] = of_one(volts);
+        return [sum + fraction * v, squares + fraction * v * v, 0.0, 0.0];
+    };
+    let i = end(amps);
+    let [a, b, c, d] = of_two(volts, &amps[..span.whole.min(amps.len())]);
+    [a + fraction * v, b + fraction * v * v, c + fraction * i * i, d + fraction * v * i]
 }
 
 fn of_one(volts: &[f64]) -> [f64; 2] {

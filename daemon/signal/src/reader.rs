@@ -126,3 +126,38 @@ thread_local! {
 pub(crate) fn with_tools<T>(len: usize, work: impl FnOnce(&Tools, &mut Room) -> T) -> T {
     WORKSHOP.with_borrow_mut(|workshop| workshop.lend(len, work))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_kept_does_not_grow() {
+        // Project definition: the last few lengths, one set of buffers, nothing of very long records.
+        let mut workshop = Workshop::default();
+        let fill = |workshop: &mut Workshop, len: usize| {
+            workshop.lend(len, |tools, room| {
+                assert_eq!(tools.len(), len);
+                tools.transform(&vec![1.0; len], 0.0, room);
+                let mut power = std::mem::take(&mut room.power);
+                tools.power(room, &mut power);
+                room.power = power;
+            });
+        };
+        for round in 0..50 {
+            fill(&mut workshop, 1_000 + round % 7);
+            assert!(workshop.tools.len() <= LENGTHS_MAX);
+        }
+        let sizes = |workshop: &Workshop| {
+            let room = &workshop.room;
+            [room.values.capacity(), room.lines.capacity(), room.scratch.capacity(), room.power.capacity()]
+        };
+        let before = sizes(&workshop);
+        for _ in 0..50 {
+            fill(&mut workshop, 1_000);
+        }
+        assert_eq!(sizes(&workshop), before);
+        fill(&mut workshop, KEPT_MAX + 1);
+        assert!(workshop.tools.is_empty() && sizes(&workshop) == [0; 4]);
+    }
+}

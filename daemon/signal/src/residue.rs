@@ -21,7 +21,7 @@ pub struct Residue {
     pub hum: Option<f64>,
     /// Mains multiples that `hum` adds up.
     pub hum_multiples: usize,
-    /// Noise within the band as a density, in the square of the unit per Hz.
+    /// Noise within the band, without hum, as a density, in the square of the unit per Hz.
     pub density: f64,
     /// The same above the band, switching residue left out.
     pub density_above: f64,
@@ -46,13 +46,15 @@ pub(crate) fn split(
     let taken_hz = harmonics_in_band as f64 * FIT_WINDOW.enbw_bins() * spectrum.bin_hz;
     let width_hz = (high - low).max(spectrum.bin_hz);
     let noise = band / (1.0 - taken_hz / width_hz).max(0.1);
+    // Hum is no noise that scatters: a floor of it all keeps rounding from making none of what is left.
+    let even = (noise - hum.unwrap_or(0.0)).max(1e-3 * noise);
     Residue {
         band,
         above,
         noise,
         hum,
         hum_multiples,
-        density: noise / width_hz,
+        density: even / width_hz,
         density_above: floor_above(spectrum, high),
     }
 }
@@ -94,7 +96,7 @@ fn bridge(spectrum: &mut Spectrum, fundamental_hz: f64) {
     spectrum.power[first..last].fill(level);
 }
 
-/// Mean square at the mains' multiples over the level between them, and how many of them could be looked at.
+/// Mean square at the mains' multiples over the level between them, and how many of them stand out.
 fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> (Option<f64>, usize) {
     let bin = spectrum.bin_hz;
     // A tone under the Hann window is five lines wide; the next multiple must be clear of it.
@@ -113,12 +115,12 @@ fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> (Option
         let line = (hz / bin).round() as usize;
         let tone: f64 = (line - 2..=line + 2).map(|n| spectrum.power[n]).sum();
         let found = found.get_or_insert(0.0);
-        multiples += 1;
         // The skirts of a level that jumps within the record pass through the mains' multiples without a peak.
         let top = spectrum.power[line - 1].max(spectrum.power[line]).max(spectrum.power[line + 1]);
         if top < 4.0 * spectrum.power[line - 3].max(spectrum.power[line + 3]) {
             continue;
         }
+        multiples += 1;
         *found += tone - 5.0 * level_around(spectrum, line);
     }
     (found.map(|ms: f64| ms.max(0.0)), multiples)

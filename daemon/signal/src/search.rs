@@ -12,6 +12,11 @@ pub const CYCLES_MIN: f64 = 5.0;
 /// How far from the commanded frequency the tone may be, as a share of it. Common practice, no source.
 const NEAR: f64 = 0.02;
 
+/// Least power of a tone in the band as a share of the strongest outside it: −100 dB. Common practice, no source.
+const FAINTEST: f64 = 1e-10;
+/// Lines from half the sample rate within which a tone can't be told from its own image.
+const IMAGE_LINES: f64 = 2.5;
+
 /// The tone's frequency, in cycles per sample, or why there is none.
 pub(crate) fn tone(volts: &[f64], fs_hz: f64, weights: &Weights, settings: &Settings) -> Result<f64, Flag> {
     let len = volts.len();
@@ -55,7 +60,7 @@ pub(crate) fn start(
 
 /// The frequency found, in cycles per sample, if it may be the tone's.
 pub(crate) fn accept(found: f64, len: usize, fs_hz: f64, settings: &Settings) -> Result<f64, Flag> {
-    if !(found > 0.0 && found < 0.5) {
+    if !(found > 0.0 && found < 0.5 - IMAGE_LINES / len as f64) {
         return Err(Flag::NoSignal);
     }
     if let Some(expected) = settings.expected_hz
@@ -78,7 +83,10 @@ fn choose(power: &[f64], bin_hz: f64, settings: &Settings) -> Result<usize, Flag
     // Lines 0 and 1 hold what dc leaks.
     let strongest = peak(power, low_hz / bin_hz, high_hz / bin_hz).ok_or(Flag::NoSignal)?;
     let Some(expected) = expected else {
-        return Ok(strongest);
+        // Far below a tone outside the band, what stands in it is the converter's own rounding.
+        let anywhere = peak(power, 2.0, f64::INFINITY).ok_or(Flag::NoSignal)?;
+        let heard = power[strongest] >= FAINTEST * power[anywhere];
+        return if heard { Ok(strongest) } else { Err(Flag::NoSignal) };
     };
     let reach = NEAR * expected / bin_hz + 1.5;
     let near =

@@ -31,6 +31,12 @@ fn the_single_phase_example_of_ieee_1459() {
     assert_rel(reading.out_irms, number("Irms"), 1e-9, "Irms");
     assert_rel(reading.thd_pct, 100.0 * number("THD_V"), 1e-7, "THD of the voltage");
     assert_rel(reading.phase_deg, 30.0, 1e-7, "phase");
+    assert_rel(reading.fundamental_active_w, number("P1"), 1e-9, "P1");
+    assert_rel(reading.fundamental_apparent_va, number("S1"), 1e-9, "S1");
+    assert_rel(reading.fundamental_reactive_var, number("Q1"), 1e-9, "Q1");
+    assert_rel(reading.displacement_power_factor, number("PF1"), 1e-9, "PF1");
+    assert_rel(reading.harmonic_active_w, number("PH"), 1e-7, "PH");
+    assert_rel(reading.nonfundamental_va, number("SN"), 1e-7, "SN");
 }
 
 #[test]

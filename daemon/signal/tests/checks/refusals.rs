@@ -124,3 +124,21 @@ fn a_reading_survives_its_journey_as_text() {
     let text = serde_json::to_string(&reading).unwrap();
     assert_eq!(serde_json::from_str::<Reading>(&text).unwrap(), reading);
 }
+
+#[test]
+fn another_strong_tone_is_told_from_silence() {
+    // Definitions: the commanded frequency holds no tone, but another does; with faint lines everywhere, as the rounding
+    // of a converter leaves them.
+    let rounded = |parts: &[(f64, f64, f64)]| -> Vec<f64> {
+        tones(FS, 96_000, parts).iter().map(|v| f64::from(*v as f32)).collect()
+    };
+    let alone = rounded(&[(997.0, 0.5, 0.0)]);
+    refused(&read(&voltage(FS, alone), &expecting_hz(1200.0)), Flag::WrongFrequency);
+    let beside = rounded(&[(997.0, 0.3, 0.0), (1500.0, 0.5, 0.0)]);
+    refused(&read(&voltage(FS, beside), &expecting_hz(997.0)), Flag::WrongFrequency);
+    // No frequency commanded: nothing in the band but the rounding of a tone above it.
+    refused(&read_volts(FS, rounded(&[(31_000.0, 0.5, 0.0)])), Flag::NoSignal);
+    // Nor can a tone at half the sample rate be told from its image.
+    let edge = Settings { band_hz: (20.0, FS / 2.0), ..Settings::default() };
+    refused(&read(&voltage(FS, rounded(&[(47_999.0, 0.5, 0.3)])), &edge), Flag::NoSignal);
+}
