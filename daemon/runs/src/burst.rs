@@ -79,11 +79,12 @@ fn calibration(stage: &Stage) -> f64 {
 /// Plays bursts and looks at one on every driven channel.
 fn play(stage: &mut Stage, drive: BurstDrive, hz: f64) -> Result<Vec<BurstSeen>, RunError> {
     stage.tell(&Event::Doing("a burst, from rest until it settles"));
-    stage.set_burst(drive)?;
     if !stage.now.source_on {
+        // On at rest, so that the rise to the burst is judged as any other.
+        stage.set_level(drive.rest_vrms)?;
         stage.switch_source(true)?;
-        stage.set_burst(drive)?;
     }
+    stage.set_burst(drive)?;
     let captured = stage.bench.capture_burst(hz)?;
     let channels = captured.channels.iter().take(stage.now.driven);
     let seen: Vec<BurstSeen> = channels.map(|channel| look(channel, &drive, hz)).collect::<Result<_, _>>()?;

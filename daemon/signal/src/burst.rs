@@ -59,7 +59,9 @@ pub enum NoBurst {
 pub fn find_burst(capture: &Capture, hz: f64) -> Result<Burst, NoBurst> {
     let usable = |samples: &[f64]| samples.iter().all(|x| x.abs() < 1e100);
     let amps = capture.amps.as_deref();
-    if !(capture.fs_hz > 0.0 && capture.fs_hz.is_finite() && hz > 0.0 && hz.is_finite())
+    let positive = |x: f64| x > 0.0 && x.is_finite();
+    if !positive(capture.fs_hz)
+        || !positive(hz)
         || !usable(&capture.volts)
         || amps.is_some_and(|amps| amps.len() != capture.volts.len() || !usable(amps))
     {

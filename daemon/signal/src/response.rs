@@ -166,7 +166,7 @@ fn crossing(levels: &[f64], start: f64, level: f64) -> Option<f64> {
     let beyond = |y: f64| (y - level) * (start - level) <= 0.0;
     let first = levels.iter().position(|y| beyond(*y))?;
     // After a long time beyond it, a single block does not count as a return.
-    let last = (first..levels.len()).take(2 * first + 4).filter(|n| !beyond(levels[*n])).last();
+    let last = (first..levels.len()).take(2 * first + 4).rfind(|n| !beyond(levels[*n]));
     let passage = |n: usize| {
         let (before, at) = if n == 0 { (start, 0.0) } else { (levels[n - 1], centre(n - 1)) };
         let share = (before - level) / (before - levels[n]);
