@@ -12,8 +12,9 @@ use crate::{Event, RunError};
 const ON_S: f64 = 0.5;
 /// Longest burst, s.
 const ON_S_MAX: f64 = 4.0;
-/// Rest between bursts, s: more than the 480 ms of the burst procedure, and time for a limiter to let go.
-const REST_S: f64 = 1.0;
+/// Rest between bursts, s: more than the 480 ms of the burst procedure, and ten time constants of a limiter that takes
+/// 200 ms to let go.
+const REST_S: f64 = 2.0;
 /// The second level lies this far below the one under test, dB.
 const LOWER_DB: f64 = 1.0;
 /// Length of the burst that counts as such, s: 20 ms in 500 ms (EIA-RS-490, IHF dynamic headroom; from memory).

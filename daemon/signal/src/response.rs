@@ -108,9 +108,11 @@ impl Tail {
         }
         let ratio = after / before;
         if !(0.0..=TAIL_RATIO_MAX).contains(&ratio) {
-            // Little movement and much noise make any ratio: about as much is to come as came last.
+            // Little movement and much noise make any ratio: about as much is to come as came last. A movement
+            // over both thirds that noise can't make is a drift without an end.
             let level = third + after / 2.0;
-            return (after.abs() <= 4.0 * seen).then_some((level, self.u_mean.hypot(after / 2.0)));
+            let noisy = (third - first).abs() <= 2.5 * seen;
+            return noisy.then_some((level, self.u_mean.hypot(after / 2.0)));
         }
         let to_come = after * ratio / (1.0 - ratio);
         let level = third + to_come;
