@@ -12,8 +12,9 @@ use crate::{Event, RunError};
 const ON_S: f64 = 0.5;
 /// Longest burst, s.
 const ON_S_MAX: f64 = 4.0;
-/// Rest between bursts, s: more than the 480 ms of the burst procedure, and time for a limiter to let go.
-const REST_S: f64 = 1.0;
+/// Rest between bursts, s: more than the 480 ms of the burst procedure, and ten time constants of a limiter that takes
+/// 200 ms to let go.
+const REST_S: f64 = 2.0;
 /// The second level lies this far below the one under test, dB.
 const LOWER_DB: f64 = 1.0;
 /// Length of the burst that counts as such, s: 20 ms in 500 ms (EIA-RS-490, IHF dynamic headroom; from memory).
@@ -79,11 +80,12 @@ fn calibration(stage: &Stage) -> f64 {
 /// Plays bursts and looks at one on every driven channel.
 fn play(stage: &mut Stage, drive: BurstDrive, hz: f64) -> Result<Vec<BurstSeen>, RunError> {
     stage.tell(&Event::Doing("a burst, from rest until it settles"));
-    stage.set_burst(drive)?;
     if !stage.now.source_on {
+        // On at rest, so that the rise to the burst is judged as any other.
+        stage.set_level(drive.rest_vrms)?;
         stage.switch_source(true)?;
-        stage.set_burst(drive)?;
     }
+    stage.set_burst(drive)?;
     let captured = stage.bench.capture_burst(hz)?;
     let channels = captured.channels.iter().take(stage.now.driven);
     let seen: Vec<BurstSeen> = channels.map(|channel| look(channel, &drive, hz)).collect::<Result<_, _>>()?;

@@ -59,7 +59,9 @@ pub enum NoBurst {
 pub fn find_burst(capture: &Capture, hz: f64) -> Result<Burst, NoBurst> {
     let usable = |samples: &[f64]| samples.iter().all(|x| x.abs() < 1e100);
     let amps = capture.amps.as_deref();
-    if !(capture.fs_hz > 0.0 && capture.fs_hz.is_finite() && hz > 0.0 && hz.is_finite())
+    let positive = |x: f64| x > 0.0 && x.is_finite();
+    if !positive(capture.fs_hz)
+        || !positive(hz)
         || !usable(&capture.volts)
         || amps.is_some_and(|amps| amps.len() != capture.volts.len() || !usable(amps))
     {
@@ -106,16 +108,17 @@ fn onset_block(levels: &[f64]) -> Option<usize> {
     (first + 1 >= REST_BLOCKS_MIN).then_some(first)
 }
 
-/// Sample at which the burst begins, between blocks `before` and `before` + 2.
+/// Sample at which the burst begins, after block `before`, within the next two.
 fn onset(track: &Track, before: usize) -> Option<f64> {
     let from = (before as f64 - 1.0) * track.span;
     let rest = track.level(from)?;
-    let mut loud = track.level(from + 3.0 * track.span)?;
+    // Either of the two blocks that rise may be part rest: the next one is all burst.
+    let mut loud = track.level(from + 4.0 * track.span)?;
     let mut found = None;
-    for _ in 0..2 {
+    for _ in 0..3 {
         let middle = f64::midpoint(rest, loud);
         let mut last = (from, rest);
-        for step in 1..=(3.0 * track.span).ceil() as usize {
+        for step in 1..=(4.0 * track.span).ceil() as usize {
             let at = from + step as f64;
             let level = track.smooth_level(at)?;
             if level >= middle {

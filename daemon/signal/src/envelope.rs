@@ -92,13 +92,13 @@ impl Blocks {
         let droop_db = Some(20.0 * ratio.log10()).filter(|db| db.is_finite());
         let onset = onset(&levels);
         // The block of the onset is part rest, part tone.
-        let after = onset.map_or(levels.as_slice(), |(block, _)| levels.get(block + 1..).unwrap_or_default());
-        let response = respond(after, self.block_s);
-        let late = onset.map_or(0.0, |(_, late)| (1.0 - late) * self.block_s);
+        let whole = onset.map_or(0.0, f64::ceil);
+        let response = respond(levels.get(whole as usize..).unwrap_or_default(), self.block_s);
+        let late = onset.map_or(0.0, |onset| (whole - onset) * self.block_s);
         Some(Envelope {
             block_s: self.block_s,
             droop_db,
-            onset_s: onset.map(|(block, late)| (block as f64 + late) * self.block_s),
+            onset_s: onset.map(|onset| onset * self.block_s),
             peak_vrms: levels.iter().copied().reduce(f64::max),
             settled_vrms: response.and_then(|response| response.settled),
             attack_s: onset
@@ -133,12 +133,13 @@ impl Blocks {
     }
 }
 
-/// The block in which the level rises from rest, and how much of the block is rest.
-fn onset(levels: &[f64]) -> Option<(usize, f64)> {
-    let before = levels.windows(3).position(|w| 2.0 * w[0] < w[2])?;
-    let (rest, mixed, loud) = (levels[before], levels[before + 1], levels[before + 2]);
-    let late = ((loud - mixed) / (loud - rest)).clamp(0.0, 1.0);
-    Some((before + 1, late))
+/// When the level rises from rest, in blocks.
+fn onset(levels: &[f64]) -> Option<f64> {
+    let before = levels.windows(4).position(|w| 2.0 * w[0] < w[2])?;
+    let (rest, loud) = (levels[before], levels[before + 3]);
+    // Both blocks between may be part rest: what they lack is the time before the onset.
+    let late = (2.0 * loud - levels[before + 1] - levels[before + 2]) / (loud - rest);
+    Some(before as f64 + 1.0 + late.clamp(0.0, 2.0)).filter(|onset| onset.is_finite())
 }
 
 fn wrap(angle: f64) -> f64 {

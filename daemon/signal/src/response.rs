@@ -108,9 +108,11 @@ impl Tail {
         }
         let ratio = after / before;
         if !(0.0..=TAIL_RATIO_MAX).contains(&ratio) {
-            // Little movement and much noise make any ratio: about as much is to come as came last.
+            // Little movement and much noise make any ratio: about as much is to come as came last. A movement
+            // over both thirds that noise can't make is a drift without an end.
             let level = third + after / 2.0;
-            return (after.abs() <= 4.0 * seen).then_some((level, self.u_mean.hypot(after / 2.0)));
+            let noisy = (third - first).abs() <= 2.5 * seen;
+            return noisy.then_some((level, self.u_mean.hypot(after / 2.0)));
         }
         let to_come = after * ratio / (1.0 - ratio);
         let level = third + to_come;
@@ -166,7 +168,7 @@ fn crossing(levels: &[f64], start: f64, level: f64) -> Option<f64> {
     let beyond = |y: f64| (y - level) * (start - level) <= 0.0;
     let first = levels.iter().position(|y| beyond(*y))?;
     // After a long time beyond it, a single block does not count as a return.
-    let last = (first..levels.len()).take(2 * first + 4).filter(|n| !beyond(levels[*n])).last();
+    let last = (first..levels.len()).take(2 * first + 4).rfind(|n| !beyond(levels[*n]));
     let passage = |n: usize| {
         let (before, at) = if n == 0 { (start, 0.0) } else { (levels[n - 1], centre(n - 1)) };
         let share = (before - level) / (before - levels[n]);
