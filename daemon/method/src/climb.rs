@@ -17,7 +17,7 @@ const BASE_DB: f64 = -7.5;
 const BASE_LOOKING_DB: f64 = -10.0;
 /// Lead of a probe's burst over the level that is held, dB, and its length.
 const BURST_DB: f64 = 7.0;
-const BURST_CYCLES: u32 = 6;
+const BURST_CYCLES: u32 = 8;
 /// Rates of a ramp, dB per second: looking ahead, and creeping up to a trip.
 const RAMP_DB_PER_S: f64 = 20.0;
 const CREEP_DB_PER_S: f64 = 2.0;

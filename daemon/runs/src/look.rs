@@ -13,6 +13,8 @@ const REST_S: f64 = 0.4;
 /// Step of a slow rise, dB, and length of each of its looks, s.
 const RISE_DB: f64 = 0.05;
 const LOOK_S: f64 = 0.02;
+/// Part of a cycle left out at both ends of a burst.
+const EDGE_CYCLES: f64 = 0.5;
 /// An output below this share of what the level before gave has collapsed.
 const COLLAPSED: f64 = 0.5;
 
@@ -65,8 +67,12 @@ pub(crate) fn probe(
     })?;
     let captured = stage.bench.capture_burst(hz)?;
     stage.set_level(level_vrms)?;
-    let readings: Vec<Reading> =
-        captured.channels.iter().take(stage.now.driven).filter_map(|channel| inner(channel, hz)).collect();
+    let readings: Vec<Reading> = captured
+        .channels
+        .iter()
+        .take(stage.now.driven)
+        .filter_map(|channel| inner(channel, cycles, hz))
+        .collect();
     journal(stage, "burst of a probe", burst_vrms, &readings)?;
     if readings.len() == stage.now.driven {
         seen.looks.push(look(burst_vrms, &readings));
@@ -77,13 +83,13 @@ pub(crate) fn probe(
     Ok(())
 }
 
-/// The burst's cycles but for half a one at both ends, where filters still settle; `None` where there is no burst.
-fn inner(channel: &ChannelCaptured, hz: f64) -> Option<Reading> {
+/// The burst's cycles but for a part of one at both ends, where filters still settle; `None` where there is no burst.
+fn inner(channel: &ChannelCaptured, cycles: u32, hz: f64) -> Option<Reading> {
     let capture = &channel.capture;
     let found = find_burst(capture, hz).ok()?;
     let sample = |at_s: f64| (at_s * capture.fs_hz).round() as usize;
-    let end_s = found.end_s?;
-    let part = sample(found.onset_s + 0.4 / hz)..sample(end_s - 0.4 / hz);
+    let end_s = found.onset_s + f64::from(cycles) / hz;
+    let part = sample(found.onset_s + EDGE_CYCLES / hz)..sample(end_s - EDGE_CYCLES / hz);
     let cut = Capture {
         fs_hz: capture.fs_hz,
         volts: capture.volts.get(part)?.to_vec(),
