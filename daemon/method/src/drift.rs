@@ -49,7 +49,8 @@ impl Drift {
         let falls = point.seen.channels.iter().filter_map(|c| c.envelope_droop_db.filter(|d| d.is_finite()));
         // An output that still recovers from a louder level drifts as well.
         let fall_db = falls.max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
-        let (held_s, record_s) = (point.seen.held_s, point.seen.record_s);
+        let usable = |s: f64| if s.is_finite() { s.clamp(0.0, HOLD_MAX_S) } else { 0.0 };
+        let (held_s, record_s) = (usable(point.seen.held_s), usable(point.seen.record_s));
         let before = self.last.replace(Seen { x_db: point.x_db, fall_db, record_s });
         if !(fall_db.abs() > FALL_DB_PER_S * record_s + 3.0 * noise_db && record_s > 0.0) {
             self.left_db = 0.0;
@@ -67,7 +68,7 @@ impl Drift {
                 self.tau_s = Some(tau_s);
                 self.left_db = fall_db.abs() / ((SPAN * record_s / tau_s).exp() - 1.0);
                 let wait_s = tau_s * (self.left_db / (0.5 * LEFT_DB)).ln();
-                (self.left_db > LEFT_DB).then_some(wait_s.clamp(record_s, HOLD_MAX_S))
+                (self.left_db > LEFT_DB && wait_s.is_finite()).then_some(wait_s.max(record_s).min(HOLD_MAX_S))
             }
             None => {
                 self.left_db = fall_db.abs();

@@ -1,7 +1,9 @@
 //! Whatever is observed, the search ends without panicking; and against the closed form of a hard clip.
 
 use proptest::prelude::*;
-use wattproof_method::{CeilingSearch, ChannelObservation, Next, Observation, Sought};
+use wattproof_method::{
+    CeilingSearch, ChannelObservation, Look, LookChannel, Next, Observation, Reach, Sought, TransferCurve,
+};
 
 fn any_number() -> impl Strategy<Value = Option<f64>> {
     prop_oneof![
@@ -12,20 +14,41 @@ fn any_number() -> impl Strategy<Value = Option<f64>> {
     ]
 }
 
+fn any_curve() -> impl Strategy<Value = Option<TransferCurve>> {
+    let wave = (0.05f64..2.0, -0.4f64..0.4, 0.1f64..100.0).prop_map(|(rail, cubic, scale)| {
+        let f = |u: f64| scale * (u - cubic * u * u * u).clamp(-rail, rail);
+        let phase =
+            |m: i32| -std::f64::consts::FRAC_PI_2 + std::f64::consts::PI * (f64::from(m) + 0.5) / 64.0;
+        TransferCurve::from_phases((0..64).map(|m| f(phase(m).sin())).collect())
+    });
+    prop_oneof![1 => Just(None), 1 => wave, 1 => prop::collection::vec(-1e3f64..1e3, 32).prop_map(TransferCurve::from_phases)]
+}
+
+fn any_looks() -> impl Strategy<Value = Vec<Look>> {
+    let look =
+        (any_number(), any_number(), any_number(), any_curve()).prop_map(|(level, f, d, curve)| Look {
+            level_vrms: level.unwrap_or(0.1),
+            channels: vec![LookChannel { fundamental_vrms: f, thd_pct: d, curve }],
+        });
+    prop::collection::vec(look, 0..4)
+}
+
 fn any_channel() -> impl Strategy<Value = ChannelObservation> {
-    (any_number(), any_number(), any_number(), any_number(), any_number(), any_number(), any_number())
-        .prop_map(|(f, p, d, n, c, e, l)| ChannelObservation {
-            fundamental_vrms: f,
-            active_w: p,
-            thd_pct: d,
-            thdn_pct: d,
-            even_share: e,
-            flat_top_pct: e,
-            crest_factor: c,
-            noise_vrms: n,
-            envelope_droop_db: e,
-            load_ohm_measured: l,
-        })
+    let numbers =
+        (any_number(), any_number(), any_number(), any_number(), any_number(), any_number(), any_number());
+    (numbers, any_curve()).prop_map(|((f, p, d, n, c, e, l), curve)| ChannelObservation {
+        fundamental_vrms: f,
+        active_w: p,
+        thd_pct: d,
+        thdn_pct: d,
+        even_share: e,
+        flat_top_pct: e,
+        crest_factor: c,
+        noise_vrms: n,
+        envelope_droop_db: e,
+        load_ohm_measured: l,
+        curve,
+    })
 }
 
 fn any_observation() -> impl Strategy<Value = (bool, Observation)> {
@@ -37,11 +60,15 @@ fn any_observation() -> impl Strategy<Value = (bool, Observation)> {
         prop::bool::weighted(0.1),
         prop::bool::weighted(0.1),
         any::<bool>(),
+        any_looks(),
     )
-        .prop_map(|(channels, level, v, tripped, refused, obey)| {
+        .prop_map(|(channels, level, v, tripped, refused, obey, looks)| {
             let level_vrms = level.unwrap_or(0.1);
             let seen = Observation {
                 level_vrms,
+                held_s: v.unwrap_or(0.1),
+                record_s: v.unwrap_or(0.1),
+                looks,
                 channels,
                 supply_v: v,
                 supply_a: v,
@@ -56,8 +83,13 @@ fn any_observation() -> impl Strategy<Value = (bool, Observation)> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 1500, failure_persistence: None, ..ProptestConfig::default() })]
     #[test]
-    fn always_ends(seen in prop::collection::vec(any_observation(), 60)) {
-        let mut search = CeilingSearch::new(Sought::usual(100.0, 8.0, 1.0)).unwrap();
+    fn always_ends(
+        seen in prop::collection::vec(any_observation(), 60),
+        reach in prop_oneof![Just(Reach::Steps), Just(Reach::Probe), Just(Reach::Streamed)],
+        ramps in any::<bool>(),
+    ) {
+        let sought = Sought { reach, ramps, ..Sought::usual(100.0, 8.0, 1.0) };
+        let mut search = CeilingSearch::new(sought).unwrap();
         let mut last: Option<Observation> = None;
         let mut ended = false;
         for (obey, next) in &seen {
@@ -69,6 +101,16 @@ proptest! {
                         o.level_vrms = level_vrms;
                     }
                     last = Some(o);
+                }
+                Next::Probe { level_vrms, burst_vrms, hold_s, .. } => {
+                    prop_assert!(level_vrms > 0.0 && burst_vrms > level_vrms && burst_vrms <= 10.0 * (1.0 + 1e-9));
+                    prop_assert!((0.0..=60.0).contains(&hold_s));
+                    last = Some(next.clone());
+                }
+                Next::Ramp { from_vrms, to_vrms, db_per_s, .. } => {
+                    prop_assert!(from_vrms > 0.0 && from_vrms.is_finite() && to_vrms <= 10.0 * (1.0 + 1e-9));
+                    prop_assert!(db_per_s > 0.0);
+                    last = Some(next.clone());
                 }
                 Next::CoolDown { .. } => last = None,
                 Next::Done(_) | Next::Failed(_) => { ended = true; break; }

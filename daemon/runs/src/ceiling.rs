@@ -13,6 +13,9 @@ use crate::{ChannelStep, Event, LimitBy, Rating, RunError, Step};
 
 /// How long a tripped amplifier is left without drive before it is asked again, s.
 const COOL_S: f64 = 2.5;
+/// Least hold of a loud level before it is captured, s, and the share of the rating from which a level is loud.
+const HOLD_S: f64 = 0.8;
+const LOUD: f64 = 0.4;
 /// Scatter of readings on a bench with a digitizer, relative for distortion and in dB for levels: ten times what
 /// the reading itself states, since drift comes on top.
 const DISTORTION_SCATTER: f64 = 0.01;
@@ -34,9 +37,11 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
     loop {
         match search.next(last.as_ref()) {
             Next::Set { level_vrms, hold_s, why } => {
+                let hold_s = hold_s.max(least_hold_s(last.as_ref(), level_vrms, claim));
                 last = Some(hold(stage, level_vrms, hold_s, why)?);
             }
             Next::Probe { level_vrms, burst_vrms, cycles, hold_s, why } => {
+                let hold_s = hold_s.max(least_hold_s(last.as_ref(), level_vrms, claim));
                 let mut seen = hold(stage, level_vrms, hold_s, why)?;
                 if !seen.tripped && !seen.refused {
                     probe(stage, level_vrms, burst_vrms, cycles, &mut seen)?;
@@ -84,6 +89,16 @@ fn cool_down(stage: &mut Stage, why: &str) -> Result<(), RunError> {
     Ok(())
 }
 
+/// What counts is what the amplifier sustains, not the burst that a quick rise in level catches: a loud level, as far as
+/// the last capture tells, is held for a while. After a trip every level is loud.
+fn least_hold_s(last: Option<&Observation>, level_vrms: f64, claim: &Rating) -> f64 {
+    let Some(last) = last else { return if level_vrms > START_VRMS { HOLD_S } else { 0.0 } };
+    let gain = (level_vrms / last.level_vrms).powi(2);
+    let predicted_w = last.channels.iter().filter_map(|channel| channel.active_w).reduce(f64::max);
+    let loud = predicted_w.is_none_or(|active_w| active_w * gain > LOUD * claim.watts);
+    if loud { HOLD_S } else { 0.0 }
+}
+
 fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
     let limits = stage.bench.limits();
     let out_w_max = limits.out_w_max.min(limits.out_vrms_max.powi(2) / claim.load_ohm);
@@ -96,7 +111,8 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
     let probes = (PROBE_HZ.0..=PROBE_HZ.1).contains(&claim.hz);
     Ok(Sought {
         reach: if probes { Reach::Probe } else { Reach::Steps },
-        ramps: true,
+        // Protection that acts by heat needs levels that are held: a quick rise passes them.
+        ramps: false,
         harmonics_max: Some((BAND_HZ * (1.0 + 5e-4) / claim.hz).floor().max(1.0) as usize),
         limit_on: match claim.limit_by {
             LimitBy::Thdn => LimitOn::ThdN,
@@ -139,8 +155,15 @@ fn channel(step: &ChannelStep) -> ChannelObservation {
         // The reading counts a falling level negative, the search a droop positive.
         envelope_droop_db: r.envelope.as_ref().and_then(|envelope| envelope.droop_db).map(|db| -db),
         load_ohm_measured: r.load_ohm_measured,
-        curve: TransferCurve::from_harmonics(&r.series),
+        curve: r.fundamental_hz.and_then(|hz| curve(&r.series, hz)),
     }
+}
+
+/// The transfer curve of a series of harmonics: up to twice the band, for what a class-D stage switches at stands above
+/// and follows no drive.
+pub(crate) fn curve(series: &[(f64, f64)], hz: f64) -> Option<TransferCurve> {
+    let orders = (2.0 * BAND_HZ / hz).floor().max(1.0) as usize;
+    TransferCurve::from_harmonics(series.get(..=orders).unwrap_or(series))
 }
 
 /// An output that is gone although the input is driven, or that fell by more than 6 dB within the capture.

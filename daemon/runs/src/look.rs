@@ -2,10 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 use wattproof_bench::{BurstDrive, ChannelCaptured};
-use wattproof_method::{Look, LookChannel, Observation, RampWatch, Sought, TransferCurve};
+use wattproof_method::{Look, LookChannel, Observation, RampWatch, Sought};
 use wattproof_signal::{Capture, Reading, Settings, find_burst, read};
 
 use crate::RunError;
+use crate::ceiling::curve;
 use crate::stage::Stage;
 
 /// Rest between the bursts of a probe, s: little beside the level that is held.
@@ -43,7 +44,7 @@ fn look(level_vrms: f64, readings: &[Reading]) -> Look {
     let channel = |r: &Reading| LookChannel {
         fundamental_vrms: r.fundamental_vrms,
         thd_pct: r.thd_pct,
-        curve: TransferCurve::from_harmonics(&r.series),
+        curve: r.fundamental_hz.and_then(|hz| curve(&r.series, hz)),
     };
     Look { level_vrms, channels: readings.iter().map(channel).collect() }
 }
