@@ -33,6 +33,11 @@ impl CeilingSearch {
         let Some((found, bound)) = self.crossing(sides, good, first) else {
             return self.halve(good_db, bad_db, sides[first]);
         };
+        if found.x_db > bad_db && self.points.excess(first, self.sought.limit_pct) > self.sure() {
+            // No estimate outranks a capture that broke the limit clearly: false position between the two.
+            let between = self.false_position(good, first);
+            return self.settle(between, Bound::Distortion, good_db);
+        }
         if bound == Bound::Distortion && self.disproved(good, found) {
             return self.set(
                 good_db + ADVANCE * (bad_db - good_db),
@@ -40,6 +45,22 @@ impl CeilingSearch {
             );
         }
         self.settle(found, bound, good_db)
+    }
+
+    /// Excess of ln(distortion) that scatter doesn't explain.
+    fn sure(&self) -> f64 {
+        3.0 * self.sought.distortion_scatter
+    }
+
+    /// Where a straight line of the straightened readings crosses between a clean and a broken capture.
+    fn false_position(&self, good: usize, bad: usize) -> Estimate {
+        let value = |i: usize| straightened(self.points.excess(i, self.sought.limit_pct));
+        let (x_good, x_bad) = (self.points.all[good].x_db, self.points.all[bad].x_db);
+        let (y_good, y_bad) = (value(good).min(-1e-3), value(bad).max(1e-3));
+        let width = x_bad - x_good;
+        let share = (-y_good / (y_bad - y_good)).clamp(0.1, 0.9);
+        let slope = (y_bad - y_good) / width.max(1e-6);
+        Estimate { x_db: x_good + share * width, se_db: 0.5 * width / 12f64.sqrt(), slope }
     }
 
     /// The estimate lies at a capture that keeps the limit and shows no knee: the supply gave way further up.
@@ -122,7 +143,7 @@ impl CeilingSearch {
 
     /// The bracket widened by points that lie within scatter of the limit, for they prove nothing alone.
     fn sure_bracket(&self, sides: &[Side], good: usize, first: usize) -> (f64, f64) {
-        let sure = 3.0 * self.sought.distortion_scatter;
+        let sure = self.sure();
         let excess = |i: usize| self.points.excess(i, self.sought.limit_pct);
         let below = (0..=good).rev().find(|i| sides[*i] == Side::Good && excess(*i) < -sure).unwrap_or(good);
         let above = (first..sides.len())
