@@ -12,6 +12,8 @@ use crate::search::CeilingSearch;
 const REACH_DB: f64 = 2.5;
 /// Share of a bracket to go on by where the estimate was disproved: it lies near the lower end.
 const ADVANCE: f64 = 0.25;
+/// How far below a broken capture the next lower one counts, dB.
+const APART_DB: f64 = 0.4;
 /// How near the answer a capture must lie, dB.
 const NEAR_DB: f64 = 0.06;
 /// Standard error of the level that needs no further capture, dB.
@@ -163,14 +165,16 @@ impl CeilingSearch {
     /// A knee but nothing good below it: look between it and the highest capture below.
     fn descend(&mut self, first: usize) -> Next {
         let bad_db = self.points.all[first].x_db;
-        let below_db = if first > 0 { self.points.all[first - 1].x_db } else { bad_db - 20.0 };
+        // Neighbours that close tell nothing of their own.
+        let below = self.points.all[..first].iter().rev().map(|p| p.x_db).find(|x| *x <= bad_db - APART_DB);
+        let below_db = below.unwrap_or(bad_db - 20.0);
         if let Some(found) = self.points.all[first].own.filter(|found| found.x_db > below_db) {
             if bad_db - found.x_db > 0.1 {
                 return self.set(found.x_db, "back to where the curve keeps the limit");
             }
             return self.settle(found, Bound::Distortion, bad_db);
         }
-        if bad_db - below_db < 0.4 {
+        if bad_db - below_db < APART_DB + 0.1 {
             return Next::Failed(self.never_below());
         }
         let target = if bad_db - below_db > 6.0 { bad_db - 3.0 } else { 0.5 * (bad_db + below_db) };
