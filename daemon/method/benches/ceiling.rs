@@ -7,6 +7,7 @@
 #[allow(dead_code)]
 mod amplifiers;
 
+use amplifiers::plain::{Plain, plain};
 use amplifiers::play::{RATED_W, Scatter, Trial, USUAL, trial};
 use amplifiers::{FAMILIES, Family};
 use wattproof_method::{Cause, Reach, Sought};
@@ -54,6 +55,32 @@ fn main() {
     let shared = number("SHARED", 0.0);
     let scatter = Scatter { shared, ..USUAL };
     let show = std::env::var("SHOW").unwrap_or_default();
+    for halving in [false, true] {
+        let (mut done, mut failed): (Vec<Plain>, usize) = (Vec::new(), 0);
+        for (family, seed) in FAMILIES.into_iter().flat_map(|f| (first..first + seeds).map(move |s| (f, s))) {
+            match plain(family, seed, limit_pct, halving, scatter) {
+                Some(found) => done.push(found),
+                None => failed += 1,
+            }
+        }
+        let pick = |f: fn(&Plain) -> f64| done.iter().map(f).collect::<Vec<_>>();
+        let near = |db: f64| {
+            let near = done.iter().filter(|t| t.power_error_db.abs() <= db).count();
+            100.0 * near as f64 / (done.len() + failed).max(1) as f64
+        };
+        println!(
+            "{}: failed {failed}, captures {:.0} / {:.0}, |power| {:.3} / {:.3} dB, {:.1} % in 0.05, {:.1} % in 0.1, energy {:.2} s, THD+N up to {:.1} %",
+            if halving { "halving " } else { "0.5 dB steps" },
+            quantile(pick(|t| t.captures as f64), 0.5),
+            quantile(pick(|t| t.captures as f64), 1.0),
+            quantile(pick(|t| t.power_error_db.abs()), 0.5),
+            quantile(pick(|t| t.power_error_db.abs()), 0.95),
+            near(0.05),
+            near(0.1),
+            quantile(pick(|t| t.energy_s), 0.5),
+            quantile(pick(|t| t.worst_thdn_pct), 1.0),
+        );
+    }
     let only = std::env::var("REACH").unwrap_or_default();
     for reach in [Reach::Steps, Reach::Probe, Reach::Streamed] {
         if !only.is_empty() && only != format!("{reach:?}") {

@@ -11,7 +11,7 @@ const HARD_SLOPE: f64 = 1.3;
 /// How far above and below the ceiling captures tell of it, dB.
 const AROUND_DB: f64 = 2.6;
 /// Gain taken back that shows a limiter, dB.
-const TAKEN_DB: f64 = 0.25;
+const TAKEN_DB: f64 = 0.2;
 /// Time constant above which gain falls by heat rather than by a limiter, s. Limiters act within a fifth of a second:
 /// common practice, no source.
 const HEAT_TAU_S: f64 = 0.25;
