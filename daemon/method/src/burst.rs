@@ -10,6 +10,8 @@ use serde::{Deserialize, Serialize};
 const REST: f64 = 0.1;
 /// Relative standard uncertainty of a settled level from which on a longer burst is wanted (0.05 dB).
 const SETTLED_U: f64 = 0.006;
+/// What the chain's gain may move from one burst to the next, dB, standard uncertainty: common practice, no source.
+const BETWEEN_DB: f64 = 0.01;
 /// A limiter holds the level down by this at least, dB.
 const HELD_DB: f64 = 0.3;
 /// Distortion above which a level held down is clipped and not limited, %.
@@ -226,7 +228,8 @@ impl BurstTest {
             return None;
         }
         let slope = db(high / low) / self.sought.lower_db;
-        let u_slope = db(1.0 + (u_low / low).hypot(u_high / high)) / self.sought.lower_db;
+        // Scatter within the bursts, and what the gain moves between the two.
+        let u_slope = db(1.0 + (u_low / low).hypot(u_high / high)).hypot(BETWEEN_DB) / self.sought.lower_db;
         let over_db = held_db / (1.0 - slope);
         let limiter = LimiterSeen {
             slope,
