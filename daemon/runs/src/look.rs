@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use wattproof_bench::{BurstDrive, ChannelCaptured};
 use wattproof_method::{Look, LookChannel, Observation, RampWatch, Sought};
-use wattproof_signal::{Capture, Reading, Settings, find_burst, read};
+use wattproof_signal::{Capture, Reading, Settings, find_rise, read};
 
 use crate::RunError;
 use crate::ceiling::curve;
@@ -14,6 +14,8 @@ const REST_S: f64 = 0.4;
 /// Step of a slow rise, dB, and length of each of its looks, s.
 const RISE_DB: f64 = 0.05;
 const LOOK_S: f64 = 0.02;
+/// Least rise of the output into a burst: one that clips rises little over the level held.
+const EDGE: f64 = 1.1;
 /// Part of a cycle left out at both ends of a burst.
 const EDGE_CYCLES: f64 = 0.5;
 /// An output below this share of what the level before gave has collapsed.
@@ -87,7 +89,7 @@ pub(crate) fn probe(
 /// The burst's cycles but for a part of one at both ends, where filters still settle; `None` where there is no burst.
 fn inner(channel: &ChannelCaptured, cycles: u32, hz: f64) -> Option<Reading> {
     let capture = &channel.capture;
-    let found = find_burst(capture, hz).ok()?;
+    let found = find_rise(capture, hz, EDGE).ok()?;
     let sample = |at_s: f64| (at_s * capture.fs_hz).round() as usize;
     let end_s = found.onset_s + f64::from(cycles) / hz;
     let part = sample(found.onset_s + EDGE_CYCLES / hz)..sample(end_s - EDGE_CYCLES / hz);

@@ -57,6 +57,15 @@ pub enum NoBurst {
 /// # Errors
 /// [`NoBurst`].
 pub fn find_burst(capture: &Capture, hz: f64) -> Result<Burst, NoBurst> {
+    find_rise(capture, hz, EDGE)
+}
+
+/// As [`find_burst`], for a burst that rises by a factor of `edge` at least over what comes before, as a clipped one
+/// does over a level held below it.
+///
+/// # Errors
+/// [`NoBurst`].
+pub fn find_rise(capture: &Capture, hz: f64, edge: f64) -> Result<Burst, NoBurst> {
     let usable = |samples: &[f64]| samples.iter().all(|x| x.abs() < 1e100);
     let amps = capture.amps.as_deref();
     let positive = |x: f64| x > 0.0 && x.is_finite();
@@ -74,10 +83,10 @@ pub fn find_burst(capture: &Capture, hz: f64) -> Result<Burst, NoBurst> {
     if coarse.len() < 2 * REST_BLOCKS_MIN {
         return Err(NoBurst::TooShort);
     }
-    let before = onset_block(&coarse).ok_or(NoBurst::NoOnset)?;
+    let before = onset_block(&coarse, edge).ok_or(NoBurst::NoOnset)?;
     let onset = onset(&track, before).ok_or(NoBurst::NoOnset)?;
     let mut volts_vrms = track.levels(onset);
-    let end = volts_vrms.windows(3).position(|w| w[2] * EDGE < w[0]);
+    let end = volts_vrms.windows(3).position(|w| w[2] * edge < w[0]);
     // The block after the last full one may be mixed with rest: it is left out.
     if let Some(last) = end {
         volts_vrms.truncate(last + 1);
@@ -101,8 +110,8 @@ pub fn find_burst(capture: &Capture, hz: f64) -> Result<Burst, NoBurst> {
 }
 
 /// The last block of rest before the level first rises.
-fn onset_block(levels: &[f64]) -> Option<usize> {
-    let rises = |w: &[f64]| w[0] * EDGE < w[2];
+fn onset_block(levels: &[f64], edge: f64) -> Option<usize> {
+    let rises = |w: &[f64]| w[0] * edge < w[2];
     let first = levels.windows(3).position(rises)?;
     // A rise in the first blocks may be the end of one that began before the record.
     (first + 1 >= REST_BLOCKS_MIN).then_some(first)

@@ -43,7 +43,7 @@ mod two_tone_fit;
 mod waveform;
 pub mod weighting;
 
-pub use burst::{Burst, NoBurst, find_burst};
+pub use burst::{Burst, NoBurst, find_burst, find_rise};
 pub use capture::Capture;
 pub use envelope::Envelope;
 pub use flags::Flag;
