@@ -131,14 +131,14 @@ fn edit(served: &Served, from: &str, to: &str) {
 #[test]
 fn the_bench_file_says_what_the_uncertainty_is_made_of() {
     let served = Served::start("limiting");
-    edit(&served, "samples = 19200\n", "samples = 19200\nskew_ns = 700.0\ngain_tolerance_pct = 0.4\n");
+    edit(&served, "samples = 19200\n", "samples = 19200\nskew_ns = 700.0\ngain_tolerance_pct = 1.2\n");
     edit(&served, "range_v = 5.0\n", "range_v = 5.0\noffset_tolerance_v = 0.002\n");
     let done = served.run(&script(&served, true)).output().unwrap();
     assert!(done.status.success(), "{}", said(&done));
     let file = ratings(&served.run_folder());
     let record = &file["ratings"][0];
     for (name, stated, unit) in [
-        ("converter gain (both)", 0.4, "%"),
+        ("converter gain (both)", 1.2, "%"),
         ("channel skew", 700.0, "ns"),
         ("voltage offset", 0.002 * 20.0, "V"),
         ("current offset", 0.002 * 10.0, "A"),
