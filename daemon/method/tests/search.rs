@@ -5,6 +5,7 @@
 #[allow(dead_code)]
 mod amplifiers;
 
+use amplifiers::fair::expected;
 use amplifiers::play::{RATED_W, Trial, USUAL, trial};
 use amplifiers::{FAMILIES, Family};
 use wattproof_method::{Cause, Reach, Sought};
@@ -61,25 +62,6 @@ fn holds(reach: Reach) -> Vec<Trial> {
     let right = share(&|t| expected(t).contains(&t.ceiling.cause));
     assert!(right >= 0.97, "{reach:?}: cause right in {right}");
     done
-}
-
-fn expected(t: &Trial) -> Vec<Cause> {
-    let slope = t.amplifier.slope(t.truth_vrms, RATED_W);
-    let waveform = match slope {
-        // Near the dividing slope either word is fair, and so is none.
-        s if (s - 1.3).abs() < 0.3 => vec![Cause::Clipping, Cause::SoftClipping, Cause::Undetermined],
-        s if s > 1.3 => vec![Cause::Clipping],
-        _ => vec![Cause::SoftClipping],
-    };
-    match t.amplifier.family {
-        family if family.limits() => vec![Cause::Limiting],
-        Family::Sag => vec![Cause::Sag],
-        Family::Thermal => vec![Cause::Thermal],
-        Family::Trip => vec![Cause::Protection],
-        Family::DriveExhausted => vec![Cause::DriveExhausted],
-        Family::Mixed => [waveform, vec![Cause::Sag, Cause::Thermal]].concat(),
-        _ => waveform,
-    }
 }
 
 fn captures(done: &[Trial]) -> (f64, usize) {

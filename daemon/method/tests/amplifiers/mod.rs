@@ -1,6 +1,7 @@
 //! Invented amplifiers with exactly computable answers. Nothing here models a real product.
 //! Distortion is found by summing one period against sine and cosine: common practice, no source.
 
+pub mod fair;
 pub mod plain;
 pub mod play;
 pub mod rng;
