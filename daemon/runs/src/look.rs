@@ -69,14 +69,15 @@ pub(crate) fn probe(
         rest_cycles,
     })?;
     let captured = stage.bench.capture_burst(hz)?;
-    stage.set_level(level_vrms)?;
     let readings: Vec<Reading> = captured
         .channels
         .iter()
         .take(stage.now.driven)
         .filter_map(|channel| inner(channel, cycles, hz))
         .collect();
+    // On the disk before the output changes again.
     journal(stage, "burst of a probe", burst_vrms, &readings)?;
+    stage.set_level(level_vrms)?;
     if readings.len() == stage.now.driven {
         seen.looks.push(look(burst_vrms, &readings));
     } else if after(&captured.channels, level_vrms, seen) {
