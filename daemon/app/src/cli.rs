@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Serialize;
 
 use crate::cautions::CAUTIONS;
+use crate::script_process::PERFORM_SCRIPT;
 
 /// Proves how much clean power an audio amplifier really delivers, and why it stops there.
 ///
@@ -29,6 +30,12 @@ pub enum Command {
     Demo(DemoOrder),
     /// Run a script on a bench of real or virtual instruments
     Run(RunOnPorts),
+    /// Go on with a run that was stopped, failed or cut off, from its last recorded step
+    Resume(ResumeOnPorts),
+    /// Write every table of a run anew from its journal
+    Rebuild(WhichRun),
+    /// Compute every reading and rating of a run again from its stored captures, and compare
+    Recompute(WhichRun),
     /// Serve simulated instruments and an invented amplifier on pseudo-terminals
     VirtualBench(VirtualOrder),
     /// Measure recordings: level, harmonics, distortion, noise, power of WAV or CSV files
@@ -37,6 +44,33 @@ pub enum Command {
     Explain(ExplainOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
+    /// Perform a script for the daemon that started this process
+    #[command(name = PERFORM_SCRIPT, hide = true)]
+    PerformScript,
+}
+
+/// A run that was recorded.
+#[derive(Args)]
+pub struct WhichRun {
+    /// The run's folder, or its name below the folder of all runs
+    pub run: PathBuf,
+    /// Folder of all runs
+    #[arg(long, value_name = "DIR", default_value = "results")]
+    pub out: PathBuf,
+}
+
+/// `resume`.
+#[derive(Args)]
+pub struct ResumeOnPorts {
+    /// Which run
+    #[command(flatten)]
+    pub which: WhichRun,
+    /// The same bench under other ports; without it, the bench file that the run was recorded with
+    #[arg(long, value_name = "FILE")]
+    pub bench: Option<PathBuf>,
+    /// A mended script; up to where the run ended it must do what the recorded one did
+    #[arg(long, value_name = "FILE")]
+    pub script: Option<PathBuf>,
 }
 
 /// `demo`.
@@ -117,14 +151,12 @@ pub struct CheckOrder {
 /// `explain`.
 #[derive(Args)]
 pub struct ExplainOrder {
-    /// The run's folder, or its name below the folder of all runs
-    pub run: PathBuf,
+    /// Which run
+    #[command(flatten)]
+    pub which: WhichRun,
     /// The rating's number, from 1; without it all of them, a line each
     #[arg(value_parser = rating)]
     pub rating: Option<usize>,
-    /// Folder of all runs
-    #[arg(long, value_name = "DIR", default_value = "results")]
-    pub out: PathBuf,
     /// Print it as JSON (keys: daemon/runs/README.md)
     #[arg(long)]
     pub json: bool,

@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
 use wattproof_bench::BenchFile;
-use wattproof_runs::{Nameplate, RunOrder};
+use wattproof_runs::{Nameplate, RunOrder, Script};
 
 use crate::cli::DemoOrder;
 use crate::failure::Failure;
-use crate::follow::follow;
+use crate::follow::{Order, follow};
+use crate::script_process::in_own_process;
 use crate::virtual_bench::READY;
 
 const SCRIPT: &str = "scripts/rated_power.rhai";
@@ -28,7 +29,9 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     );
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
     let source = std::fs::read_to_string(SCRIPT).unwrap_or_else(|_| SHIPPED.to_string());
-    follow(bench, RunOrder { script: PathBuf::from(SCRIPT), source, nameplate, results: order.out.clone() })
+    let script = Script { path: PathBuf::from(SCRIPT), source };
+    let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
+    follow(bench, Order::Run(run))
 }
 
 /// The serving process; ends when dropped, and by itself when this process dies and its input closes.

@@ -1,59 +1,25 @@
 //! `wattproof explain`: one judged rating with its verdict in words, its cause and its uncertainty budget.
 
-use std::path::{Path, PathBuf};
-
-use wattproof_runs::{RatingRecord, RatingsError, RatingsFile};
+use wattproof_runs::{RatingRecord, RatingsFile};
 
 use crate::budget_table::{budget_table, percent, significant};
 use crate::cli::ExplainOrder;
 use crate::failure::Failure;
+use crate::run_folder::folder_of;
 use crate::say::say;
 
 /// Width of what is printed, columns.
 const WIDTH: usize = 80;
-/// Most runs that an error lists.
-const RUNS_LISTED: usize = 10;
 
 /// Prints a rating of a run, or all of them in a line each.
 pub fn explain(order: &ExplainOrder) -> Result<(), Failure> {
-    let folder = folder_of(order)?;
+    let folder = folder_of(&order.which)?;
     let file = RatingsFile::read(&folder)?;
     let Some(number) = order.rating else {
         return if order.json { say(&json(&file)?) } else { say(&list(&file)) };
     };
     let record = file.rating(number)?;
     if order.json { say(&json(record)?) } else { say(&text(&file, record)) }
-}
-
-/// The run's folder: as given, or below the folder of all runs.
-fn folder_of(order: &ExplainOrder) -> Result<PathBuf, Failure> {
-    let below = order.out.join(&order.run);
-    if order.run.is_dir() {
-        return Ok(order.run.clone());
-    }
-    if below.is_dir() {
-        return Ok(below);
-    }
-    let there = runs_in(&order.out);
-    if there.is_empty() {
-        return Err(RatingsError::NoRun { path: order.run.clone() }.into());
-    }
-    Err(Failure::Said(format!(
-        "run {}: no such folder, here or in {}; there are: {}",
-        order.run.display(),
-        order.out.display(),
-        there.join(", ")
-    )))
-}
-
-/// The newest runs of a folder by name; a folder that can't be read has none.
-fn runs_in(results: &Path) -> Vec<String> {
-    let entries = std::fs::read_dir(results).into_iter().flatten().flatten();
-    let runs = entries.filter(|entry| entry.path().join("journal.jsonl").exists());
-    let mut names: Vec<String> = runs.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
-    names.sort_by(|a, b| b.cmp(a));
-    names.truncate(RUNS_LISTED);
-    names
 }
 
 fn json<T: serde::Serialize>(value: &T) -> Result<String, Failure> {

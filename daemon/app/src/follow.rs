@@ -4,15 +4,32 @@ use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
 use wattproof_bench::{Bench, BenchFile};
-use wattproof_runs::{Outcome, RunOrder, RunSummary, run};
+use wattproof_runs::{Outcome, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
 
 use crate::failure::Failure;
 use crate::progress::Progress;
 use crate::ratings_table::ratings_table;
 use crate::say::say;
 
+/// What is to be done on the bench.
+pub enum Order {
+    /// A new run.
+    Run(RunOrder),
+    /// More of an old one.
+    Resume(ResumeOrder),
+}
+
+impl Order {
+    fn carry_out(&self, bench: &Arc<Bench>, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
+        match self {
+            Order::Run(order) => run(bench, order, watcher),
+            Order::Resume(order) => resume(bench, order, watcher),
+        }
+    }
+}
+
 /// Opens the bench, runs the order and prints what came out.
-pub fn follow(file: BenchFile, order: RunOrder) -> Result<(), Failure> {
+pub fn follow(file: BenchFile, order: Order) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
@@ -24,7 +41,7 @@ pub fn follow(file: BenchFile, order: RunOrder) -> Result<(), Failure> {
     tell(&summary?)
 }
 
-async fn drive(file: BenchFile, order: RunOrder, progress: Arc<Progress>) -> Result<RunSummary, Failure> {
+async fn drive(file: BenchFile, order: Order, progress: Arc<Progress>) -> Result<RunSummary, Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
@@ -33,18 +50,11 @@ async fn drive(file: BenchFile, order: RunOrder, progress: Arc<Progress>) -> Res
     // A signal while the bench opens waits in the stream: nothing is energised before arming.
     let bench = Arc::new(opening.await.map_err(panicked)??);
     let stopper = bench.stopper();
-    let mut running = tokio::task::spawn_blocking(move || {
-        let worker = std::thread::Builder::new().name("script".into()).stack_size(16 << 20);
-        // Rhai recurses on the stack: it gets a thread with plenty.
-        let handle = worker.spawn(move || run(&bench, &order, progress))?;
-        handle.join().map_err(|_| std::io::Error::other("the script's thread panicked"))
-    });
+    let mut running = tokio::task::spawn_blocking(move || order.carry_out(&bench, progress));
     loop {
         let signal = tokio::select! {
             ended = &mut running => {
-                let summary = ended.map_err(panicked)?;
-                let summary = summary.map_err(|source| Failure::System { what: "running the script", source })?;
-                return Ok(summary?);
+                return Ok(ended.map_err(panicked)??);
             }
             _ = interrupts.recv() => "Ctrl-C",
             _ = terms.recv() => "SIGTERM",
@@ -75,7 +85,11 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
         Outcome::Stopped => Err(Failure::Stopped),
         Outcome::Failed => Err(Failure::Said(match &summary.error {
             Some(error) => {
-                format!("{error}\nevery output is off; the record is complete up to step {}", summary.steps)
+                format!(
+                    "{error}\nevery output is off; the record is complete up to step {}; once the cause is mended, `wattproof resume {}` goes on from there",
+                    summary.steps,
+                    summary.folder.path().display()
+                )
             }
             None => "the run failed without a reason on record; see journal.jsonl".into(),
         })),

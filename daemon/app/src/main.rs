@@ -3,6 +3,7 @@
 //! What the room is for: words a person types, and what that person sees. It opens files and ports through
 //! `daemon/bench` and `daemon/runs`, and knows no measuring and no SCPI itself.
 
+mod again;
 mod bench_text;
 mod budget_table;
 mod cautions;
@@ -16,7 +17,9 @@ mod measure;
 mod perform;
 mod progress;
 mod ratings_table;
+mod run_folder;
 mod say;
+mod script_process;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -32,6 +35,10 @@ fn main() -> ExitCode {
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Run(order) => perform::run_on_ports(&order),
+        Command::Resume(order) => perform::resume_on_ports(&order),
+        Command::Rebuild(which) => again::rebuild_tables(&which),
+        Command::Recompute(which) => again::recompute_run(&which),
+        Command::PerformScript => script_process::perform_script(),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
         Command::Explain(order) => explain::explain(&order),

@@ -1,12 +1,14 @@
-//! `wattproof run`: a script on any bench.
+//! `wattproof run` and `wattproof resume`: a script on any bench.
 
 use wattproof_bench::{BenchFile, check_dialects};
-use wattproof_runs::{Nameplate, RunOrder, read_script};
+use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, read_script};
 
 use crate::cautions::CAUTIONS;
-use crate::cli::RunOnPorts;
+use crate::cli::{ResumeOnPorts, RunOnPorts};
 use crate::failure::Failure;
-use crate::follow::follow;
+use crate::follow::{Order, follow};
+use crate::run_folder::folder_of;
+use crate::script_process::in_own_process;
 
 /// Reads the files, shows the cautions, runs.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
@@ -15,5 +17,21 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     let nameplate = Nameplate::read(&order.nameplate)?;
     let source = read_script(&order.script)?;
     eprintln!("{CAUTIONS}\n");
-    follow(bench, RunOrder { script: order.script.clone(), source, nameplate, results: order.out.clone() })
+    let script = Script { path: order.script.clone(), source };
+    let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
+    follow(bench, Order::Run(run))
+}
+
+/// Finds the run, shows the cautions, goes on.
+pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
+    let folder = folder_of(&order.which)?;
+    let recorded = bench_of(&folder)?;
+    let bench = order.bench.as_ref().map_or(Ok(recorded), |path| BenchFile::read(path))?;
+    check_dialects(&bench)?;
+    let script = order.script.as_ref().map(|path| {
+        Ok::<_, Failure>(Script { path: path.clone(), source: read_script(path)? })
+    });
+    eprintln!("{CAUTIONS}\n");
+    let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
+    follow(bench, Order::Resume(resume))
 }

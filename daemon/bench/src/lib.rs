@@ -27,7 +27,7 @@ mod stop;
 mod watch;
 
 pub use actor::Actor;
-pub use captured::{Captured, ChannelCaptured};
+pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, WallClock};
 pub use connect::{check_dialects, find_dialect};

@@ -5,10 +5,10 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use wattproof_guard::SafetyReading;
-use wattproof_signal::{Settings, TwoToneReading, TwoToneSettings, read_two_tone};
+use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
 
 use crate::acquire::{acquire, acquisition, prepare};
-use crate::captured::{Loudest, loudest, outputs, read_all, to_amplifier};
+use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier};
 use crate::drives::Playing;
 use crate::shared::SUPPLY_OUTPUT;
 use crate::{Bench, BenchError, Captured, ChannelCaptured};
@@ -44,7 +44,9 @@ pub struct BurstCaptured {
 pub struct TwoToneCaptured {
     /// Bench clock at the end, s.
     pub at_s: f64,
-    /// Readings, one per amplifier channel in order.
+    /// Raw captures, one per amplifier channel in order.
+    pub channels: Vec<ChannelCaptured>,
+    /// Readings, in the same order.
     pub readings: Vec<TwoToneReading>,
     /// Supply voltage, V.
     pub supply_v: Option<f64>,
@@ -66,9 +68,7 @@ impl Bench {
 
     fn captured(&self, hz: f64, samples: usize) -> Result<Captured, BenchError> {
         let taken = self.take(samples)?;
-        let settings =
-            Settings { expected_hz: Some(hz), mains_hz: self.shared.file.mains_hz, ..Settings::default() };
-        let readings = read_all(&taken.channels, &settings);
+        let readings = read_channels(&self.shared.file, &taken.channels, hz);
         if self.playing() == Playing::Continuous {
             self.judge_taken(&taken, outputs(&taken.channels, &readings))?;
         } else {
@@ -145,6 +145,7 @@ impl Bench {
         Ok(TwoToneCaptured {
             at_s: self.now_s(),
             readings: readings.collect(),
+            channels: taken.channels,
             supply_v: Some(taken.supply_v),
             supply_a: Some(taken.supply_a),
             heatsink_c: Some(taken.heatsink_c),

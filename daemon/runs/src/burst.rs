@@ -4,7 +4,7 @@ use wattproof_bench::{BurstCaptured, BurstDrive, ChannelCaptured, Measures};
 use wattproof_method::{BurstAnswer, BurstNext, BurstSeen, BurstSought, BurstTest};
 use wattproof_signal::{Capture, Settings, find_burst, read, respond};
 
-use crate::burst_table::burst_rows;
+use crate::rebuild::BurstRecord;
 use crate::stage::Stage;
 use crate::{Event, RunError};
 
@@ -57,11 +57,8 @@ pub fn burst_and_sustained(stage: &mut Stage, level_vrms: f64) -> Result<Vec<Bur
         }
     };
     stage.set_level(0.1 * level_vrms)?;
-    let record = serde_json::json!({
-        "hz": hz, "load_ohm": load_ohm, "supply_v_set": supply_v_set, "rating": stage.rating, "channels": &answers,
-    });
-    stage.journal("burst", &record)?;
-    stage.record_bursts(burst_rows(&answers, stage.rating, hz, load_ohm, supply_v_set))?;
+    let channels = answers.clone();
+    stage.record_bursts(&BurstRecord { hz, load_ohm, supply_v_set, rating: stage.rating, channels })?;
     for answer in &answers {
         stage.tell(&Event::Printed(&told(answer)));
     }

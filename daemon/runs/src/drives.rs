@@ -64,8 +64,7 @@ fn settings(kind: TwoToneKind) -> TwoToneSettings {
 impl Stage {
     /// Plays bursts of the frequency set.
     pub fn set_burst(&mut self, drive: BurstDrive) -> Result<(), RunError> {
-        self.journal("intent", &serde_json::json!({ "burst": drive }))?;
-        self.bench.set_burst(&drive)?;
+        self.bench.set_burst(drive)?;
         self.now.level_vrms = Some(drive.level_vrms);
         self.now.playing = Playing::Burst(drive);
         Ok(())
@@ -84,14 +83,13 @@ impl Stage {
             second_vrms: (1.0 - low) * level_vrms,
             second_hz: settings.high_hz,
         };
-        self.journal("intent", &serde_json::json!({ "low_hz": settings.low_hz, "two_tone": drive }))?;
         // A loud tone must not sweep to another frequency on the way.
         if self.now.source_on {
-            self.bench.set_continuous(drive.level_vrms.min(self.now.level_vrms.unwrap_or(0.0)))?;
+            self.bench.set_level(drive.level_vrms.min(self.now.level_vrms.unwrap_or(0.0)))?;
         }
         self.bench.set_frequency(settings.low_hz)?;
         self.now.hz = Some(settings.low_hz);
-        self.bench.set_two_tone(&drive)?;
+        self.bench.set_two_tone(drive)?;
         self.now.level_vrms = Some(level_vrms);
         self.now.playing = Playing::TwoTone(kind);
         Ok(())

@@ -2,13 +2,16 @@
 
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
 use wattproof_bench::BenchError;
 
 use crate::JournalError;
+use crate::captures::CaptureError;
+use crate::record::Divergence;
 use crate::tables::TableError;
 
 /// A script failed, with the place and the source line.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ScriptFault {
     /// The script's path.
     pub path: PathBuf,
@@ -75,4 +78,56 @@ pub enum RunError {
     /// The ceiling could not be found.
     #[error("no ceiling found: {0}")]
     NoCeiling(String),
+    /// A capture can't be stored or read back.
+    #[error("{0}")]
+    Capture(#[from] CaptureError),
+    /// The folder holds no run.
+    #[error("{path}: there is no run's journal in it; name the folder of a run")]
+    NoRun {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// The journal does not tell what was run.
+    #[error("journal {path}: its first line does not tell what was run; the run can't be understood without it")]
+    NotOpened {
+        /// The journal.
+        path: PathBuf,
+    },
+    /// A run can't be resumed as asked.
+    #[error("this run can't be resumed: {0}")]
+    NotResumable(String),
+    /// The script does something else than the journal says it did.
+    #[error("{0}")]
+    Diverged(Divergence),
+    /// A run that is answered from its journal alone has come to the journal's end.
+    #[error("the journal ends here")]
+    JournalEnds,
+    /// The process that runs the script failed.
+    #[error("the script's process failed: {0}")]
+    Worker(String),
+}
+
+impl RunError {
+    /// Whether the same call may come out differently when it is made again: the bench, the disk or the amplifier made
+    /// it fail, not the script.
+    pub fn may_pass_again(&self) -> bool {
+        match self {
+            RunError::Bench(_)
+            | RunError::Journal(_)
+            | RunError::Table(_)
+            | RunError::Capture(_)
+            | RunError::Folder { .. }
+            | RunError::Implausible(_)
+            | RunError::Worker(_)
+            | RunError::JournalEnds => true,
+            RunError::Script(_)
+            | RunError::ReadScript { .. }
+            | RunError::Call(_)
+            | RunError::NoCeiling(_)
+            | RunError::NoRun { .. }
+            | RunError::NotOpened { .. }
+            | RunError::NotResumable(_)
+            | RunError::Diverged(_) => false,
+        }
+    }
 }

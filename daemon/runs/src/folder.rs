@@ -1,14 +1,28 @@
 //! A run's folder under `results/`.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::RunError;
+use crate::disk::{Disk, MachineDisk};
+
+/// The journal of a run, in its folder.
+pub const JOURNAL_FILE: &str = "journal.jsonl";
+/// Where its captures are, in its folder.
+pub const CAPTURES_FOLDER: &str = "captures";
 
 /// The folder that a run owns.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub struct RunFolder {
+    disk: Arc<dyn Disk>,
     path: PathBuf,
     name: String,
+}
+
+impl std::fmt::Debug for RunFolder {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("RunFolder").field("path", &self.path).finish_non_exhaustive()
+    }
 }
 
 impl RunFolder {
@@ -16,7 +30,7 @@ impl RunFolder {
     ///
     /// # Errors
     /// [`RunError::Folder`].
-    pub fn create(results: &Path, amplifier: &str) -> Result<Self, RunError> {
+    pub fn create(disk: Arc<dyn Disk>, results: &Path, amplifier: &str) -> Result<Self, RunError> {
         let stamp = chrono::Utc::now().format("%Y%m%dT%H%M%SZ");
         let label: String = amplifier
             .to_lowercase()
@@ -24,20 +38,39 @@ impl RunFolder {
             .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
             .take(40)
             .collect();
-        std::fs::create_dir_all(results)
-            .map_err(|source| RunError::Folder { path: results.into(), source })?;
         for suffix in 0..100 {
             let tail = if suffix == 0 { String::new() } else { format!("-{suffix}") };
             let name = format!("{stamp}-{label}{tail}");
             let path = results.join(&name);
-            match std::fs::create_dir(&path) {
-                Ok(()) => return Ok(RunFolder { path, name }),
+            match disk.make_folder(&path) {
+                Ok(()) => {
+                    let captures = path.join(CAPTURES_FOLDER);
+                    disk.make_folder(&captures)
+                        .map_err(|source| RunError::Folder { path: captures, source })?;
+                    return Ok(RunFolder { disk, path, name });
+                }
                 Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => {}
                 Err(source) => return Err(RunError::Folder { path, source }),
             }
         }
         let source = std::io::Error::from(std::io::ErrorKind::AlreadyExists);
         Err(RunError::Folder { path: results.into(), source })
+    }
+
+    /// The folder of an earlier run.
+    ///
+    /// # Errors
+    /// [`RunError::NoRun`] when it holds no journal.
+    pub fn open(path: &Path) -> Result<Self, RunError> {
+        let named = path.canonicalize().ok().filter(|path| path.join(JOURNAL_FILE).is_file());
+        let path = named.ok_or_else(|| RunError::NoRun { path: path.into() })?;
+        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        Ok(RunFolder { disk: Arc::new(MachineDisk), path, name })
+    }
+
+    /// The disk it is on.
+    pub fn disk(&self) -> &Arc<dyn Disk> {
+        &self.disk
     }
 
     /// The folder's path.
@@ -60,15 +93,9 @@ impl RunFolder {
     /// # Errors
     /// [`RunError::Folder`].
     pub fn write_whole(&self, name: &str, text: &str) -> Result<(), RunError> {
-        use std::io::Write;
-        let (path, aside) = (self.file(name), self.file(&format!("{name}.part")));
-        let written = std::fs::File::create(&aside).and_then(|mut file| {
-            file.write_all(text.as_bytes())?;
-            file.sync_all()?;
-            std::fs::rename(&aside, &path)?;
-            // The new name must survive a power cut as well.
-            std::fs::File::open(&self.path)?.sync_all()
-        });
-        written.map_err(|source| RunError::Folder { path, source })
+        let path = self.file(name);
+        self.disk
+            .write_whole(&path, text.as_bytes())
+            .map_err(|source| RunError::Folder { path, source })
     }
 }

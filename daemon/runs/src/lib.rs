@@ -1,14 +1,18 @@
 //! Runs: the script host, the steps, the journal and the records of a run.
 //!
-//! In come a script, a nameplate and an open bench; out goes a run folder: `journal.jsonl` (the truth, synced
-//! before the next output change), `steps.csv`, `ratings.csv`, `ratings.json`, `curve.csv`, `bursts.csv` and `run.json`
-//! (all of them can be rebuilt from the journal). Scripts reach the bench only through the host functions here. Only `daemon/app`
-//! may call this room. It must not know ports, SCPI or pages.
+//! In come a script, a nameplate and an open bench; out goes a run folder: `journal.jsonl` (the truth, synced before the
+//! next output change), `captures/` (every sample), and what can be rebuilt from those: `steps.csv`, `ratings.csv`,
+//! `ratings.json`, `curve.csv`, `bursts.csv` and `run.json`. A run that was cut off goes on from its journal. Scripts reach
+//! the bench only through the host functions here. Only `daemon/app` may call this room. It must not know ports, SCPI or
+//! pages.
 
 mod burst;
 mod burst_table;
+mod captures;
 mod ceiling;
+mod chance;
 mod delivered;
+mod disk;
 mod drives;
 mod error;
 mod folder;
@@ -17,22 +21,35 @@ mod journal;
 mod judge;
 mod look;
 mod nameplate;
+mod open_tables;
 mod progress;
 mod ratings;
+mod rebuild;
+mod recompute;
+mod record;
+mod resume;
 mod run;
+mod run_file;
 mod stage;
 mod step;
 mod tables;
 
+pub use captures::{CaptureError, CaptureRef};
 pub use delivered::Spent;
+pub use disk::{Disk, Growing, MachineDisk};
 pub use drives::{TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
-pub use folder::RunFolder;
-pub use host::{check_script, read as read_script};
+pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
+pub use host::{Script, WorkerProgram, check_script, read as read_script, work as work_for_daemon};
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
 pub use judge::RatingResult;
 pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, Rating};
 pub use progress::{Event, Watcher};
 pub use ratings::{BracketRecord, RATINGS_FILE, RatingRecord, RatingsError, RatingsFile};
-pub use run::{Outcome, RunOrder, RunSummary, run};
+pub use rebuild::rebuild;
+pub use recompute::{Recomputed, recompute};
+pub use record::Divergence;
+pub use resume::{ResumeOrder, bench_of, resume};
+pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
 pub use step::{ChannelStep, Step};
+pub use tables::TableError;

@@ -39,7 +39,8 @@ struct LookStep {
 fn journal(stage: &mut Stage, purpose: &str, level_vrms: f64, readings: &[Reading]) -> Result<(), RunError> {
     let (at_s, rating) = (stage.bench.now_s(), stage.rating);
     let readings = readings.to_vec();
-    stage.journal("look", &LookStep { at_s, purpose: purpose.into(), rating, level_vrms, readings })
+    stage.journal("look", &LookStep { at_s, purpose: purpose.into(), rating, level_vrms, readings })?;
+    Ok(())
 }
 
 fn look(level_vrms: f64, readings: &[Reading]) -> Look {

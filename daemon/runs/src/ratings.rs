@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 use wattproof_method::{Bracket, Contribution, Verdict};
 
-use crate::{Driven, LimitBy, RatingResult};
+use crate::{Driven, LimitBy, RatingResult, RunError, RunFolder};
 
 /// The file's name in a run's folder.
 pub const RATINGS_FILE: &str = "ratings.json";
@@ -212,6 +212,17 @@ impl RatingsFile {
     pub fn new(run: &str, amplifier: &str, results: &[RatingResult]) -> Self {
         let ratings = results.iter().map(RatingRecord::from).collect();
         Self { format: FORMAT, run: run.to_string(), amplifier: amplifier.to_string(), ratings }
+    }
+
+    /// As text.
+    ///
+    /// # Errors
+    /// [`RunError::Folder`].
+    pub fn text(&self, folder: &RunFolder) -> Result<String, RunError> {
+        serde_json::to_string_pretty(self).map_err(|error| RunError::Folder {
+            path: folder.file(RATINGS_FILE),
+            source: std::io::Error::other(error),
+        })
     }
 
     /// Reads the ratings of a run from its folder.

@@ -4,24 +4,49 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use sha2::{Digest, Sha256};
-use wattproof_bench::{Bench, BenchFile, Identity, SafeReport};
+use wattproof_bench::{Bench, SafeReport};
 use wattproof_guard::TripCause;
 
-use crate::host;
+use crate::disk::{Disk, MachineDisk};
+use crate::folder::JOURNAL_FILE;
+use crate::host::{Host, Script, Stopping, WorkerProgram, perform_here, perform_in_child};
+use crate::open_tables::OpenTables;
+use crate::rebuild::rebuild_own;
+use crate::record::{Facts, Opened, RecordedBench};
+use crate::run_file::{RUN_FILE, RunFile};
 use crate::stage::Stage;
-use crate::{Event, Nameplate, RatingResult, RunError, RunFolder, Watcher};
+use crate::{Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Watcher};
 
 /// What is to be run.
 pub struct RunOrder {
-    /// The script's path, for messages and the record.
-    pub script: PathBuf,
-    /// The script's text.
-    pub source: String,
+    /// The script.
+    pub script: Script,
+    /// Where the script is performed.
+    pub script_in: ScriptIn,
     /// The amplifier under test.
     pub nameplate: Nameplate,
     /// Folder under which the run's own folder is made.
     pub results: PathBuf,
+    /// The disk it is on.
+    pub disk: Arc<dyn Disk>,
+}
+
+impl RunOrder {
+    /// A run recorded on this machine's disk.
+    pub fn new(script: Script, script_in: ScriptIn, nameplate: Nameplate, results: PathBuf) -> Self {
+        RunOrder { script, script_in, nameplate, results, disk: Arc::new(MachineDisk) }
+    }
+}
+
+/// Where a script is performed.
+#[derive(Debug, Clone)]
+pub enum ScriptIn {
+    /// In a process of its own, bounded by the kernel: what every run on a bench that can hurt needs.
+    Child(WorkerProgram),
+    /// On a thread of this process.
+    Here,
 }
 
 /// How a run ended.
@@ -53,87 +78,82 @@ pub struct RunSummary {
     pub safe: SafeReport,
 }
 
-/// `run.json`: what was run, on what, and how it ended.
-#[derive(Serialize)]
-struct RunFile<'a> {
-    run: &'a str,
-    wattproof_version: &'static str,
-    started_utc: String,
-    ended_utc: Option<String>,
-    outcome: Option<Outcome>,
-    error: Option<String>,
-    script: String,
-    script_sha256: String,
-    nameplate: &'a Nameplate,
-    bench: &'a BenchFile,
-    instruments: &'a [Identity],
-    steps: u64,
-    ratings: &'a [RatingResult],
-    safe: Option<&'a SafeReport>,
-    journal_chain: String,
-}
-
 /// Runs a script on an open bench and leaves the bench safe, whatever happens.
 ///
 /// # Errors
 /// Only when the run could not be begun (folder, journal); later failures are in the summary.
 pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
-    let folder = RunFolder::create(&order.results, &order.nameplate.model)?;
-    let mut stage = Stage::open(Arc::clone(bench), order.nameplate.clone(), &folder, watcher)?;
-    let script_sha256: String =
-        Sha256::digest(&order.source).iter().map(|byte| format!("{byte:02x}")).collect();
-    let mut file = RunFile {
-        run: folder.name(),
-        wattproof_version: env!("CARGO_PKG_VERSION"),
+    let folder = RunFolder::create(Arc::clone(&order.disk), &order.results, &order.nameplate.model)?;
+    let opened = Opened {
+        run: folder.name().into(),
+        wattproof_version: env!("CARGO_PKG_VERSION").into(),
         started_utc: utc(),
-        ended_utc: None,
-        outcome: None,
-        error: None,
-        script: order.script.display().to_string(),
-        script_sha256,
-        nameplate: &order.nameplate,
-        bench: bench.file(),
-        instruments: bench.identities(),
-        steps: 0,
-        ratings: &[],
-        safe: None,
-        journal_chain: String::new(),
+        begun_s: bench.now_s(),
+        script: order.script.path.display().to_string(),
+        script_sha256: sha256(&order.script.source),
+        source: order.script.source.clone(),
+        nameplate: order.nameplate.clone(),
+        instruments: json!(bench.identities()),
+        facts: Facts {
+            bench: bench.file().clone(),
+            limits: bench.limits(),
+            source_vrms_max: bench.source_vrms_max(),
+        },
     };
-    stage.journal("opened", &file)?;
-    write_run_file(&folder, &file)?;
+    let mut journal = Journal::create(&order.disk, &folder.file(JOURNAL_FILE))?;
+    journal.append(opened.begun_s, "opened", &opened)?;
+    let text = RunFile::of(&opened, &[], &[], journal.chain()).text(&folder)?;
+    folder.write_whole(RUN_FILE, &text)?;
+    let tables = OpenTables::create(&folder)?;
+    let recorded = RecordedBench::live(opened.facts, Arc::clone(bench), folder, journal);
+    let stage = Stage::new(recorded, order.nameplate.clone(), Some(tables), watcher);
+    Ok(conduct(bench, &order.script, &order.script_in, stage))
+}
+
+/// Arms, performs, ends safe, records how it went.
+pub(crate) fn conduct(
+    bench: &Arc<Bench>,
+    script: &Script,
+    script_in: &ScriptIn,
+    stage: Stage,
+) -> RunSummary {
     stage.tell(&Event::Doing("arming the guard"));
-    let stage = host::park(stage);
-    let performed = bench
-        .arm()
-        .map_err(RunError::from)
-        .and_then(|()| host::perform(&order.script, &order.source, &stage, bench.stopper()));
+    let stopper = bench.stopper();
+    let stopping = Stopping::by(move || stopper.is_stopped());
+    let host = Host::new(stage);
+    let (host, performed) = match (bench.arm(), script_in) {
+        (Err(error), _) => (host, Err(error.into())),
+        (Ok(()), ScriptIn::Here) => perform_here(script, host, stopping),
+        (Ok(()), ScriptIn::Child(program)) => perform_in_child(program, script, host, &stopping),
+    };
     let safe = end_safe(bench, &performed);
-    let mut parked = host::lock(&stage);
-    let stage = &mut parked.stage;
     let outcome = match &performed {
         _ if bench.stopper().is_stopped() => Outcome::Stopped,
         Ok(()) if safe.is_safe() => Outcome::Finished,
         _ => Outcome::Failed,
     };
-    let mut error = performed.err();
-    file.outcome = Some(outcome);
-    file.error = error.as_ref().map(RunError::to_string);
-    file.ended_utc = Some(utc());
-    file.steps = stage.step_count();
-    let results = stage.results.clone();
-    file.ratings = &results;
-    file.safe = Some(&safe);
-    let closing = serde_json::json!({ "outcome": outcome, "error": file.error, "safe": &safe });
-    let recorded = stage.journal("closed", &closing).and_then(|()| {
-        file.journal_chain = stage.journal_chain().to_string();
-        write_run_file(&folder, &file)
+    let Host { mut stage, .. } = host;
+    let error = performed.err();
+    let closing = json!({
+        "outcome": outcome,
+        "error": error.as_ref().map(RunError::to_string),
+        "ended_utc": utc(),
+        "safe": &safe,
+    });
+    let folder = stage.bench.folder().clone();
+    let recorded = stage.bench.close(&closing).and_then(|()| {
+        stage.end();
+        // Written from the journal alone, the tables are what anybody gets who has nothing but the journal.
+        for name in rebuild_own(&folder)?.iter().filter(|name| **name != RUN_FILE) {
+            tracing::warn!(file = name, "was not what the journal says; it was written anew");
+        }
+        Ok(())
     });
     // The first error explains the run; one while closing the record comes second.
-    error = error.or(recorded.err());
+    let error = error.or(recorded.err());
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
-    let steps = file.steps;
-    drop(file);
-    Ok(RunSummary { outcome, error, results, steps, safe, folder })
+    let (steps, results) = (stage.step_count(), stage.results);
+    RunSummary { outcome, error, results, steps, safe, folder }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {
@@ -143,14 +163,11 @@ fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {
     }
 }
 
-fn utc() -> String {
-    chrono::Utc::now().to_rfc3339_opts(chrono::SecondsFormat::Millis, true)
+/// SHA-256 of a text, hexadecimal.
+pub(crate) fn sha256(text: &str) -> String {
+    Sha256::digest(text).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-fn write_run_file(folder: &RunFolder, file: &RunFile<'_>) -> Result<(), RunError> {
-    let text = serde_json::to_string_pretty(file).map_err(|error| RunError::Folder {
-        path: folder.file("run.json"),
-        source: std::io::Error::other(error),
-    })?;
-    folder.write_whole("run.json", &text)
+fn utc() -> String {
+    chrono::Utc::now().to_rfc3339_opts(chrono::SecondsFormat::Millis, true)
 }

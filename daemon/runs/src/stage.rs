@@ -3,16 +3,18 @@
 use std::sync::Arc;
 
 use serde::Serialize;
-use wattproof_bench::{Bench, Captured};
+use wattproof_bench::Captured;
 
-use crate::burst_table::BurstRow;
+use crate::chance::Chance;
 use crate::delivered::Delivered;
 use crate::drives::Playing;
 use crate::judge::judge_rating;
-use crate::tables::{CurveRow, RatingRow, StepRow, Table, curve_rows, rating_row, step_rows};
+use crate::open_tables::OpenTables;
+use crate::rebuild::BurstRecord;
+use crate::record::RecordedBench;
+use crate::tables::{curve_rows, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Journal, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError,
-    RunFolder, Step, Watcher,
+    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step, Watcher,
 };
 
 /// What was last commanded.
@@ -38,8 +40,8 @@ pub struct Operating {
 
 /// The stage of one run.
 pub struct Stage {
-    /// The bench.
-    pub bench: Arc<Bench>,
+    /// The bench, with the run's record.
+    pub bench: RecordedBench,
     /// The amplifier under test.
     pub nameplate: Nameplate,
     /// What was last commanded.
@@ -48,44 +50,38 @@ pub struct Stage {
     pub rating: Option<usize>,
     /// Ratings judged so far.
     pub results: Vec<RatingResult>,
+    /// Draws numbers for scripts; begins anew with every run.
+    pub chance: Chance,
     steps: Vec<Step>,
     count: u64,
     delivered: Delivered,
-    folder: RunFolder,
     watcher: Arc<dyn Watcher>,
-    journal: Journal,
-    steps_table: Table<StepRow>,
-    ratings_table: Table<RatingRow>,
-    curve_table: Table<CurveRow>,
-    bursts_table: Table<BurstRow>,
+    tables: Option<OpenTables>,
 }
 
 impl Stage {
-    /// A stage with its record opened in `folder`.
-    pub fn open(
-        bench: Arc<Bench>,
+    /// A stage on a recorded bench; without `tables` nothing is written but the journal.
+    pub fn new(
+        bench: RecordedBench,
         nameplate: Nameplate,
-        folder: &RunFolder,
+        tables: Option<OpenTables>,
         watcher: Arc<dyn Watcher>,
-    ) -> Result<Self, RunError> {
+    ) -> Self {
         let driven = bench.file().amplifier_channels();
-        Ok(Stage {
+        let chance = Chance::named(bench.folder().name());
+        Stage {
             bench,
             nameplate,
             now: Operating { driven, ..Operating::default() },
             rating: None,
             results: Vec::new(),
+            chance,
             steps: Vec::new(),
             count: 0,
             delivered: Delivered::default(),
-            folder: folder.clone(),
             watcher,
-            journal: Journal::create(&folder.file("journal.jsonl"))?,
-            steps_table: Table::create(&folder.file("steps.csv"))?,
-            ratings_table: Table::create(&folder.file("ratings.csv"))?,
-            curve_table: Table::create(&folder.file("curve.csv"))?,
-            bursts_table: Table::create(&folder.file("bursts.csv"))?,
-        })
+            tables,
+        }
     }
 
     /// Tells the watching person.
@@ -93,16 +89,15 @@ impl Stage {
         self.watcher.tell(event);
     }
 
-    /// Puts a record into the journal, synced.
-    pub fn journal<T: Serialize>(&mut self, kind: &str, data: &T) -> Result<(), RunError> {
-        let at_s = self.bench.now_s();
-        self.journal.append(at_s, kind, data)?;
-        Ok(())
+    /// Puts a record into the journal, synced; tells whether it is new rather than answered from the journal.
+    pub fn journal<T: Serialize>(&mut self, kind: &str, data: &T) -> Result<bool, RunError> {
+        self.bench.record(kind, data)
     }
 
-    /// Hash over the journal so far.
-    pub fn journal_chain(&self) -> &str {
-        self.journal.chain()
+    /// Gives up everything that is open for writing.
+    pub fn end(&mut self) {
+        self.bench.end();
+        self.tables = None;
     }
 
     /// How many steps were recorded.
@@ -110,14 +105,18 @@ impl Stage {
         self.count
     }
 
-    /// Puts rows into `bursts.csv`.
-    pub fn record_bursts(&mut self, rows: Vec<BurstRow>) -> Result<(), RunError> {
-        Ok(self.bursts_table.append(rows)?)
+    /// Records a burst procedure.
+    pub fn record_bursts(&mut self, record: &BurstRecord) -> Result<(), RunError> {
+        if self.journal("burst", record)?
+            && let Some(tables) = &mut self.tables
+        {
+            tables.bursts.append(record.rows())?;
+        }
+        Ok(())
     }
 
-    /// Sets the source level, with a durable intent first; the bench ramps upwards in permitted steps.
+    /// Sets the source level; the bench ramps upwards in permitted steps.
     pub fn set_level(&mut self, level_vrms: f64) -> Result<(), RunError> {
-        self.journal("intent", &serde_json::json!({ "level_vrms": level_vrms }))?;
         self.bench.set_level(level_vrms)?;
         self.now.level_vrms = Some(level_vrms);
         if self.now.source_on {
@@ -139,19 +138,17 @@ impl Stage {
                     .into(),
             ));
         }
-        self.bench.set_driven(count);
+        self.bench.set_driven(count)?;
         self.now.driven = count;
         Ok(())
     }
 
     /// Source on or off.
     pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
+        self.bench.switch_source(on)?;
         if on {
-            self.journal("intent", &serde_json::json!({ "source_on": true }))?;
-            self.bench.source_on()?;
             self.delivered.driven(self.rating, self.bench.now_s());
         } else {
-            self.bench.source_off()?;
             self.delivered.off(self.rating, self.bench.now_s());
             self.now.level_vrms = None;
             self.now.playing = Playing::Continuous;
@@ -162,12 +159,7 @@ impl Stage {
 
     /// Supply on or off.
     pub fn switch_supply(&mut self, on: bool) -> Result<(), RunError> {
-        if on {
-            self.journal("intent", &serde_json::json!({ "supply_on": true }))?;
-            self.bench.supply_on()?;
-        } else {
-            self.bench.supply_off()?;
-        }
+        self.bench.switch_supply(on)?;
         self.now.supply_on = on;
         Ok(())
     }
@@ -188,7 +180,7 @@ impl Stage {
             self.tell(&Event::Doing(purpose));
         }
         let captured = self.bench.capture(hz)?;
-        self.count += 1;
+        self.count = self.count.max(self.bench.steps_before()) + 1;
         let mut step = Step {
             step: self.count,
             at_s: captured.at_s,
@@ -210,8 +202,11 @@ impl Stage {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
             self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
         }
-        self.journal("step", &step)?;
-        self.steps_table.append(step_rows(&step))?;
+        if self.journal("step", &step)?
+            && let Some(tables) = &mut self.tables
+        {
+            tables.steps.append(step_rows(&step))?;
+        }
         self.steps.push(step.clone());
         self.tell(&Event::Stepped(&step));
         check_load(&step)?;
@@ -251,23 +246,22 @@ impl Stage {
         let spent = self.delivered.spent(self.rating, self.bench.now_s());
         let serving: Vec<&Step> = self.steps.iter().filter(|step| step.rating == Some(number)).collect();
         let result = judge_rating(self.bench.file(), number, &claim, ceiling, &serving, spent);
-        self.journal("rating", &result)?;
-        self.ratings_table.append([rating_row(&result)])?;
-        self.curve_table.append(curve_rows(&result, &self.steps))?;
+        let new = self.journal("rating", &result)?;
         self.tell(&Event::Judged(&result));
         self.results.push(result.clone());
-        self.write_ratings()?;
+        if let (true, Some(tables)) = (new, &mut self.tables) {
+            tables.ratings.append([rating_row(&result)])?;
+            tables.curve.append(curve_rows(&result, &self.steps))?;
+            self.write_ratings()?;
+        }
         Ok(result)
     }
 
     /// All ratings judged so far, whole and synced, so that a run cut short keeps them.
     fn write_ratings(&self) -> Result<(), RunError> {
-        let file = RatingsFile::new(self.folder.name(), &self.nameplate.model, &self.results);
-        let text = serde_json::to_string_pretty(&file).map_err(|error| RunError::Folder {
-            path: self.folder.file(RATINGS_FILE),
-            source: std::io::Error::other(error),
-        })?;
-        self.folder.write_whole(RATINGS_FILE, &text)
+        let folder = self.bench.folder();
+        let file = RatingsFile::new(folder.name(), &self.nameplate.model, &self.results);
+        folder.write_whole(RATINGS_FILE, &file.text(folder)?)
     }
 }
 

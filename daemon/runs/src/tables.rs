@@ -1,11 +1,11 @@
 //! The CSV tables of a run (RFC 4180, units in the column names, full precision, absent values empty).
 
-use std::fs::File;
 use std::marker::PhantomData;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use crate::disk::{Disk, Growing};
 use crate::{RatingResult, Step};
 
 /// A table can't be written.
@@ -18,9 +18,9 @@ pub struct TableError {
     pub source: csv::Error,
 }
 
-/// A CSV file of rows `T` with a header line, flushed after every step.
+/// A CSV file of rows `T` with a header line, written after every step.
 pub struct Table<T> {
-    writer: csv::Writer<File>,
+    file: Box<dyn Growing>,
     path: PathBuf,
     rows: PhantomData<T>,
 }
@@ -30,16 +30,22 @@ impl<T: Serialize + Default> Table<T> {
     ///
     /// # Errors
     /// [`TableError`].
-    pub fn create(path: &Path) -> Result<Self, TableError> {
+    pub fn create(disk: &dyn Disk, path: &Path) -> Result<Self, TableError> {
         let fail = |source| TableError { path: path.into(), source };
-        let header = header::<T>().map_err(fail)?;
-        // RFC 4180 ends lines with CR LF.
-        let mut builder = csv::WriterBuilder::new();
-        builder.has_headers(false).terminator(csv::Terminator::CRLF);
-        let mut writer = builder.from_path(path).map_err(fail)?;
-        writer.write_record(&header).map_err(fail)?;
-        writer.flush().map_err(|error| fail(error.into()))?;
-        Ok(Table { writer, path: path.into(), rows: PhantomData })
+        let head = head::<T>().map_err(fail)?;
+        let mut file = disk.create(path).map_err(|error| fail(error.into()))?;
+        file.append(&head).map_err(|error| fail(error.into()))?;
+        Ok(Table { file, path: path.into(), rows: PhantomData })
+    }
+
+    /// Writes the table anew from `bytes` and goes on after them.
+    ///
+    /// # Errors
+    /// [`TableError`].
+    pub fn renewed(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<Self, TableError> {
+        let renewed = disk.write_whole(path, bytes).and_then(|()| disk.reopen(path, bytes.len() as u64));
+        let file = renewed.map_err(|error| TableError { path: path.into(), source: error.into() })?;
+        Ok(Table { file, path: path.into(), rows: PhantomData })
     }
 
     /// Appends rows.
@@ -48,11 +54,29 @@ impl<T: Serialize + Default> Table<T> {
     /// [`TableError`].
     pub fn append(&mut self, rows: impl IntoIterator<Item = T>) -> Result<(), TableError> {
         let fail = |source| TableError { path: self.path.clone(), source };
-        for row in rows {
-            self.writer.serialize(row).map_err(fail)?;
-        }
-        self.writer.flush().map_err(|error| fail(error.into()))
+        let bytes = lines(rows).map_err(fail)?;
+        self.file.append(&bytes).map_err(|error| TableError { path: self.path.clone(), source: error.into() })
     }
+}
+
+/// Rows as lines of CSV; RFC 4180 ends them with CR LF.
+pub fn lines<T: Serialize>(rows: impl IntoIterator<Item = T>) -> Result<Vec<u8>, csv::Error> {
+    let mut builder = csv::WriterBuilder::new();
+    builder.has_headers(false).terminator(csv::Terminator::CRLF);
+    let mut writer = builder.from_writer(Vec::new());
+    for row in rows {
+        writer.serialize(row)?;
+    }
+    writer.into_inner().map_err(|error| error.into_error().into())
+}
+
+/// The header line of a table.
+pub fn head<T: Serialize + Default>() -> Result<Vec<u8>, csv::Error> {
+    let mut builder = csv::WriterBuilder::new();
+    builder.terminator(csv::Terminator::CRLF);
+    let mut writer = builder.from_writer(Vec::new());
+    writer.write_record(&header::<T>()?)?;
+    writer.into_inner().map_err(|error| error.into_error().into())
 }
 
 /// The column names of a row type, as the `csv` crate itself derives them.

@@ -1,17 +1,19 @@
 //! Named arguments of host calls: a map whose keys are known, whose values are checked, and whose slips are told
 //! with the nearest right name.
 
-use rhai::{Dynamic, Map};
+use serde_json::{Map, Value};
 
 /// A call's named arguments.
 pub struct Arguments {
     call: &'static str,
-    map: Map,
+    map: Map<String, Value>,
 }
 
 impl Arguments {
     /// Takes the map of a call; a key outside `known` is an error.
-    pub fn new(call: &'static str, map: Map, known: &[&str]) -> Result<Self, String> {
+    pub fn new(call: &'static str, given: &Value, known: &[&str]) -> Result<Self, String> {
+        let map = given.as_object().cloned();
+        let map = map.ok_or_else(|| format!("{call}() takes a map, #{{ {}: … }}", known.join(": …, ")))?;
         for key in map.keys() {
             if !known.contains(&key.as_str()) {
                 let nearest = known.iter().min_by_key(|name| distance(name, key));
@@ -30,22 +32,21 @@ impl Arguments {
     /// A yes or no, if given.
     pub fn flag(&self, key: &str) -> Result<Option<bool>, String> {
         let wrong =
-            |value: &Dynamic| format!("{}(#{{ {key}: … }}) takes true or false, not {value}", self.call);
-        self.map.get(key).map(|value| value.as_bool().map_err(|_| wrong(value))).transpose()
+            |value: &Value| format!("{}(#{{ {key}: … }}) takes true or false, not {value}", self.call);
+        self.map.get(key).map(|value| value.as_bool().ok_or_else(|| wrong(value))).transpose()
     }
 
     /// A word, if given.
     pub fn word(&self, key: &str) -> Result<Option<String>, String> {
-        let wrong = |value: &Dynamic| format!("{}(#{{ {key}: … }}) takes a text, not {value}", self.call);
-        self.map.get(key).map(|value| value.clone().into_string().map_err(|_| wrong(value))).transpose()
+        let wrong = |value: &Value| format!("{}(#{{ {key}: … }}) takes a text, not {value}", self.call);
+        self.map.get(key).map(|value| value.as_str().map(str::to_string).ok_or_else(|| wrong(value))).transpose()
     }
 }
 
 /// A finite number from a script value; whole numbers count.
-pub fn number(call: &str, name: &str, value: &Dynamic) -> Result<f64, String> {
-    let whole = || value.as_int().ok().map(|whole| whole as f64);
-    let found = value.as_float().ok().or_else(whole);
-    found
+pub fn number(call: &str, name: &str, value: &Value) -> Result<f64, String> {
+    value
+        .as_f64()
         .filter(|number| number.is_finite())
         .ok_or_else(|| format!("{call}() needs {name} as a finite number, not {value}"))
 }
@@ -89,15 +90,15 @@ mod tests {
 
     #[test]
     fn a_slip_is_told_with_the_nearest_name() {
-        let map = Map::from([("levl_vrms".into(), Dynamic::from(1.0))]);
-        let message = Arguments::new("source", map, &["hz", "level_vrms"]).err().unwrap();
+        let map = serde_json::json!({ "levl_vrms": 1.0 });
+        let message = Arguments::new("source", &map, &["hz", "level_vrms"]).err().unwrap();
         assert!(message.contains("perhaps level_vrms"), "{message}");
     }
 
     #[test]
     fn numbers_must_be_finite() {
-        assert_eq!(number("settle", "seconds", &Dynamic::from(2_i64)).unwrap(), 2.0);
-        assert!(number("settle", "seconds", &Dynamic::from(f64::NAN)).is_err());
-        assert!(number("settle", "seconds", &Dynamic::from("2")).is_err());
+        assert_eq!(number("settle", "seconds", &2.into()).unwrap(), 2.0);
+        assert!(number("settle", "seconds", &f64::NAN.into()).is_err());
+        assert!(number("settle", "seconds", &"2".into()).is_err());
     }
 }

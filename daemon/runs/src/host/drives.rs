@@ -1,45 +1,35 @@
 //! Script functions for bursts and two tones.
 
-use std::sync::Arc;
-
-use rhai::{Array, Dynamic, Engine, Map, NativeCallContext};
+use serde_json::Value;
 use wattproof_bench::BurstDrive;
 use wattproof_signal::TwoToneKind;
 
 use super::arguments::Arguments;
-use super::functions::{Answer, as_map, call, on_stage};
-use super::parking::SharedStage;
+use super::call::Call;
+use super::functions::{answer, call, done};
 use crate::RunError;
 use crate::stage::Stage;
 
-/// Registers `burst`, `burst_and_sustained`, `two_tone` and `capture_two_tone`.
-pub fn register(engine: &mut Engine, stage: &SharedStage) {
-    let shared = Arc::clone(stage);
-    engine.register_fn("burst", move |context: NativeCallContext, map: Map| -> Answer<()> {
-        on_stage(&context, &shared, |stage| burst(stage, map))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("two_tone", move |context: NativeCallContext, map: Map| -> Answer<()> {
-        on_stage(&context, &shared, |stage| two_tone(stage, map))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("burst_and_sustained", move |context: NativeCallContext, map: Map| -> Answer<Array> {
-        on_stage(&context, &shared, |stage| {
+/// Carries out `burst`, `burst_and_sustained`, `two_tone` and `capture_two_tone`.
+pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
+    match (asked.name.as_str(), asked.arguments.as_slice()) {
+        ("burst", [map]) => done(burst(stage, map)),
+        ("two_tone", [map]) => done(two_tone(stage, map)),
+        ("burst_and_sustained", [map]) => {
             let arguments = Arguments::new("burst_and_sustained", map, &["level_vrms"]).map_err(call)?;
             let level_vrms = arguments.number("level_vrms").map_err(call)?;
             let level_vrms =
                 level_vrms.ok_or_else(|| call("burst_and_sustained() needs level_vrms".into()))?;
-            let answers = crate::burst::burst_and_sustained(stage, level_vrms)?;
-            answers.iter().map(|answer| Ok(Dynamic::from_map(as_map(answer)?))).collect()
-        })
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("capture_two_tone", move |context: NativeCallContext| -> Answer<Map> {
-        on_stage(&context, &shared, |stage| as_map(&stage.capture_two_tone()?))
-    });
+            answer(&crate::burst::burst_and_sustained(stage, level_vrms)?)
+        }
+        ("capture_two_tone", []) => answer(&stage.capture_two_tone()?),
+        (name, given) => {
+            Err(call(format!("there is no function {name}() of {} arguments: see scripts/README.md", given.len())))
+        }
+    }
 }
 
-fn burst(stage: &mut Stage, map: Map) -> Result<(), RunError> {
+fn burst(stage: &mut Stage, map: &Value) -> Result<(), RunError> {
     let known = ["level_vrms", "rest_vrms", "cycles", "rest_cycles"];
     let arguments = Arguments::new("burst", map, &known).map_err(call)?;
     let hz = stage.now.hz.ok_or_else(|| call("burst() needs source(#{ hz: … }) first".into()))?;
@@ -62,7 +52,7 @@ fn burst(stage: &mut Stage, map: Map) -> Result<(), RunError> {
     stage.set_burst(drive)
 }
 
-fn two_tone(stage: &mut Stage, map: Map) -> Result<(), RunError> {
+fn two_tone(stage: &mut Stage, map: &Value) -> Result<(), RunError> {
     let arguments = Arguments::new("two_tone", map, &["kind", "level_vrms"]).map_err(call)?;
     let kind = match arguments.word("kind").map_err(call)?.as_deref() {
         Some("smpte") => TwoToneKind::Smpte,

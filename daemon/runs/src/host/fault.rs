@@ -45,7 +45,7 @@ pub fn message(error: &EvalAltResult) -> String {
         EvalAltResult::ErrorDataTooLarge(what, _) => {
             format!("{what} is too large: keep less in one value, the record keeps every step anyway")
         }
-        EvalAltResult::ErrorTerminated(..) => "the run was stopped".into(),
+        EvalAltResult::ErrorTerminated(why, _) => why.to_string(),
         EvalAltResult::ErrorFunctionNotFound(signature, _) => {
             format!("there is no function {signature}: see scripts/README.md for those there are")
         }

@@ -1,87 +1,65 @@
-//! The functions a script can call.
+//! The functions a script can call, on the daemon's side.
 
-use std::sync::Arc;
 use std::time::Duration;
 
-use rhai::{Array, Dynamic, Engine, EvalAltResult, Map, NativeCallContext};
 use serde::Serialize;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
 
 use super::arguments::{Arguments, number};
-use super::parking::{SharedStage, keep_failure, lock};
+use super::call::Call;
 use crate::stage::Stage;
 use crate::{Driven, Event, Rating, RunError};
-
-/// What a host function answers.
-pub type Answer<T> = Result<T, Box<EvalAltResult>>;
-
-/// Runs `work` on the stage; a failure becomes a script error at the place of the call.
-pub fn on_stage<T>(
-    context: &NativeCallContext<'_>,
-    shared: &SharedStage,
-    work: impl FnOnce(&mut Stage) -> Result<T, RunError>,
-) -> Answer<T> {
-    let done = work(&mut lock(shared).stage);
-    done.map_err(|error| {
-        let text = keep_failure(shared, error);
-        EvalAltResult::ErrorRuntime(text.into(), context.call_position()).into()
-    })
-}
 
 /// A host call that makes no sense.
 pub fn call(error: String) -> RunError {
     RunError::Call(error)
 }
 
-/// What a script prints goes to the watching person.
-pub fn printed(shared: &SharedStage, text: &str) {
-    lock(shared).stage.tell(&Event::Printed(text));
+/// Carries out a call on the stage.
+pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
+    let given = asked.arguments.as_slice();
+    match (asked.name.as_str(), given) {
+        ("source", [map]) => source(stage, map),
+        ("load", [map]) => load(stage, map),
+        ("supply", [map]) => supply(stage, map),
+        ("digitizer", [map]) => digitizer(stage, map),
+        ("heatsink", []) => Ok(stage.bench.heatsink_c()?.into()),
+        ("settle", []) => done(stage.bench.settle()),
+        ("settle" | "sleep", [seconds]) => wait(stage, &asked.name, seconds),
+        ("plan_steps", [steps]) => plan_steps(stage, steps),
+        ("nameplate", []) => nameplate(stage),
+        ("capture", []) => answer(&stage.capture("capture")?),
+        ("capture", [purpose]) => {
+            let purpose = purpose.as_str().ok_or_else(|| call("capture() takes a text".into()))?;
+            answer(&stage.capture(purpose)?)
+        }
+        ("find_ceiling", [rating]) => {
+            let (number, claim) = rating_of(rating)?;
+            answer(&crate::ceiling::find_ceiling(stage, number, &claim)?)
+        }
+        ("record", [Value::String(name), value]) => {
+            stage.journal("note", &serde_json::json!({ "name": name, "value": value }))?;
+            Ok(Value::Null)
+        }
+        ("record", [rating, ceiling]) => record(stage, rating, ceiling),
+        ("bench_time_s", []) => Ok(stage.bench.now_s().into()),
+        ("random", []) => Ok(stage.chance.draw().into()),
+        _ => super::drives::carry_out(stage, asked),
+    }
 }
 
-/// Registers every host function on an engine.
-pub fn register(engine: &mut Engine, stage: &SharedStage) {
-    register_setters(engine, stage);
-    register_waits(engine, stage);
-    register_results(engine, stage);
-    super::drives::register(engine, stage);
-    engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
+/// A result as scripts see it.
+pub fn answer<T: Serialize>(value: &T) -> Result<Value, RunError> {
+    serde_json::to_value(value).map_err(|error| call(error.to_string()))
 }
 
-fn register_setters(engine: &mut Engine, stage: &SharedStage) {
-    let shared = Arc::clone(stage);
-    engine.register_fn("source", move |context: NativeCallContext, map: Map| -> Answer<()> {
-        on_stage(&context, &shared, |stage| source(stage, map))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("load", move |context: NativeCallContext, map: Map| -> Answer<()> {
-        on_stage(&context, &shared, |stage| {
-            let arguments = Arguments::new("load", map, &["ohm"]).map_err(call)?;
-            if let Some(load_ohm) = arguments.number("ohm").map_err(call)? {
-                stage.bench.set_load(load_ohm)?;
-                stage.now.load_ohm = Some(load_ohm);
-            }
-            Ok(())
-        })
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("supply", move |context: NativeCallContext, map: Map| -> Answer<()> {
-        on_stage(&context, &shared, |stage| supply(stage, map))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("digitizer", move |context: NativeCallContext, map: Map| -> Answer<()> {
-        on_stage(&context, &shared, |stage| {
-            let arguments = Arguments::new("digitizer", map, &["samples"]).map_err(call)?;
-            if let Some(samples) = arguments.number("samples").map_err(call)? {
-                if !(256.0..=4e6).contains(&samples) {
-                    return Err(call(format!("digitizer() takes 256 to 4000000 samples, not {samples}")));
-                }
-                stage.bench.set_samples(samples as usize)?;
-            }
-            Ok(())
-        })
-    });
+/// Nothing to tell.
+pub fn done(result: Result<(), RunError>) -> Result<Value, RunError> {
+    result.map(|()| Value::Null)
 }
 
-fn source(stage: &mut Stage, map: Map) -> Result<(), RunError> {
+fn source(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
     let known = ["hz", "level_vrms", "level_dbv", "driven", "on"];
     let arguments = Arguments::new("source", map, &known).map_err(call)?;
     let on = arguments.flag("on").map_err(call)?;
@@ -111,10 +89,19 @@ fn source(stage: &mut Stage, map: Map) -> Result<(), RunError> {
     if on == Some(true) {
         stage.switch_source(true)?;
     }
-    Ok(())
+    Ok(Value::Null)
 }
 
-fn supply(stage: &mut Stage, map: Map) -> Result<(), RunError> {
+fn load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
+    let arguments = Arguments::new("load", map, &["ohm"]).map_err(call)?;
+    if let Some(load_ohm) = arguments.number("ohm").map_err(call)? {
+        stage.bench.set_load(load_ohm)?;
+        stage.now.load_ohm = Some(load_ohm);
+    }
+    Ok(Value::Null)
+}
+
+fn supply(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
     let arguments = Arguments::new("supply", map, &["volts_v", "limit_a", "on"]).map_err(call)?;
     let on = arguments.flag("on").map_err(call)?;
     if on == Some(false) {
@@ -130,113 +117,66 @@ fn supply(stage: &mut Stage, map: Map) -> Result<(), RunError> {
     if on == Some(true) && !stage.now.supply_on {
         stage.switch_supply(true)?;
     }
-    Ok(())
+    Ok(Value::Null)
 }
 
-fn register_waits(engine: &mut Engine, stage: &SharedStage) {
-    let shared = Arc::clone(stage);
-    engine.register_fn("heatsink", move |context: NativeCallContext| -> Answer<f64> {
-        on_stage(&context, &shared, |stage| Ok(stage.bench.heatsink_c()?))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("settle", move |context: NativeCallContext| -> Answer<()> {
-        on_stage(&context, &shared, |stage| Ok(stage.bench.settle()?))
-    });
-    for name in ["settle", "sleep"] {
-        // The engine's own sleep can't be interrupted; both names end at once when the run is stopped.
-        let shared = Arc::clone(stage);
-        engine.register_fn(name, move |context: NativeCallContext, seconds: Dynamic| -> Answer<()> {
-            on_stage(&context, &shared, |stage| {
-                let seconds = number(name, "seconds", &seconds).map_err(call)?;
-                let length = Duration::try_from_secs_f64(seconds)
-                    .map_err(|_| call(format!("{name}() can't wait {seconds} seconds")))?;
-                Ok(stage.bench.wait(length)?)
-            })
-        });
+fn digitizer(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
+    let arguments = Arguments::new("digitizer", map, &["samples"]).map_err(call)?;
+    if let Some(samples) = arguments.number("samples").map_err(call)? {
+        if !(256.0..=4e6).contains(&samples) {
+            return Err(call(format!("digitizer() takes 256 to 4000000 samples, not {samples}")));
+        }
+        stage.bench.set_samples(samples as usize)?;
     }
-    let shared = Arc::clone(stage);
-    engine.register_fn("plan_steps", move |context: NativeCallContext, steps: i64| -> Answer<()> {
-        on_stage(&context, &shared, |stage| {
-            let steps = u64::try_from(steps).map_err(|_| call("plan_steps() needs a count".into()))?;
-            stage.tell(&Event::Planned(steps));
-            Ok(())
-        })
-    });
+    Ok(Value::Null)
 }
 
-fn register_results(engine: &mut Engine, stage: &SharedStage) {
-    let shared = Arc::clone(stage);
-    engine.register_fn("nameplate", move |context: NativeCallContext| -> Answer<Map> {
-        on_stage(&context, &shared, |stage| nameplate(stage))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("capture", move |context: NativeCallContext| -> Answer<Map> {
-        on_stage(&context, &shared, |stage| as_map(&stage.capture("capture")?))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("capture", move |context: NativeCallContext, purpose: &str| -> Answer<Map> {
-        on_stage(&context, &shared, |stage| as_map(&stage.capture(purpose)?))
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn("find_ceiling", move |context: NativeCallContext, rating: Map| -> Answer<Map> {
-        on_stage(&context, &shared, |stage| {
-            let (number, claim) = rating_of(&rating)?;
-            as_map(&crate::ceiling::find_ceiling(stage, number, &claim)?)
-        })
-    });
-    let shared = Arc::clone(stage);
-    engine.register_fn(
-        "record",
-        move |context: NativeCallContext, rating: Map, ceiling: Map| -> Answer<Map> {
-            on_stage(&context, &shared, |stage| {
-                let (number, _) = rating_of(&rating)?;
-                stage.rating = Some(number);
-                let ceiling = rhai::serde::from_dynamic(&Dynamic::from_map(ceiling)).map_err(|error| {
-                    call(format!("record() needs the answer of find_ceiling() unchanged: {error}"))
-                })?;
-                as_map(&stage.judge(ceiling)?)
-            })
-        },
-    );
-    let shared = Arc::clone(stage);
-    engine.register_fn(
-        "record",
-        move |context: NativeCallContext, name: &str, value: Dynamic| -> Answer<()> {
-            on_stage(&context, &shared, |stage| {
-                let value: serde_json::Value = rhai::serde::from_dynamic(&value)
-                    .map_err(|error| call(format!("record() can't keep this value: {error}")))?;
-                stage.journal("note", &serde_json::json!({ "name": name, "value": value }))
-            })
-        },
-    );
+fn wait(stage: &mut Stage, name: &str, seconds: &Value) -> Result<Value, RunError> {
+    let seconds = number(name, "seconds", seconds).map_err(call)?;
+    let length = Duration::try_from_secs_f64(seconds)
+        .map_err(|_| call(format!("{name}() can't wait {seconds} seconds")))?;
+    done(stage.bench.wait(length))
 }
 
-/// A result as scripts see it.
-pub fn as_map<T: Serialize>(value: &T) -> Result<Map, RunError> {
-    let dynamic = rhai::serde::to_dynamic(value).map_err(|error| call(error.to_string()))?;
-    dynamic.try_cast::<Map>().ok_or_else(|| call("a result was no map".into()))
+fn plan_steps(stage: &Stage, steps: &Value) -> Result<Value, RunError> {
+    let steps = steps.as_u64().ok_or_else(|| call("plan_steps() needs a count".into()))?;
+    stage.tell(&Event::Planned(steps));
+    Ok(Value::Null)
 }
 
-fn nameplate(stage: &Stage) -> Result<Map, RunError> {
-    let mut map = as_map(&stage.nameplate)?;
-    let ratings = map.remove("rating").and_then(|ratings| ratings.try_cast::<Array>()).unwrap_or_default();
-    let numbered = ratings.into_iter().zip(1_i64..).map(|(rating, number)| {
-        let mut rating = rating.try_cast::<Map>().unwrap_or_default();
-        rating.insert("number".into(), number.into());
-        Dynamic::from_map(rating)
-    });
-    map.insert("ratings".into(), numbered.collect::<Array>().into());
-    Ok(map)
+fn nameplate(stage: &Stage) -> Result<Value, RunError> {
+    let mut plate = answer(&stage.nameplate)?;
+    let map = plate.as_object_mut().ok_or_else(|| call("the nameplate is no map".into()))?;
+    let mut ratings = map.remove("rating").unwrap_or_default();
+    for (rating, number) in ratings.as_array_mut().into_iter().flatten().zip(1u64..) {
+        if let Some(rating) = rating.as_object_mut() {
+            rating.insert("number".into(), number.into());
+        }
+    }
+    map.insert("ratings".into(), ratings);
+    Ok(plate)
+}
+
+fn record(stage: &mut Stage, rating: &Value, ceiling: &Value) -> Result<Value, RunError> {
+    let (number, _) = rating_of(rating)?;
+    stage.rating = Some(number);
+    let ceiling = from(ceiling)
+        .map_err(|error| call(format!("record() needs the answer of find_ceiling() unchanged: {error}")))?;
+    answer(&stage.judge(ceiling)?)
+}
+
+fn from<T: DeserializeOwned>(value: &Value) -> Result<T, serde_json::Error> {
+    serde_json::from_value(value.clone())
 }
 
 /// The rating that a script hands back, as the nameplate gave it.
-fn rating_of(map: &Map) -> Result<(usize, Rating), RunError> {
+fn rating_of(given: &Value) -> Result<(usize, Rating), RunError> {
     let hint = "it needs a rating as nameplate().ratings gives it";
-    let mut map = map.clone();
-    let number = map.remove("number").and_then(|number| number.as_int().ok());
+    let mut map = given.as_object().cloned().ok_or_else(|| call(format!("this is no rating: {hint}")))?;
+    let number = map.remove("number").and_then(|number| number.as_u64());
     let number = number.and_then(|number| usize::try_from(number).ok()).filter(|number| *number > 0);
     let number = number.ok_or_else(|| call(format!("the rating has no number: {hint}")))?;
-    let claim = rhai::serde::from_dynamic(&Dynamic::from_map(map))
-        .map_err(|error| call(format!("rating {number}: {error}: {hint}")))?;
+    let claim =
+        from(&Value::Object(map)).map_err(|error| call(format!("rating {number}: {error}: {hint}")))?;
     Ok((number, claim))
 }

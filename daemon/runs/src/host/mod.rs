@@ -1,50 +1,49 @@
-//! The script host: Rhai with bounded operations, depth and sizes, stoppable at any instant, and a handful of
-//! functions that are the only way from a script to the bench.
+//! The script host. A script's side (`engine`, `worker`) knows nothing but calls; the daemon's side (`answering`,
+//! `functions`) carries them out on the stage. Between them lie only values, so that both can be different processes.
 
+mod answering;
 mod arguments;
+mod call;
+mod child;
+mod convert;
 mod drives;
+mod engine;
 mod fault;
 mod functions;
+mod here;
+mod wire;
+mod worker;
+
+pub use answering::Host;
+pub use call::Script;
+pub use child::{WorkerProgram, perform_in_child};
+pub use here::perform_here;
+pub use worker::work;
 
 use std::path::Path;
 use std::sync::Arc;
 
-use parking::SharedStage;
-use rhai::{AST, Dynamic, Engine};
-use wattproof_bench::Stopper;
-
 use crate::{RunError, ScriptFault};
 
-mod parking;
-pub use parking::{lock, park};
+/// Tells whether a person stopped the run.
+#[derive(Clone)]
+pub struct Stopping(Arc<dyn Fn() -> bool + Send + Sync>);
 
-/// Most operations of one script. Host calls take the time of a run, operations only that of its arithmetic.
-const OPERATIONS_MAX: u64 = 20_000_000;
-/// Deepest nesting of function calls; deeper ones could exhaust the thread's stack.
-const CALLS_MAX: usize = 32;
+impl Stopping {
+    /// By asking `is_stopped`.
+    pub fn by(is_stopped: impl Fn() -> bool + Send + Sync + 'static) -> Self {
+        Stopping(Arc::new(is_stopped))
+    }
 
-fn engine() -> Engine {
-    let mut engine = Engine::new();
-    engine
-        .set_max_operations(OPERATIONS_MAX)
-        .set_max_call_levels(CALLS_MAX)
-        .set_max_expr_depths(64, 32)
-        .set_max_string_size(64 * 1024)
-        .set_max_array_size(100_000)
-        .set_max_map_size(10_000)
-        .set_max_modules(0)
-        .set_max_functions(256)
-        .set_max_variables(1_000);
-    engine.disable_symbol("eval");
-    engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
-    engine
-}
+    /// Nobody can stop it.
+    pub fn never() -> Self {
+        Self::by(|| false)
+    }
 
-fn compile(engine: &Engine, path: &Path, source: &str) -> Result<AST, RunError> {
-    engine.compile(source).map_err(|error| {
-        let fault = fault::from_position(path, source, error.position(), error.err_type().to_string());
-        RunError::Script(Box::new(fault))
-    })
+    /// Whether a person stopped the run.
+    pub fn is_stopped(&self) -> bool {
+        (self.0)()
+    }
 }
 
 /// Parses a script and reports its first error with place and source line.
@@ -52,8 +51,8 @@ fn compile(engine: &Engine, path: &Path, source: &str) -> Result<AST, RunError> 
 /// # Errors
 /// [`RunError::ReadScript`], [`RunError::Script`].
 pub fn check_script(path: &Path) -> Result<(), RunError> {
-    let source = read(path)?;
-    compile(&engine(), path, &source).map(|_| ())
+    let script = Script { path: path.into(), source: read(path)? };
+    engine::parse(&script).map_err(RunError::Script)
 }
 
 /// Reads a script's text.
@@ -64,28 +63,16 @@ pub fn read(path: &Path) -> Result<String, RunError> {
     std::fs::read_to_string(path).map_err(|source| RunError::ReadScript { path: path.into(), source })
 }
 
-/// Runs a script on a stage, on the calling thread, until it ends, fails or is stopped.
-pub fn perform(path: &Path, source: &str, stage: &SharedStage, stopper: Stopper) -> Result<(), RunError> {
-    let mut engine = engine();
-    functions::register(&mut engine, stage);
-    let watch = stopper.clone();
-    engine.on_progress(move |_| watch.is_stopped().then(|| Dynamic::from("stopped")));
-    let printed = Arc::clone(stage);
-    engine.on_print(move |text| functions::printed(&printed, text));
-    let debugged = Arc::clone(stage);
-    engine.on_debug(move |text, _, position| functions::printed(&debugged, &format!("{position:?} {text}")));
-    let ast = compile(&engine, path, source)?;
-    engine.run_ast(&ast).map_err(|error| {
-        // The bench's own error says more than the script error that carries it.
-        match parking::take_failure(stage) {
-            Some(cause @ (RunError::Bench(_) | RunError::Journal(_) | RunError::Table(_))) => cause,
-            Some(cause) => script_error(path, source, &error, cause.to_string()),
-            None => script_error(path, source, &error, fault::message(&error)),
-        }
-    })
-}
-
-fn script_error(path: &Path, source: &str, error: &rhai::EvalAltResult, message: String) -> RunError {
-    let fault: ScriptFault = fault::from_position(path, source, fault::innermost(error), message);
-    RunError::Script(Box::new(fault))
+/// How a script went: a failed call's own error says more than the script error that carries it.
+fn outcome(host: &mut Host, performed: Result<(), Box<ScriptFault>>) -> Result<(), RunError> {
+    let failure = host.take_failure();
+    match (performed, failure) {
+        (Ok(()), Some(error)) if host.is_over() => Err(error),
+        (Ok(()), _) => Ok(()),
+        (Err(fault), Some(error)) => Err(match error {
+            RunError::Call(_) | RunError::NoCeiling(_) | RunError::Implausible(_) => RunError::Script(fault),
+            other => other,
+        }),
+        (Err(fault), None) => Err(RunError::Script(fault)),
+    }
 }

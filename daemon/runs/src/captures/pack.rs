@@ -1,0 +1,211 @@
+//! Samples to few bytes and back, bit for bit.
+//!
+//! A digitizer sends codes, which the bench turns into volts or amperes by `(code · scale − offset) · gain`. Where all
+//! samples are such codes, the codes are kept, as differences; otherwise the samples themselves. Both are compressed
+//! with zstd, bytes of equal weight together.
+
+use serde::{Deserialize, Serialize};
+
+/// How hard to compress: more costs time, gives little on noise.
+const LEVEL: i32 = 1;
+/// Integer formats of digitizers: full scale is a code of 2^15 or 2^31.
+const FULL_SCALE_CODES: [f64; 2] = [32_768.0, 2_147_483_648.0];
+
+/// Longest row that is read back, samples: a damaged file must not take all memory.
+const SAMPLES_MAX: usize = 1 << 26;
+
+/// How one row of samples was packed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Packing {
+    /// Differences of integer codes: sample = (code · `scale` − `offset`) · `gain`.
+    Codes {
+        /// Volts at the digitizer for one code.
+        scale: f64,
+        /// Offset of the digitizer, V.
+        offset: f64,
+        /// Volts or amperes for a volt at the digitizer.
+        gain: f64,
+    },
+    /// 32-bit floating point at the digitizer: sample = (value − `offset`) · `gain`.
+    Singles {
+        /// Offset of the digitizer, V.
+        offset: f64,
+        /// Volts or amperes for a volt at the digitizer.
+        gain: f64,
+    },
+    /// The samples as they are, 64-bit floating point.
+    Doubles,
+}
+
+/// What may be known of how samples came about: full scale, offset and gain of the digitizer's channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Origin {
+    /// Range of the digitizer, V.
+    pub range_v: f64,
+    /// Offset of the digitizer, V.
+    pub offset_v: f64,
+    /// Volts or amperes for a volt at the digitizer.
+    pub gain: f64,
+}
+
+/// Packs samples; `origin` only makes the result smaller.
+///
+/// # Errors
+/// When the compressor fails.
+pub fn pack(samples: &[f64], origin: Option<Origin>) -> std::io::Result<(Packing, Vec<u8>)> {
+    let (packing, planes) = origin
+        .and_then(|origin| as_codes(samples, origin).or_else(|| as_singles(samples, origin)))
+        .unwrap_or_else(|| (Packing::Doubles, planes(samples.iter().map(|sample| sample.to_le_bytes()))));
+    Ok((packing, zstd::bulk::compress(&planes, LEVEL)?))
+}
+
+/// The samples again; `None` when the bytes are not what [`pack`] made of `count` samples.
+pub fn unpack(packing: Packing, count: usize, bytes: &[u8]) -> Option<Vec<f64>> {
+    let width = if packing == Packing::Doubles { 8 } else { 4 };
+    if count > SAMPLES_MAX {
+        return None;
+    }
+    let planes = zstd::bulk::decompress(bytes, count * width).ok()?;
+    if planes.len() != count * width {
+        return None;
+    }
+    Some(match packing {
+        Packing::Codes { scale, offset, gain } => {
+            let mut code = 0i32;
+            let deltas = words::<4>(&planes, count).map(|bytes| unfold(u32::from_le_bytes(bytes)));
+            deltas
+                .map(|delta| {
+                    code = code.wrapping_add(delta);
+                    from_code(code, scale, offset, gain)
+                })
+                .collect()
+        }
+        Packing::Singles { offset, gain } => words::<4>(&planes, count)
+            .map(|bytes| (f64::from(f32::from_le_bytes(bytes)) - offset) * gain)
+            .collect(),
+        Packing::Doubles => words::<8>(&planes, count).map(f64::from_le_bytes).collect(),
+    })
+}
+
+fn from_code(code: i32, scale: f64, offset: f64, gain: f64) -> f64 {
+    // The order of operations is that of the bench: anything else rounds differently.
+    (f64::from(code) * scale - offset) * gain
+}
+
+fn as_codes(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
+    let Origin { range_v, offset_v, gain } = origin;
+    FULL_SCALE_CODES.into_iter().find_map(|full_scale| {
+        let scale = range_v / full_scale;
+        let mut before = 0i32;
+        let deltas: Option<Vec<[u8; 4]>> = samples
+            .iter()
+            .map(|sample| {
+                let code = ((sample / gain + offset_v) / scale).round();
+                let code = ((-2_147_483_648.0..2_147_483_648.0).contains(&code)).then_some(code as i32)?;
+                let same = from_code(code, scale, offset_v, gain).to_bits() == sample.to_bits();
+                let delta = code.wrapping_sub(before);
+                before = code;
+                same.then(|| fold(delta).to_le_bytes())
+            })
+            .collect();
+        Some((Packing::Codes { scale, offset: offset_v, gain }, planes(deltas?.into_iter())))
+    })
+}
+
+fn as_singles(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
+    let Origin { offset_v, gain, .. } = origin;
+    let singles: Option<Vec<[u8; 4]>> = samples
+        .iter()
+        .map(|sample| {
+            let single = (sample / gain + offset_v) as f32;
+            let same = ((f64::from(single) - offset_v) * gain).to_bits() == sample.to_bits();
+            same.then(|| single.to_le_bytes())
+        })
+        .collect();
+    Some((Packing::Singles { offset: offset_v, gain }, planes(singles?.into_iter())))
+}
+
+/// Small numbers of either sign to small numbers without.
+fn fold(delta: i32) -> u32 {
+    ((delta << 1) ^ (delta >> 31)) as u32
+}
+
+fn unfold(folded: u32) -> i32 {
+    ((folded >> 1) as i32) ^ -((folded & 1) as i32)
+}
+
+/// All first bytes, then all second bytes, and so on: bytes of equal weight are alike.
+fn planes<const N: usize>(words: impl Iterator<Item = [u8; N]> + Clone) -> Vec<u8> {
+    (0..N).flat_map(|byte| words.clone().map(move |word| word[byte])).collect()
+}
+
+fn words<const N: usize>(planes: &[u8], count: usize) -> impl Iterator<Item = [u8; N]> + '_ {
+    (0..count).map(move |index| std::array::from_fn(|byte| planes[byte * count + index]))
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn back(samples: &[f64], origin: Option<Origin>) -> (Packing, usize, Vec<f64>) {
+        let (packing, bytes) = pack(samples, origin).unwrap();
+        (packing, bytes.len(), unpack(packing, samples.len(), &bytes).unwrap())
+    }
+
+    fn bits(samples: &[f64]) -> Vec<u64> {
+        samples.iter().map(|sample| sample.to_bits()).collect()
+    }
+
+    #[test]
+    fn codes_of_a_converter_take_a_third_of_the_samples_or_less() {
+        let origin = Origin { range_v: 5.0, offset_v: 0.0013, gain: 20.37 };
+        for (full_scale, step, most) in [(32_768.0, 1.0, 2.2), (2_147_483_648.0, 256.0, 4.1)] {
+            let samples: Vec<f64> = (0..20_000)
+                .map(|n| {
+                    let noise = f64::from((n * 7919) % 101) / 101.0 - 0.5;
+                    let wave = (f64::from(n) * 0.0327).sin() * 0.7 * full_scale / step + 3.0 * noise;
+                    (wave.round() * step * (5.0 / full_scale) - origin.offset_v) * origin.gain
+                })
+                .collect();
+            let (packing, bytes, again) = back(&samples, Some(origin));
+            assert!(matches!(packing, Packing::Codes { .. }), "{packing:?}");
+            assert_eq!(bits(&samples), bits(&again));
+            assert!(bytes as f64 <= most * samples.len() as f64, "{bytes} bytes");
+        }
+    }
+
+    #[test]
+    fn singles_are_found() {
+        let origin = Origin { range_v: 1.0, offset_v: 0.25, gain: 3.7 };
+        let samples: Vec<f64> =
+            (0..1000).map(|n| (f64::from((n as f32 * 0.01).sin()) - 0.25) * 3.7).collect();
+        let (packing, _, again) = back(&samples, Some(origin));
+        assert!(matches!(packing, Packing::Singles { .. }), "{packing:?}");
+        assert_eq!(bits(&samples), bits(&again));
+    }
+
+    #[test]
+    fn bytes_that_are_not_ours_are_refused() {
+        let (packing, bytes) = pack(&[1.0, 2.0, 3.0], None).unwrap();
+        assert_eq!(unpack(packing, 4, &bytes), None);
+        assert_eq!(unpack(packing, 2, &bytes), None);
+        assert_eq!(unpack(packing, 3, &bytes[1..]), None);
+        assert_eq!(unpack(packing, usize::MAX, &bytes), None);
+    }
+
+    proptest! {
+        /// Whatever the samples, whatever is believed of their origin: every bit comes back.
+        #[test]
+        fn every_bit_comes_back(
+            samples in prop::collection::vec(any::<u64>().prop_map(f64::from_bits), 0..200),
+            origin in prop::option::of((any::<f64>(), any::<f64>(), any::<f64>())),
+        ) {
+            let origin = origin.map(|(range_v, offset_v, gain)| Origin { range_v, offset_v, gain });
+            let (_, _, again) = back(&samples, origin);
+            prop_assert_eq!(bits(&samples), bits(&again));
+        }
+    }
+}

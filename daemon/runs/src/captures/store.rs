@@ -1,0 +1,175 @@
+//! One capture, one file: a line of JSON that says what follows, then the packed rows of samples.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use wattproof_bench::{BenchFile, ChannelCaptured, Measures};
+use wattproof_signal::Capture;
+
+use super::pack::{Origin, Packing, pack, unpack};
+use crate::disk::Disk;
+
+/// First word of the file.
+const FORMAT: &str = "wattproof capture 1";
+
+/// A stored capture, as the journal names it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CaptureRef {
+    /// File below the run's folder.
+    pub file: String,
+    /// SHA-256 over the whole file, hexadecimal.
+    pub sha256: String,
+}
+
+/// A capture can't be stored or read back.
+#[derive(Debug, thiserror::Error)]
+pub enum CaptureError {
+    /// The operating system refused.
+    #[error("capture {path}: {source}; free disk space or mend the disk, then resume the run")]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The file is not what was stored.
+    #[error("capture {path}: {what}; restore the file from a copy")]
+    Altered {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: &'static str,
+    },
+}
+
+#[derive(Serialize, Deserialize)]
+struct Head {
+    format: String,
+    channels: Vec<ChannelHead>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct ChannelHead {
+    amplifier_channel: u32,
+    fs_hz: f64,
+    volts: RowHead,
+    volts_full_scale: Option<f64>,
+    amps: Option<RowHead>,
+    amps_full_scale: Option<f64>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct RowHead {
+    samples: usize,
+    packing: Packing,
+    bytes: usize,
+}
+
+/// Stores a capture below a run's folder under `name`; it is on the disk when this returns.
+///
+/// # Errors
+/// [`CaptureError::Io`].
+pub fn store(
+    disk: &dyn Disk,
+    folder: &Path,
+    name: &str,
+    bench: &BenchFile,
+    channels: &[ChannelCaptured],
+) -> Result<CaptureRef, CaptureError> {
+    let path = folder.join(name);
+    let io = |source| CaptureError::Io { path: path.clone(), source };
+    let mut rows = Vec::new();
+    let mut row = |samples: &[f64], origin| -> std::io::Result<RowHead> {
+        let (packing, packed) = pack(samples, origin)?;
+        let head = RowHead { samples: samples.len(), packing, bytes: packed.len() };
+        rows.extend(packed);
+        Ok(head)
+    };
+    let mut heads = Vec::new();
+    for ChannelCaptured { amplifier_channel, capture } in channels {
+        let origin = |measures| origin(bench, *amplifier_channel, measures);
+        heads.push(ChannelHead {
+            amplifier_channel: *amplifier_channel,
+            fs_hz: capture.fs_hz,
+            volts: row(&capture.volts, origin(Measures::Volts)).map_err(io)?,
+            volts_full_scale: capture.volts_full_scale,
+            amps: capture
+                .amps
+                .as_ref()
+                .map(|amps| row(amps, origin(Measures::Amps)))
+                .transpose()
+                .map_err(io)?,
+            amps_full_scale: capture.amps_full_scale,
+        });
+    }
+    let head = Head { format: FORMAT.into(), channels: heads };
+    let mut bytes = serde_json::to_vec(&head).map_err(|error| io(std::io::Error::other(error)))?;
+    bytes.push(b'\n');
+    bytes.extend(rows);
+    let mut file = disk.create(&path).map_err(io)?;
+    file.append(&bytes).and_then(|()| file.sync()).map_err(io)?;
+    Ok(CaptureRef { file: name.into(), sha256: hash(&bytes) })
+}
+
+fn origin(bench: &BenchFile, amplifier_channel: u32, measures: Measures) -> Option<Origin> {
+    let mut inputs = bench.digitizer.channel.iter();
+    let input =
+        inputs.find(|input| input.amplifier_channel == amplifier_channel && input.measures == measures)?;
+    Some(Origin { range_v: input.range_v, offset_v: input.offset_v, gain: input.gain })
+}
+
+/// Reads a stored capture back, every sample as it was.
+///
+/// # Errors
+/// [`CaptureError`].
+pub fn load(
+    disk: &dyn Disk,
+    folder: &Path,
+    stored: &CaptureRef,
+) -> Result<Vec<ChannelCaptured>, CaptureError> {
+    let path = folder.join(&stored.file);
+    let bytes = disk.read(&path).map_err(|source| CaptureError::Io { path: path.clone(), source })?;
+    let altered = |what| CaptureError::Altered { path: path.clone(), what };
+    if hash(&bytes) != stored.sha256 {
+        return Err(altered("its bytes are not those whose hash the journal holds"));
+    }
+    parse(&bytes).ok_or_else(|| altered("it is no capture of this program"))
+}
+
+fn parse(bytes: &[u8]) -> Option<Vec<ChannelCaptured>> {
+    let end = bytes.iter().position(|byte| *byte == b'\n')?;
+    let head: Head = serde_json::from_slice(bytes.get(..end)?).ok()?;
+    if head.format != FORMAT {
+        return None;
+    }
+    let mut rest = bytes.get(end + 1..)?;
+    let mut row = |row: &RowHead| -> Option<Vec<f64>> {
+        let (packed, after) = rest.split_at_checked(row.bytes)?;
+        rest = after;
+        unpack(row.packing, row.samples, packed)
+    };
+    let mut channels = Vec::new();
+    for channel in &head.channels {
+        let volts = row(&channel.volts)?;
+        let amps = match &channel.amps {
+            Some(amps) => Some(row(amps)?),
+            None => None,
+        };
+        channels.push(ChannelCaptured {
+            amplifier_channel: channel.amplifier_channel,
+            capture: Capture {
+                fs_hz: channel.fs_hz,
+                volts,
+                amps,
+                volts_full_scale: channel.volts_full_scale,
+                amps_full_scale: channel.amps_full_scale,
+            },
+        });
+    }
+    Some(channels)
+}
+
+fn hash(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}

@@ -1,0 +1,232 @@
+//! Where a run's bytes go: the disk as a trait, so that every torn, full, slow or dying disk can be tried.
+//!
+//! In come paths and bytes; out goes the promise that they are on the disk, or an error. Only this crate's journal,
+//! tables, captures and folder write through it.
+
+use std::fs::File;
+use std::io::{Read, Write};
+use std::path::Path;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::time::Duration;
+
+/// A write that takes longer than this counts as failed, s: a run can't go on without its record.
+pub const SLOWEST_S: f64 = 5.0;
+
+/// A file that only grows.
+pub trait Growing: Send {
+    /// Appends bytes in one write.
+    ///
+    /// # Errors
+    /// The operating system's, or that the disk did not answer in time. How much was written is then unknown.
+    fn append(&mut self, bytes: &[u8]) -> std::io::Result<()>;
+
+    /// Everything appended survives a power cut once this returns.
+    ///
+    /// # Errors
+    /// As for `append`; what was appended before is then in doubt.
+    fn sync(&mut self) -> std::io::Result<()>;
+}
+
+/// A disk.
+pub trait Disk: Send + Sync {
+    /// Makes a folder, and those above it; `AlreadyExists` when it is there.
+    ///
+    /// # Errors
+    /// The operating system's.
+    fn make_folder(&self, path: &Path) -> std::io::Result<()>;
+
+    /// A new file for appending; its name survives a power cut. An existing one is never overwritten.
+    ///
+    /// # Errors
+    /// The operating system's, `AlreadyExists` among them.
+    fn create(&self, path: &Path) -> std::io::Result<Box<dyn Growing>>;
+
+    /// Opens a file for appending after its first `keep` bytes; what came after them is cut off.
+    ///
+    /// # Errors
+    /// The operating system's.
+    fn reopen(&self, path: &Path, keep: u64) -> std::io::Result<Box<dyn Growing>>;
+
+    /// Writes a file whole or not at all: aside, synced, then moved into place.
+    ///
+    /// # Errors
+    /// The operating system's; the file that was there before is then untouched.
+    fn write_whole(&self, path: &Path, bytes: &[u8]) -> std::io::Result<()>;
+
+    /// Everything in a file.
+    ///
+    /// # Errors
+    /// The operating system's.
+    fn read(&self, path: &Path) -> std::io::Result<Vec<u8>>;
+
+    /// Removes a file.
+    ///
+    /// # Errors
+    /// The operating system's.
+    fn remove(&self, path: &Path) -> std::io::Result<()>;
+}
+
+/// The machine's own disk.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct MachineDisk;
+
+impl Disk for MachineDisk {
+    fn make_folder(&self, path: &Path) -> std::io::Result<()> {
+        if let Some(parent) = path.parent() {
+            std::fs::create_dir_all(parent)?;
+        }
+        std::fs::create_dir(path)?;
+        sync_folder_of(path)
+    }
+
+    fn create(&self, path: &Path) -> std::io::Result<Box<dyn Growing>> {
+        let file = File::options().append(true).create_new(true).open(path)?;
+        claim(&file)?;
+        sync_folder_of(path)?;
+        Ok(Box::new(Timed::over(file)?))
+    }
+
+    fn reopen(&self, path: &Path, keep: u64) -> std::io::Result<Box<dyn Growing>> {
+        let file = File::options().append(true).open(path)?;
+        claim(&file)?;
+        file.set_len(keep)?;
+        file.sync_all()?;
+        Ok(Box::new(Timed::over(file)?))
+    }
+
+    fn write_whole(&self, path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+        let aside = path.with_added_extension("part");
+        let mut file = File::create(&aside)?;
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        std::fs::rename(&aside, path)?;
+        sync_folder_of(path)
+    }
+
+    fn read(&self, path: &Path) -> std::io::Result<Vec<u8>> {
+        let mut bytes = Vec::new();
+        File::open(path)?.read_to_end(&mut bytes)?;
+        Ok(bytes)
+    }
+
+    fn remove(&self, path: &Path) -> std::io::Result<()> {
+        std::fs::remove_file(path)
+    }
+}
+
+/// One writer a file: a second program must not go on with a run that is going on.
+pub(crate) fn claim(file: &File) -> std::io::Result<()> {
+    file.try_lock().map_err(|error| match error {
+        std::fs::TryLockError::WouldBlock => {
+            std::io::Error::new(std::io::ErrorKind::ResourceBusy, "another program writes it: end that first")
+        }
+        std::fs::TryLockError::Error(error) => error,
+    })
+}
+
+/// The name of a file must survive a power cut as well as its bytes.
+fn sync_folder_of(path: &Path) -> std::io::Result<()> {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => File::open(folder)?.sync_all(),
+        _ => File::open(".")?.sync_all(),
+    }
+}
+
+enum Job {
+    Append(Vec<u8>),
+    Sync,
+}
+
+/// A file written by a thread of its own, so that a disk that hangs is noticed rather than waited for.
+struct Timed {
+    jobs: SyncSender<Job>,
+    done: Receiver<std::io::Result<()>>,
+    late: bool,
+}
+
+impl Timed {
+    fn over(mut file: File) -> std::io::Result<Self> {
+        let (jobs, inbox) = sync_channel::<Job>(1);
+        let (report, done) = sync_channel(1);
+        std::thread::Builder::new().name("record writer".into()).spawn(move || {
+            while let Ok(job) = inbox.recv() {
+                let result = match job {
+                    Job::Append(bytes) => file.write_all(&bytes),
+                    Job::Sync => file.sync_data(),
+                };
+                // Nobody waits for it any more: the other side said that it was too late.
+                if report.send(result).is_err() {
+                    return;
+                }
+            }
+        })?;
+        Ok(Timed { jobs, done, late: false })
+    }
+
+    fn carry_out(&mut self, job: Job) -> std::io::Result<()> {
+        let gone = || std::io::Error::other("the thread that writes the record has ended");
+        let slow = || {
+            let what = format!("the disk has not answered for {SLOWEST_S} s");
+            std::io::Error::new(std::io::ErrorKind::TimedOut, what)
+        };
+        if self.late {
+            return Err(slow());
+        }
+        self.jobs.send(job).map_err(|_| gone())?;
+        match self.done.recv_timeout(Duration::from_secs_f64(SLOWEST_S)) {
+            Ok(result) => result,
+            Err(RecvTimeoutError::Disconnected) => Err(gone()),
+            Err(RecvTimeoutError::Timeout) => {
+                self.late = true;
+                Err(slow())
+            }
+        }
+    }
+}
+
+impl Growing for Timed {
+    fn append(&mut self, bytes: &[u8]) -> std::io::Result<()> {
+        self.carry_out(Job::Append(bytes.to_vec()))
+    }
+
+    fn sync(&mut self) -> std::io::Result<()> {
+        self.carry_out(Job::Sync)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_existing_file_is_never_overwritten_and_a_reopened_one_keeps_what_was_asked() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        let mut file = MachineDisk.create(&path).unwrap();
+        file.append(b"one two").unwrap();
+        file.sync().unwrap();
+        assert!(MachineDisk.create(&path).is_err());
+        drop(file);
+        let mut again = MachineDisk.reopen(&path, 4).unwrap();
+        again.append(b"three").unwrap();
+        again.sync().unwrap();
+        assert_eq!(MachineDisk.read(&path).unwrap(), b"one three");
+        MachineDisk.write_whole(&path, b"whole").unwrap();
+        assert_eq!(MachineDisk.read(&path).unwrap(), b"whole");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left aside");
+    }
+
+    /// Fault 44: a disk that hangs ends the wait; a pipe that nobody reads stands for it.
+    #[test]
+    fn fault_44_a_disk_that_hangs_is_given_up() {
+        let (_reader, writer) = std::io::pipe().unwrap();
+        let file = File::from(std::os::fd::OwnedFd::from(writer));
+        let mut timed = Timed::over(file).unwrap();
+        let began = std::time::Instant::now();
+        // More than any pipe holds.
+        let error = timed.append(&vec![0; 1 << 22]).unwrap_err();
+        assert_eq!(error.kind(), std::io::ErrorKind::TimedOut);
+        assert!(began.elapsed() < Duration::from_secs_f64(2.0 * SLOWEST_S));
+        assert_eq!(timed.sync().unwrap_err().kind(), std::io::ErrorKind::TimedOut, "and stays given up");
+    }
+}

@@ -1,0 +1,130 @@
+//! The script's side: Rhai with bounded operations, depth and sizes, stoppable between any two operations, without files,
+//! clock or network. Its functions do nothing but ask a [`Caller`].
+
+use std::sync::Arc;
+
+use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext};
+
+use super::call::{Call, CallRefused, Caller, Script};
+use super::convert::{from_json, to_json};
+use super::fault;
+use crate::ScriptFault;
+
+/// Most operations of one script. Host calls take the time of a run, operations only that of its arithmetic.
+const OPERATIONS_MAX: u64 = 20_000_000;
+/// Deepest nesting of function calls; deeper ones could exhaust the thread's stack.
+const CALLS_MAX: usize = 32;
+/// Every host function with the number of its arguments.
+const FUNCTIONS: [(&str, usize); 20] = [
+    ("source", 1),
+    ("load", 1),
+    ("supply", 1),
+    ("digitizer", 1),
+    ("heatsink", 0),
+    ("settle", 0),
+    ("settle", 1),
+    // The engine's own sleep can't be interrupted.
+    ("sleep", 1),
+    ("plan_steps", 1),
+    ("nameplate", 0),
+    ("capture", 0),
+    ("capture", 1),
+    ("find_ceiling", 1),
+    ("record", 2),
+    ("burst", 1),
+    ("two_tone", 1),
+    ("burst_and_sustained", 1),
+    ("capture_two_tone", 0),
+    ("bench_time_s", 0),
+    ("random", 0),
+];
+
+fn bounded() -> Engine {
+    let mut engine = Engine::new();
+    engine
+        .set_max_operations(OPERATIONS_MAX)
+        .set_max_call_levels(CALLS_MAX)
+        .set_max_expr_depths(64, 32)
+        .set_max_string_size(64 * 1024)
+        .set_max_array_size(100_000)
+        .set_max_map_size(10_000)
+        .set_max_modules(0)
+        .set_max_functions(256)
+        .set_max_variables(1_000);
+    engine.disable_symbol("eval");
+    engine.disable_symbol("import");
+    // A clock of its own would make a script do another thing each time.
+    engine.disable_symbol("timestamp");
+    engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
+    engine
+}
+
+fn compile(engine: &Engine, script: &Script) -> Result<AST, Box<ScriptFault>> {
+    engine.compile(&script.source).map_err(|error| {
+        let text = error.err_type().to_string();
+        Box::new(fault::from_position(&script.path, &script.source, error.position(), text))
+    })
+}
+
+/// Parses a script.
+///
+/// # Errors
+/// Its first fault, with place and source line.
+pub fn parse(script: &Script) -> Result<(), Box<ScriptFault>> {
+    compile(&bounded(), script).map(|_| ())
+}
+
+/// Runs a script on the calling thread until it ends, fails or the run is over.
+///
+/// # Errors
+/// The fault that ended it, with place and source line.
+pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<ScriptFault>> {
+    let mut engine = bounded();
+    for (name, count) in FUNCTIONS {
+        register(&mut engine, name, count, caller);
+    }
+    engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
+    engine.register_fn("db_to_ratio", |db: i64| 10f64.powf(db as f64 / 20.0));
+    let watch = Arc::clone(caller);
+    engine.on_progress(move |_| watch.is_over().then(|| Dynamic::from("the run is over")));
+    let printing = Arc::clone(caller);
+    // A print can't fail by itself: a script that prints too much is ended at its next operation.
+    engine.on_print(move |text| drop(printing.print(text)));
+    let debugging = Arc::clone(caller);
+    engine.on_debug(move |text, _, position| drop(debugging.print(&format!("{position:?} {text}"))));
+    let ast = compile(&engine, script)?;
+    engine.run_ast(&ast).map_err(|error| {
+        let message = fault::message(&error);
+        Box::new(fault::from_position(&script.path, &script.source, fault::innermost(&error), message))
+    })
+}
+
+type Answer = Result<Dynamic, Box<EvalAltResult>>;
+
+fn register(engine: &mut Engine, name: &'static str, count: usize, caller: &Arc<dyn Caller>) {
+    let caller = Arc::clone(caller);
+    match count {
+        0 => engine.register_fn(name, move |context: NativeCallContext<'_>| -> Answer {
+            ask(&*caller, name, &[], &context)
+        }),
+        1 => engine.register_fn(name, move |context: NativeCallContext<'_>, a: Dynamic| -> Answer {
+            ask(&*caller, name, &[a], &context)
+        }),
+        _ => {
+            engine.register_fn(name, move |context: NativeCallContext<'_>, a: Dynamic, b: Dynamic| -> Answer {
+                ask(&*caller, name, &[a, b], &context)
+            })
+        }
+    };
+}
+
+fn ask(caller: &dyn Caller, name: &str, given: &[Dynamic], context: &NativeCallContext<'_>) -> Answer {
+    let place = context.call_position();
+    let runtime = |message: String| EvalAltResult::ErrorRuntime(message.into(), place);
+    let arguments = given.iter().map(to_json).collect::<Result<Vec<_>, _>>();
+    let arguments = arguments.map_err(|message| runtime(format!("{name}(): {message}")))?;
+    let call = Call { name: name.into(), arguments, line: place.line().unwrap_or(0) };
+    caller.call(&call).map(from_json).map_err(|CallRefused { message, over }| {
+        Box::new(if over { EvalAltResult::ErrorTerminated(message.into(), place) } else { runtime(message) })
+    })
+}

@@ -1,0 +1,70 @@
+//! A script in the daemon's own process, on a thread: for rehearsals, replays and simulations. Runs that can energise
+//! a bench have a process of their own for it.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use serde_json::Value;
+
+use super::answering::Host;
+use super::call::{Call, CallRefused, Caller, Script};
+use super::{Stopping, engine, outcome};
+use crate::RunError;
+
+/// Stack of the script's thread: the engine recurses on it.
+const STACK_BYTES: usize = 16 << 20;
+
+struct Here {
+    host: Mutex<Host>,
+    stopping: Stopping,
+    over: AtomicBool,
+}
+
+impl Here {
+    fn host(&self) -> MutexGuard<'_, Host> {
+        self.host.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Caller for Here {
+    fn call(&self, call: &Call) -> Result<Value, CallRefused> {
+        let mut host = self.host();
+        let answered = host.answer(call);
+        self.over.store(host.is_over(), Ordering::Release);
+        answered
+    }
+
+    fn print(&self, text: &str) -> Result<(), CallRefused> {
+        let mut host = self.host();
+        let printed = host.print(text);
+        self.over.store(host.is_over(), Ordering::Release);
+        printed
+    }
+
+    fn is_over(&self) -> bool {
+        self.over.load(Ordering::Acquire) || self.stopping.is_stopped()
+    }
+}
+
+/// Runs a script against a host; gives the host back with how it went.
+pub fn perform_here(script: &Script, host: Host, stopping: Stopping) -> (Host, Result<(), RunError>) {
+    let here = Arc::new(Here { host: Mutex::new(host), stopping, over: AtomicBool::new(false) });
+    let caller: Arc<dyn Caller> = Arc::clone(&here) as Arc<dyn Caller>;
+    let performed = std::thread::scope(|scope| {
+        let builder = std::thread::Builder::new().name("script".into()).stack_size(STACK_BYTES);
+        let started = builder.spawn_scoped(scope, || engine::perform(script, &caller));
+        match started {
+            Ok(thread) => thread
+                .join()
+                .map_err(|_| RunError::Worker("the script's thread panicked; please report it".into())),
+            Err(error) => Err(RunError::Worker(format!("no thread for the script: {error}"))),
+        }
+    });
+    drop(caller);
+    let Ok(here) = Arc::try_unwrap(here) else {
+        unreachable!("the engine that held the caller is gone with its thread");
+    };
+    let mut host = here.host.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let outcome = performed.and_then(|performed| outcome(&mut host, performed));
+    (host, outcome)
+}

@@ -1,0 +1,142 @@
+//! What a run does to the bench, as data: the unit of record and of replay.
+
+use serde::{Deserialize, Serialize};
+use wattproof_bench::{BurstDrive, TwoToneDrive};
+use wattproof_signal::TwoToneSettings;
+
+use crate::captures::CaptureRef;
+
+/// One act on the bench.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "act", rename_all = "snake_case")]
+pub enum Act {
+    /// Samples per channel of the next captures.
+    Samples {
+        /// How many.
+        samples: usize,
+    },
+    /// Which channels are driven: the first so many.
+    Driven {
+        /// How many.
+        channels: usize,
+    },
+    /// Load of every channel.
+    Load {
+        /// Resistance, ohm.
+        load_ohm: f64,
+    },
+    /// Supply voltage.
+    Supply {
+        /// Setpoint, V.
+        volts_v: f64,
+    },
+    /// Supply current limit.
+    SupplyLimit {
+        /// Limit, A.
+        amps_a: f64,
+    },
+    /// Supply on.
+    SupplyOn,
+    /// Supply off, read back.
+    SupplyOff,
+    /// Source frequency.
+    Frequency {
+        /// Frequency, Hz.
+        hz: f64,
+    },
+    /// Source level, one tone.
+    Level {
+        /// Level, V rms.
+        level_vrms: f64,
+    },
+    /// Bursts.
+    Burst(BurstDrive),
+    /// Two tones.
+    TwoTone(TwoToneDrive),
+    /// Source on.
+    SourceOn,
+    /// Source off, read back.
+    SourceOff,
+    /// Wait until every change has settled.
+    Settle,
+    /// Wait.
+    Wait {
+        /// How long, s.
+        seconds: f64,
+    },
+    /// Heatsink temperature.
+    Heatsink,
+    /// A capture of the usual length.
+    Capture {
+        /// Frequency commanded, Hz.
+        hz: f64,
+    },
+    /// A capture of a length of its own.
+    CaptureShort {
+        /// Frequency commanded, Hz.
+        hz: f64,
+        /// Length, s.
+        record_s: f64,
+    },
+    /// A capture of a whole burst.
+    CaptureBurst {
+        /// Frequency commanded, Hz.
+        hz: f64,
+    },
+    /// A capture of two tones.
+    CaptureTwoTone {
+        /// How it is read.
+        settings: TwoToneSettings,
+    },
+}
+
+impl Act {
+    /// Whether it can put energy into the bench, or more of it than before: then its intent must be on the disk first.
+    pub fn energises(&self) -> bool {
+        matches!(
+            self,
+            Act::Load { .. }
+                | Act::Supply { .. }
+                | Act::SupplyLimit { .. }
+                | Act::SupplyOn
+                | Act::Frequency { .. }
+                | Act::Level { .. }
+                | Act::Burst(_)
+                | Act::TwoTone(_)
+                | Act::SourceOn
+        )
+    }
+
+    /// Whether its outcome must be on the disk before anybody sees it.
+    pub fn tells(&self) -> bool {
+        matches!(
+            self,
+            Act::Heatsink
+                | Act::Capture { .. }
+                | Act::CaptureShort { .. }
+                | Act::CaptureBurst { .. }
+                | Act::CaptureTwoTone { .. }
+        )
+    }
+}
+
+/// What came of an act.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Told {
+    /// It was done; it tells nothing.
+    Done,
+    /// Heatsink, °C.
+    HeatsinkC(f64),
+    /// A capture.
+    Captured {
+        /// Where its samples are kept.
+        capture: CaptureRef,
+        /// Supply voltage, V.
+        supply_v: Option<f64>,
+        /// Supply current, A.
+        supply_a: Option<f64>,
+        /// Heatsink, °C.
+        heatsink_c: Option<f64>,
+    },
+}

@@ -1,0 +1,494 @@
+//! The recorded bench itself: live, or answered from the journal.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::Serialize;
+use serde_json::{Value, json};
+use wattproof_bench::{
+    Bench, BenchError, BenchFile, BurstCaptured, BurstDrive, Captured, ChannelCaptured, TwoToneCaptured, TwoToneDrive,
+    read_channels,
+};
+use wattproof_guard::Limits;
+use wattproof_signal::{TwoToneSettings, read_two_tone};
+
+use super::act::Told;
+use super::history::Resumed;
+use super::standing::Standing;
+use super::{Act, Divergence, Facts, History};
+use crate::captures::{load, store};
+use crate::{Journal, Line, RunError, RunFolder};
+
+/// The bench as a run sees it, with its record.
+pub struct RecordedBench {
+    facts: Facts,
+    live: Option<Arc<Bench>>,
+    folder: RunFolder,
+    journal: Option<Journal>,
+    history: Option<History>,
+    standing: Standing,
+    samples: usize,
+    /// Time of the last record, s. What a run sees of time comes from here alone, so that it is the same when the run
+    /// is answered from its journal.
+    now_s: f64,
+    /// Added to the bench's clock: a resumed run goes on where it ended, gaps left out.
+    offset_s: f64,
+    steps_before: u64,
+    /// The bench must be brought to how it stood before the next act.
+    to_restore: bool,
+}
+
+/// What a live act gives: what is recorded of it, and what is captured.
+struct Live {
+    told: Told,
+    channels: Vec<ChannelCaptured>,
+}
+
+impl RecordedBench {
+    /// A live bench with a new journal.
+    pub fn live(facts: Facts, bench: Arc<Bench>, folder: RunFolder, journal: Journal) -> Self {
+        let (samples, now_s) = (facts.bench.digitizer.samples, bench.now_s());
+        RecordedBench {
+            facts,
+            live: Some(bench),
+            folder,
+            journal: Some(journal),
+            history: None,
+            standing: Standing::default(),
+            samples,
+            now_s,
+            offset_s: 0.0,
+            steps_before: 0,
+            to_restore: false,
+        }
+    }
+
+    /// Answered from a journal, then live on a bench.
+    pub fn resumed(history: History, bench: Arc<Bench>, folder: RunFolder, journal: Journal) -> Self {
+        let facts = history.opened.facts.clone();
+        let now_s = history.opened.begun_s;
+        RecordedBench { history: Some(history), now_s, ..Self::live(facts, bench, folder, journal) }
+    }
+
+    /// Answered from a journal alone; what it does not hold is refused.
+    pub fn replayed(history: History, folder: RunFolder) -> Self {
+        let facts = history.opened.facts.clone();
+        let (samples, now_s) = (facts.bench.digitizer.samples, history.opened.begun_s);
+        RecordedBench {
+            facts,
+            live: None,
+            folder,
+            journal: None,
+            history: Some(history),
+            standing: Standing::default(),
+            samples,
+            now_s,
+            offset_s: 0.0,
+            steps_before: 0,
+            to_restore: false,
+        }
+    }
+
+    /// The bench file.
+    pub fn file(&self) -> &BenchFile {
+        &self.facts.bench
+    }
+
+    /// Highest level that the source can give, V rms.
+    pub fn source_vrms_max(&self) -> f64 {
+        self.facts.source_vrms_max
+    }
+
+    /// The limits in force.
+    pub fn limits(&self) -> Limits {
+        self.facts.limits
+    }
+
+    /// Time of the last record, s: the bench's clock, gaps left out.
+    pub fn now_s(&self) -> f64 {
+        self.now_s
+    }
+
+    /// Length of the next captures, s.
+    pub fn record_s(&self) -> f64 {
+        self.samples as f64 / self.facts.bench.digitizer.rate_hz
+    }
+
+    /// Steps recorded in an earlier part of the run, those left behind among them; 0 in the first part.
+    pub fn steps_before(&self) -> u64 {
+        self.steps_before
+    }
+
+    /// Writes the last line. A run that was being answered from its journal and did not get to anything new stays as it
+    /// was. Where the journal can't be written any more, a file of its own says so beside it.
+    pub fn close<T: Serialize>(&mut self, data: &T) -> Result<(), RunError> {
+        let Some(journal) = self.journal.as_mut().filter(|_| self.history.is_none()) else { return Ok(()) };
+        if journal.is_poisoned() {
+            let path = journal.last_words(data)?;
+            tracing::error!(path = %path.display(), "the journal could not be written; how the run ended is told there");
+            return Ok(());
+        }
+        journal.append(self.now_s, "closed", data)?;
+        Ok(())
+    }
+
+    /// Gives up everything that is open for writing.
+    pub fn end(&mut self) {
+        self.journal = None;
+    }
+
+    /// Puts a record into the journal, synced; in replay it must be the one recorded. Tells whether it is new.
+    pub fn record<T: Serialize>(&mut self, kind: &str, data: &T) -> Result<bool, RunError> {
+        self.put(kind, data, true)
+    }
+
+    /// As [`RecordedBench::record`], on the disk only with the next record that is.
+    pub fn note<T: Serialize>(&mut self, kind: &str, data: &T) -> Result<bool, RunError> {
+        self.put(kind, data, false)
+    }
+
+    fn put<T: Serialize>(&mut self, kind: &str, data: &T, sync: bool) -> Result<bool, RunError> {
+        if let Some(line) = self.recorded(kind, data)? {
+            self.now_s = line.at_s;
+            return Ok(false);
+        }
+        if let Some(bench) = self.live.clone() {
+            self.mark_resumed(&bench)?;
+        }
+        let now_s = self.now_s;
+        let journal = self.journal.as_mut().ok_or(RunError::JournalEnds)?;
+        if sync {
+            journal.append(now_s, kind, data)?;
+        } else {
+            journal.write(now_s, kind, data)?;
+        }
+        Ok(true)
+    }
+
+    /// The next line of the journal, if there is one left; it must be what happens now.
+    fn recorded<T: Serialize>(&mut self, kind: &str, data: &T) -> Result<Option<Line>, RunError> {
+        self.pass_resumption()?;
+        let Some(line) = self.history.as_mut().and_then(|history| history.lines.pop_front()) else {
+            return Ok(None);
+        };
+        let now = told(kind, &serde_json::to_value(data).unwrap_or(Value::Null));
+        let recorded = told(&line.kind, &line.data);
+        if now == recorded {
+            return Ok(Some(line));
+        }
+        let (recorded, now) = shortened(&recorded, &now);
+        Err(RunError::Diverged(Divergence { line: line.seq + 1, recorded, now }))
+    }
+
+    /// A place where the run was resumed before: numbers go on from there.
+    fn pass_resumption(&mut self) -> Result<(), RunError> {
+        while let Some(line) = self.next_line().filter(|line| line.kind == "resumed").cloned() {
+            let resumed: Resumed = serde_json::from_value(line.data.clone()).map_err(|error| {
+                RunError::Call(format!("journal line {}: {error}: it can't be answered from", line.seq + 1))
+            })?;
+            self.steps_before = self.steps_before.max(resumed.steps);
+            self.now_s = line.at_s;
+            if let Some(history) = &mut self.history {
+                history.lines.pop_front();
+            }
+        }
+        Ok(())
+    }
+
+    fn next_line(&self) -> Option<&Line> {
+        self.history.as_ref().and_then(|history| history.lines.front())
+    }
+
+    /// Does an act, or answers it from the journal.
+    fn act(
+        &mut self,
+        act: Act,
+        live: impl FnOnce(&Bench) -> Result<Live, BenchError>,
+    ) -> Result<(Told, Vec<ChannelCaptured>), RunError> {
+        let now = json!(act);
+        if let Some(line) = self.recorded("act", &now)? {
+            // The history ends with whole acts: an outcome always follows.
+            let done = self.history.as_mut().and_then(|history| history.lines.pop_front());
+            let told = done.as_ref().filter(|done| done.kind == "done");
+            let told = told.and_then(|done| serde_json::from_value::<Told>(done.data.clone()).ok());
+            let (Some(done), Some(told)) = (done, told) else {
+                return Err(RunError::Diverged(Divergence {
+                    line: line.seq + 2,
+                    recorded: "no outcome that can be read".into(),
+                    now: "the outcome of an act".into(),
+                }));
+            };
+            self.now_s = done.at_s;
+            self.standing.after(&act);
+            let channels = match &told {
+                Told::Captured { capture, .. } => load(self.folder.disk().as_ref(), self.folder.path(), capture)?,
+                _ => Vec::new(),
+            };
+            return Ok((told, channels));
+        }
+        let bench = self.go_live()?;
+        let seq = self.put_act(&act)?;
+        let done = live(&bench);
+        self.now_s = (bench.now_s() + self.offset_s).max(self.now_s);
+        match done {
+            Ok(Live { mut told, channels }) => {
+                if let Told::Captured { capture, .. } = &mut told {
+                    let name = format!("captures/{seq:06}.cap");
+                    let file = &self.facts.bench;
+                    *capture = store(self.folder.disk().as_ref(), self.folder.path(), &name, file, &channels)?;
+                }
+                self.put("done", &told, act.tells())?;
+                self.standing.after(&act);
+                Ok((told, channels))
+            }
+            Err(error) => {
+                // The act's own failure explains the run; one of the record comes second and ends it as well.
+                self.put("failed", &json!({ "error": error.to_string() }), true)?;
+                Err(error.into())
+            }
+        }
+    }
+
+    fn put_act(&mut self, act: &Act) -> Result<u64, RunError> {
+        let now_s = self.now_s;
+        let journal = self.journal.as_mut().ok_or(RunError::JournalEnds)?;
+        Ok(if act.energises() { journal.append(now_s, "act", act)? } else { journal.write(now_s, "act", act)? })
+    }
+
+    /// The bench, brought to where the journal ended if the run was answered from one so far.
+    fn go_live(&mut self) -> Result<Arc<Bench>, RunError> {
+        let bench = self.live.clone().ok_or(RunError::JournalEnds)?;
+        self.mark_resumed(&bench)?;
+        if std::mem::take(&mut self.to_restore) {
+            self.standing.restore(&bench)?;
+            self.offset_s = self.now_s - bench.now_s();
+        }
+        Ok(bench)
+    }
+
+    /// Once the journal is used up: a line that says so, before anything new.
+    fn mark_resumed(&mut self, bench: &Bench) -> Result<(), RunError> {
+        let Some(history) = self.history.take() else { return Ok(()) };
+        let now = chrono::Utc::now();
+        let resumed = Resumed {
+            from_seq: history.from_seq,
+            steps: history.steps,
+            at_utc: now.to_rfc3339_opts(chrono::SecondsFormat::Millis, true),
+            gap_s: gap_s(&history, now),
+            instruments: json!(bench.identities()),
+        };
+        self.steps_before = history.steps;
+        self.now_s = self.now_s.max(history.last_s);
+        self.to_restore = true;
+        self.record("resumed", &resumed)?;
+        Ok(())
+    }
+
+    fn plain(
+        &mut self,
+        act: Act,
+        live: impl FnOnce(&Bench) -> Result<(), BenchError>,
+    ) -> Result<(), RunError> {
+        self.act(act, |bench| live(bench).map(|()| Live { told: Told::Done, channels: Vec::new() }))?;
+        Ok(())
+    }
+
+    /// Samples per channel of the next captures.
+    pub fn set_samples(&mut self, samples: usize) -> Result<(), RunError> {
+        self.plain(Act::Samples { samples }, |bench| bench.set_samples(samples))?;
+        self.samples = samples;
+        Ok(())
+    }
+
+    /// Which channels the source drives: the first so many.
+    pub fn set_driven(&mut self, channels: usize) -> Result<(), RunError> {
+        self.plain(Act::Driven { channels }, |bench| {
+            bench.set_driven(channels);
+            Ok(())
+        })
+    }
+
+    /// Load of every channel, ohm.
+    pub fn set_load(&mut self, load_ohm: f64) -> Result<(), RunError> {
+        self.plain(Act::Load { load_ohm }, |bench| bench.set_load(load_ohm))
+    }
+
+    /// Supply voltage, V.
+    pub fn set_supply(&mut self, volts_v: f64) -> Result<(), RunError> {
+        self.plain(Act::Supply { volts_v }, |bench| bench.set_supply(volts_v))
+    }
+
+    /// Supply current limit, A.
+    pub fn set_supply_limit(&mut self, amps_a: f64) -> Result<(), RunError> {
+        self.plain(Act::SupplyLimit { amps_a }, |bench| bench.set_supply_limit(amps_a))
+    }
+
+    /// Supply on or off.
+    pub fn switch_supply(&mut self, on: bool) -> Result<(), RunError> {
+        if on {
+            self.plain(Act::SupplyOn, Bench::supply_on)
+        } else {
+            self.plain(Act::SupplyOff, Bench::supply_off)
+        }
+    }
+
+    /// Source frequency, Hz.
+    pub fn set_frequency(&mut self, hz: f64) -> Result<(), RunError> {
+        self.plain(Act::Frequency { hz }, |bench| bench.set_frequency(hz))
+    }
+
+    /// Source level of one tone, V rms.
+    pub fn set_level(&mut self, level_vrms: f64) -> Result<(), RunError> {
+        self.plain(Act::Level { level_vrms }, |bench| bench.set_level(level_vrms))
+    }
+
+    /// Bursts.
+    pub fn set_burst(&mut self, drive: BurstDrive) -> Result<(), RunError> {
+        self.plain(Act::Burst(drive), |bench| bench.set_burst(&drive))
+    }
+
+    /// Two tones.
+    pub fn set_two_tone(&mut self, drive: TwoToneDrive) -> Result<(), RunError> {
+        self.plain(Act::TwoTone(drive), |bench| bench.set_two_tone(&drive))
+    }
+
+    /// Source on or off.
+    pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
+        if on {
+            self.plain(Act::SourceOn, Bench::source_on)
+        } else {
+            self.plain(Act::SourceOff, Bench::source_off)
+        }
+    }
+
+    /// Waits until every change has settled.
+    pub fn settle(&mut self) -> Result<(), RunError> {
+        self.plain(Act::Settle, Bench::settle)
+    }
+
+    /// Waits.
+    pub fn wait(&mut self, length: Duration) -> Result<(), RunError> {
+        self.plain(Act::Wait { seconds: length.as_secs_f64() }, |bench| bench.wait(length))
+    }
+
+    /// Heatsink temperature, °C.
+    pub fn heatsink_c(&mut self) -> Result<f64, RunError> {
+        let asked = |bench: &Bench| {
+            Ok(Live { told: Told::HeatsinkC(bench.heatsink_c()?), channels: Vec::new() })
+        };
+        match self.act(Act::Heatsink, asked)?.0 {
+            Told::HeatsinkC(heatsink_c) => Ok(heatsink_c),
+            other => Err(RunError::Call(format!("the journal holds no temperature but {other:?}"))),
+        }
+    }
+
+    /// Captures all channels and reads them.
+    pub fn capture(&mut self, hz: f64) -> Result<Captured, RunError> {
+        let (told, channels) =
+            self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(kept))?;
+        self.captured(hz, told, channels)
+    }
+
+    /// As [`RecordedBench::capture`], with a record of `record_s` seconds.
+    pub fn capture_short(&mut self, hz: f64, record_s: f64) -> Result<Captured, RunError> {
+        let (told, channels) = self.act(Act::CaptureShort { hz, record_s }, |bench| {
+            bench.capture_short(hz, record_s).map(kept)
+        })?;
+        self.captured(hz, told, channels)
+    }
+
+    fn captured(
+        &self,
+        hz: f64,
+        told: Told,
+        channels: Vec<ChannelCaptured>,
+    ) -> Result<Captured, RunError> {
+        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let readings = read_channels(&self.facts.bench, &channels, hz);
+        Ok(Captured { at_s: self.now_s, channels, readings, supply_v, supply_a, heatsink_c })
+    }
+
+    /// Records the next burst whole.
+    pub fn capture_burst(&mut self, hz: f64) -> Result<BurstCaptured, RunError> {
+        let (told, channels) = self.act(Act::CaptureBurst { hz }, |bench| {
+            let BurstCaptured { channels, supply_v, supply_a, heatsink_c, .. } = bench.capture_burst(hz)?;
+            Ok(live(channels, supply_v, supply_a, heatsink_c))
+        })?;
+        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        Ok(BurstCaptured { at_s: self.now_s, channels, supply_v, supply_a, heatsink_c })
+    }
+
+    /// Captures two tones and reads them.
+    pub fn capture_two_tone(&mut self, settings: &TwoToneSettings) -> Result<TwoToneCaptured, RunError> {
+        let (told, channels) = self.act(Act::CaptureTwoTone { settings: settings.clone() }, |bench| {
+            let TwoToneCaptured { channels, supply_v, supply_a, heatsink_c, .. } =
+                bench.capture_two_tone(settings)?;
+            Ok(live(channels, supply_v, supply_a, heatsink_c))
+        })?;
+        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let readings = channels.iter().map(|channel| read_two_tone(&channel.capture, settings)).collect();
+        Ok(TwoToneCaptured { at_s: self.now_s, channels, readings, supply_v, supply_a, heatsink_c })
+    }
+
+    /// Where the run is recorded.
+    pub fn folder(&self) -> &RunFolder {
+        &self.folder
+    }
+
+    /// Lines of the journal that were not answered from.
+    pub fn lines_left(&self) -> usize {
+        self.history.as_ref().map_or(0, |history| history.lines.len())
+    }
+
+    /// Whether the run is still answered from its journal.
+    pub fn is_replaying(&self) -> bool {
+        self.next_line().is_some()
+    }
+}
+
+fn kept(captured: Captured) -> Live {
+    live(captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c)
+}
+
+fn live(
+    channels: Vec<ChannelCaptured>,
+    supply_v: Option<f64>,
+    supply_a: Option<f64>,
+    heatsink_c: Option<f64>,
+) -> Live {
+    // The file is named and hashed once it is stored.
+    let capture = crate::captures::CaptureRef { file: String::new(), sha256: String::new() };
+    Live { told: Told::Captured { capture, supply_v, supply_a, heatsink_c }, channels }
+}
+
+type Meters = (Option<f64>, Option<f64>, Option<f64>);
+
+fn meters(told: &Told) -> Result<Meters, RunError> {
+    match told {
+        Told::Captured { supply_v, supply_a, heatsink_c, .. } => Ok((*supply_v, *supply_a, *heatsink_c)),
+        other => Err(RunError::Call(format!("the journal holds no capture but {other:?}"))),
+    }
+}
+
+/// Time since the last record, by the clock of day.
+fn gap_s(history: &History, now: chrono::DateTime<chrono::Utc>) -> Option<f64> {
+    let started = chrono::DateTime::parse_from_rfc3339(&history.opened.started_utc).ok()?;
+    let since_s = (now - started.with_timezone(&chrono::Utc)).num_milliseconds() as f64 / 1000.0;
+    Some(since_s - history.last_s)
+}
+
+fn told(kind: &str, data: &Value) -> String {
+    format!("{kind} {data}")
+}
+
+/// Both texts from shortly before where they begin to differ.
+fn shortened(a: &str, b: &str) -> (String, String) {
+    let same = a.chars().zip(b.chars()).take_while(|(a, b)| a == b).count();
+    let cut = |text: &str| {
+        let from = same.saturating_sub(60);
+        let piece: String = text.chars().skip(from).take(160).collect();
+        let (before, after) = (if from > 0 { "…" } else { "" }, if text.chars().count() > from + 160 { "…" } else { "" });
+        format!("{before}{piece}{after}")
+    };
+    (cut(a), cut(b))
+}

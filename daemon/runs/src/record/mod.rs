@@ -1,0 +1,19 @@
+//! The bench as a run sees it, with its record: what may put energy into the bench is on the disk before it is sent, what
+//! came of it is on the disk before anybody sees it, and a run that was cut off is answered from its record up to where
+//! it ended.
+//!
+//! In come acts (set, switch, wait, capture) and records (step, rating, …) from the stage; out go their outcomes. Only
+//! the stage and what acts on it may call this room. It must not know scripts.
+
+mod act;
+mod bench;
+mod divergence;
+mod history;
+mod opened;
+mod standing;
+
+pub use act::Act;
+pub use bench::RecordedBench;
+pub use divergence::Divergence;
+pub use history::{Ended, History};
+pub use opened::{Facts, Opened};

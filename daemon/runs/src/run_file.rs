@@ -1,0 +1,70 @@
+//! `run.json`: what was run, on what, and how it ended; all of it comes from the journal.
+
+use serde::Serialize;
+use serde_json::Value;
+
+use crate::record::Opened;
+use crate::{Line, Outcome, RatingResult, RunError, RunFolder};
+
+/// The file's name in a run's folder.
+pub const RUN_FILE: &str = "run.json";
+
+/// The whole file.
+#[derive(Debug, Serialize)]
+pub struct RunFile<'a> {
+    run: &'a str,
+    wattproof_version: &'a str,
+    started_utc: &'a str,
+    ended_utc: Option<&'a str>,
+    outcome: Option<Outcome>,
+    error: Option<&'a str>,
+    /// Every resumption: when, and how long the gap before it was.
+    resumed: Vec<&'a Value>,
+    script: &'a str,
+    script_sha256: &'a str,
+    nameplate: &'a crate::Nameplate,
+    bench: &'a wattproof_bench::BenchFile,
+    instruments: &'a Value,
+    steps: usize,
+    ratings: &'a [RatingResult],
+    safe: Option<&'a Value>,
+    journal_chain: &'a str,
+}
+
+impl<'a> RunFile<'a> {
+    /// From a journal's lines, the ratings that count, and the hash over the lines.
+    pub fn of(opened: &'a Opened, lines: &'a [Line], ratings: &'a [RatingResult], chain: &'a str) -> Self {
+        let last = lines.iter().rfind(|line| line.kind == "closed" || line.kind == "resumed");
+        let closed = last.filter(|line| line.kind == "closed").map(|line| &line.data);
+        let field = |name: &str| closed.and_then(|data| data.get(name));
+        RunFile {
+            run: &opened.run,
+            wattproof_version: &opened.wattproof_version,
+            started_utc: &opened.started_utc,
+            ended_utc: field("ended_utc").and_then(Value::as_str),
+            outcome: field("outcome").and_then(|outcome| serde_json::from_value(outcome.clone()).ok()),
+            error: field("error").and_then(Value::as_str),
+            resumed: lines.iter().filter(|line| line.kind == "resumed").map(|line| &line.data).collect(),
+            script: &opened.script,
+            script_sha256: &opened.script_sha256,
+            nameplate: &opened.nameplate,
+            bench: &opened.facts.bench,
+            instruments: &opened.instruments,
+            steps: lines.iter().filter(|line| line.kind == "step").count(),
+            ratings,
+            safe: field("safe"),
+            journal_chain: chain,
+        }
+    }
+
+    /// As text.
+    ///
+    /// # Errors
+    /// [`RunError::Folder`].
+    pub fn text(&self, folder: &RunFolder) -> Result<String, RunError> {
+        serde_json::to_string_pretty(self).map_err(|error| RunError::Folder {
+            path: folder.file(RUN_FILE),
+            source: std::io::Error::other(error),
+        })
+    }
+}
