@@ -1,7 +1,7 @@
 //! One capture taken apart: tone, harmonics of both channels, and what is left over.
 
+use crate::blocks::Blocks;
 use crate::capture::Capture;
-use crate::envelope::{Blocks, blocks};
 use crate::flags::Flag;
 use crate::harmonics::{Basis, HarmonicFit, Polished, polish};
 use crate::lobes::{Lobes, apart};
@@ -73,7 +73,7 @@ pub(crate) fn analyse(
     let harmonics = (2..=order_in_band).filter(inside).count();
     let mut spectrum = spectrum(capture, tools, room);
     let residue = split(&mut spectrum, capture.fs_hz, hz, harmonics, settings);
-    let blocks = blocks(&volts, cycles_per_sample, capture.fs_hz);
+    let blocks = Blocks::new(&capture.volts, &volts.coefficients, cycles_per_sample, capture.fs_hz);
     // Below 6 dB over the noise; written so that a level that is no number is refused too.
     let heard = volts.rms(1) >= 10_f64.powf(0.3) * residue.noise.sqrt() && volts.rms(1) > 0.0;
     if blocks.lost_samples() {
@@ -166,7 +166,11 @@ fn tone(
             coefficients[0].re += survey.mean;
             let cycles_per_sample = position / len as f64;
             let mut residual = std::mem::take(&mut room.residual);
-            subtract_series(samples, &coefficients, cycles_per_sample, &mut residual);
+            residual.clear();
+            // Only the quasi-peak meter listens to what is left sample by sample.
+            if settings.quasi_peak {
+                subtract_series(samples, &coefficients, cycles_per_sample, &mut residual);
+            }
             let volts = HarmonicFit { coefficients, residual };
             return Ok(Tone { cycles_per_sample, volts, basis: None });
         }

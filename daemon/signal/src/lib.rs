@@ -15,6 +15,7 @@
 //! other, over all samples (`harmonics`).
 
 mod analysis;
+mod blocks;
 pub mod burst;
 pub mod capture;
 mod current;
