@@ -2,6 +2,7 @@
 
 use crate::blocks::Blocks;
 use crate::capture::Capture;
+use crate::dropout::{filled, zeros};
 use crate::flags::Flag;
 use crate::harmonics::{Basis, HarmonicFit, Polished, polish};
 use crate::lobes::{Lobes, apart};
@@ -74,6 +75,10 @@ pub(crate) fn analyse(
     let mut spectrum = spectrum(capture, tools, room);
     let residue = split(&mut spectrum, capture.fs_hz, hz, harmonics, settings);
     let blocks = Blocks::new(&capture.volts, &volts.coefficients, cycles_per_sample, capture.fs_hz);
+    if filled(&capture.volts, &zeros(&capture.volts), &volts.coefficients, cycles_per_sample) {
+        room.power = spectrum.power;
+        return Err(Flag::Dropout);
+    }
     // Below 6 dB over the noise; written so that a level that is no number is refused too.
     let heard = volts.rms(1) >= 10_f64.powf(0.3) * residue.noise.sqrt() && volts.rms(1) > 0.0;
     if blocks.lost_samples() {
@@ -110,6 +115,11 @@ pub(crate) fn analyse(
         room.power = spectrum.power;
         Amps { fit: HarmonicFit { coefficients, residual: Vec::new() }, residue }
     });
+    if let Some((samples, amps)) = capture.amps.as_deref().zip(amps.as_ref())
+        && filled(samples, &zeros(samples), &amps.fit.coefficients, cycles_per_sample)
+    {
+        return Err(Flag::Dropout);
+    }
     let means = {
         let amps = amps.as_ref().zip(capture.amps.as_deref());
         let amps = amps.map(|(amps, samples)| Channel { samples, harmonics: &amps.fit.coefficients });

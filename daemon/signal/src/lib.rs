@@ -19,6 +19,8 @@ mod blocks;
 pub mod burst;
 pub mod capture;
 mod current;
+mod drift;
+mod dropout;
 pub mod envelope;
 pub mod fit;
 pub mod flags;
