@@ -196,14 +196,14 @@ mod tests {
             for (block, found) in found.amplitudes.iter().enumerate() {
                 let cut = |n: usize| (n as f64 * span).round() as usize;
                 let (mut cc, mut cs, mut ss, mut yc, mut ys) = (0.0, 0.0, 0.0, 0.0, 0.0);
-                for n in cut(block)..cut(block + 1) {
+                for (n, sample) in samples.iter().enumerate().take(cut(block + 1)).skip(cut(block)) {
                     let angle = TAU * f * (n as f64 - (len as f64 - 1.0) / 2.0);
                     let part = |(k, c): (usize, &Complex<f64>)| match k {
                         0 => c.re,
                         1 => 0.0,
                         _ => 2.0 * (c * Complex::from_polar(1.0, k as f64 * angle)).re,
                     };
-                    let y = samples[n] - coefficients.iter().enumerate().map(part).sum::<f64>();
+                    let y = sample - coefficients.iter().enumerate().map(part).sum::<f64>();
                     let (sin, cos) = angle.sin_cos();
                     cc += cos * cos;
                     cs += cos * sin;
