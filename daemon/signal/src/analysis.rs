@@ -1,10 +1,11 @@
 //! One capture taken apart: tone, harmonics of both channels, and what is left over.
 
+use crate::blocks::Blocks;
 use crate::capture::Capture;
-use crate::envelope::{Blocks, blocks};
+use crate::dropout::{filled, zeros};
 use crate::flags::Flag;
 use crate::harmonics::{Basis, HarmonicFit, Polished, polish};
-use crate::lobes::{Lobes, apart};
+use crate::lobes::{Lobes, Polish, Shape, apart};
 use crate::power::{Channel, Means};
 use crate::reader::{Room, Tools};
 use crate::residue::{Residue, split};
@@ -51,11 +52,17 @@ pub(crate) struct Surveys {
     pub amps: Option<Survey>,
 }
 
-/// A tone's frequency in cycles per sample, the voltage's harmonics, and for the slow route the basis of the fit.
+/// A tone's frequency in cycles per sample, the voltage's harmonics, and how those of other channels are found.
 struct Tone {
     cycles_per_sample: f64,
     volts: HarmonicFit,
-    basis: Option<Basis>,
+    route: Route,
+}
+
+/// How harmonics are found: in the lines of the transform, or over all samples.
+enum Route {
+    Lines(Vec<Shape>),
+    Samples(Basis),
 }
 
 /// Takes a capture apart. `room.power` is lost, `room.residual` goes into the analysis.
@@ -66,14 +73,18 @@ pub(crate) fn analyse(
     tools: &Tools,
     room: &mut Room,
 ) -> Result<Analysis, Flag> {
-    let Tone { cycles_per_sample, volts, basis } = tone(capture, settings, surveys.volts, tools, room)?;
+    let Tone { cycles_per_sample, volts, route } = tone(capture, settings, surveys.volts, tools, room)?;
     let hz = cycles_per_sample * capture.fs_hz;
     let inside = |order: &usize| settings.in_band(*order as f64 * hz);
     let order_in_band = (2..volts.coefficients.len()).filter(inside).max().unwrap_or(1);
     let harmonics = (2..=order_in_band).filter(inside).count();
     let mut spectrum = spectrum(capture, tools, room);
     let residue = split(&mut spectrum, capture.fs_hz, hz, harmonics, settings);
-    let blocks = blocks(&volts, cycles_per_sample, capture.fs_hz);
+    let blocks = Blocks::new(&capture.volts, &volts.coefficients, cycles_per_sample, capture.fs_hz);
+    if filled(&capture.volts, &zeros(&capture.volts), &volts.coefficients, cycles_per_sample) {
+        room.power = spectrum.power;
+        return Err(Flag::Dropout);
+    }
     // Below 6 dB over the noise; written so that a level that is no number is refused too.
     let heard = volts.rms(1) >= 10_f64.powf(0.3) * residue.noise.sqrt() && volts.rms(1) > 0.0;
     if blocks.lost_samples() {
@@ -90,16 +101,15 @@ pub(crate) fn analyse(
     let weighted = [curve(Weighting::A, &gains[0]), curve(Weighting::Itu468, &gains[1])];
     room.power = spectrum.power;
     let amps = capture.amps.as_deref().zip(surveys.amps).map(|(samples, survey)| {
-        let coefficients = match &basis {
-            None => {
+        let coefficients = match &route {
+            Route::Lines(shapes) => {
                 tools.transform(samples, survey.mean, room);
-                let position = cycles_per_sample * samples.len() as f64;
                 let mut lobes = Lobes::new(&mut room.lines, samples.len());
-                let mut found = lobes.harmonics(position);
+                let mut found = lobes.harmonics(shapes);
                 found[0].re += survey.mean;
                 found
             }
-            Some(basis) => {
+            Route::Samples(basis) => {
                 let fit = basis.fit(samples, &tools.weights);
                 tools.transform(&fit.residual, 0.0, room);
                 fit.coefficients
@@ -110,6 +120,11 @@ pub(crate) fn analyse(
         room.power = spectrum.power;
         Amps { fit: HarmonicFit { coefficients, residual: Vec::new() }, residue }
     });
+    if let Some((samples, amps)) = capture.amps.as_deref().zip(amps.as_ref())
+        && filled(samples, &zeros(samples), &amps.fit.coefficients, cycles_per_sample)
+    {
+        return Err(Flag::Dropout);
+    }
     let means = {
         let amps = amps.as_ref().zip(capture.amps.as_deref());
         let amps = amps.map(|(amps, samples)| Channel { samples, harmonics: &amps.fit.coefficients });
@@ -162,13 +177,17 @@ fn tone(
         let settled = lobes.settle(first * len as f64) / len as f64;
         if apart(settled, len) {
             let settled = accept(settled, len, fs_hz, settings)?;
-            let (position, mut coefficients) = lobes.polish(settled * len as f64);
+            let Polish { position, found: mut coefficients, shapes } = lobes.polish(settled * len as f64);
             coefficients[0].re += survey.mean;
             let cycles_per_sample = position / len as f64;
             let mut residual = std::mem::take(&mut room.residual);
-            subtract_series(samples, &coefficients, cycles_per_sample, &mut residual);
+            residual.clear();
+            // Only the quasi-peak meter listens to what is left sample by sample.
+            if settings.quasi_peak {
+                subtract_series(samples, &coefficients, cycles_per_sample, &mut residual);
+            }
             let volts = HarmonicFit { coefficients, residual };
-            return Ok(Tone { cycles_per_sample, volts, basis: None });
+            return Ok(Tone { cycles_per_sample, volts, route: Route::Lines(shapes) });
         }
     }
     // Few cycles, or a tone next to half the sample rate: every harmonic leans on every other.
@@ -176,5 +195,5 @@ fn tone(
     let first = accept(crate::fit::refine(&centred, &tools.weights.fit, first), len, fs_hz, settings)?;
     let Polished { basis, fit, cycles_per_sample } = polish(samples, first, &tools.weights);
     tools.transform(&fit.residual, 0.0, room);
-    Ok(Tone { cycles_per_sample, volts: fit, basis: Some(basis) })
+    Ok(Tone { cycles_per_sample, volts: fit, route: Route::Samples(basis) })
 }

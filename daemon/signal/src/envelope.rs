@@ -2,14 +2,10 @@
 
 use std::f64::consts::{PI, TAU};
 
-use realfft::num_complex::Complex;
 use serde::{Deserialize, Serialize};
 
-use crate::harmonics::HarmonicFit;
+use crate::blocks::Blocks;
 use crate::response::respond;
-
-/// Blocks a record is cut into at most.
-const BLOCKS_MAX: usize = 128;
 
 /// The fundamental's level, block by block, each of one or more whole cycles.
 #[derive(Serialize, Deserialize, Clone, Debug, PartialEq)]
@@ -34,49 +30,6 @@ pub struct Envelope {
     /// Time from the onset until 63.2 % of the way to the settled level, in s; `None` without an onset.
     #[serde(default)]
     pub attack_s: Option<f64>,
-}
-
-/// Complex amplitude of the fundamental in each block, relative to the phase of the whole record's fit.
-pub(crate) struct Blocks {
-    pub block_s: f64,
-    pub amplitudes: Vec<Complex<f64>>,
-}
-
-/// Fits the fundamental block by block, to what the record holds beside dc and the other harmonics.
-pub(crate) fn blocks(fit: &HarmonicFit, cycles_per_sample: f64, fs_hz: f64) -> Blocks {
-    let len = fit.residual.len();
-    let cycles = (len as f64 * cycles_per_sample).floor().max(1.0);
-    // Sixteen samples a block at least, so that two unknowns stay well determined.
-    let per_block = (cycles / BLOCKS_MAX as f64).ceil().max((16.0 * cycles_per_sample).ceil());
-    let span = per_block / cycles_per_sample;
-    let fundamental = fit.coefficients.get(1).copied().unwrap_or_default();
-    let middle = (len as f64 - 1.0) / 2.0;
-    let step = Complex::from_polar(1.0, TAU * cycles_per_sample);
-    let mut amplitudes = Vec::new();
-    loop {
-        let block = amplitudes.len() as f64;
-        let (first, end) = ((block * span).round() as usize, ((block + 1.0) * span).round() as usize);
-        if end > len {
-            break;
-        }
-        let start = cycles_per_sample * (first as f64 - middle);
-        let mut turn = Complex::from_polar(1.0, TAU * start.fract());
-        let (mut cc, mut cs, mut ss, mut yc, mut ys) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for residual in &fit.residual[first..end] {
-            let y = residual + 2.0 * (fundamental * turn).re;
-            cc += turn.re * turn.re;
-            cs += turn.re * turn.im;
-            ss += turn.im * turn.im;
-            yc += y * turn.re;
-            ys += y * turn.im;
-            turn *= step;
-        }
-        let determinant = cc * ss - cs * cs;
-        let (a, b) = ((yc * ss - ys * cs) / determinant, (ys * cc - yc * cs) / determinant);
-        // y = a·cos θ + b·sin θ is the real part of (a − jb)·exp jθ.
-        amplitudes.push(Complex::new(a, -b));
-    }
-    Blocks { block_s: span / fs_hz, amplitudes }
 }
 
 impl Blocks {

@@ -16,8 +16,13 @@ pub enum Flag {
     WrongFrequency,
     /// Samples are missing from the record.
     MissingSamples,
+    /// The record holds a stretch of exact zeros while the tone goes on beside it.
+    Dropout,
     /// A channel hit its converter's limits: the numbers are computed, but the converter may have shaped them.
     AdcOverrange,
+    /// The tone's frequency moved within the record: the numbers are computed, but what its movement spreads counts as
+    /// noise.
+    FrequencyDrift,
 }
 
 impl Flag {
@@ -43,6 +48,14 @@ impl Flag {
                 "samples are missing from the record: a channel is empty, the channels differ in length, or \
                  the tone jumps in phase: capture again, and check the digitizer's memory depth and transfer"
             }
+            Flag::Dropout => {
+                "a stretch of the record is exactly zero while the tone goes on beside it, as a digitizer fills in what \
+                 it lost: capture again, and check its cable, hub and what else uses its connection"
+            }
+            Flag::FrequencyDrift => {
+                "the tone's frequency moved while it was captured, which reads as noise: let the source settle, lock \
+                 it to a steady clock, or capture less long"
+            }
             Flag::AdcOverrange => {
                 "a channel reached the limits of its converter: choose a larger range, then capture again"
             }
@@ -51,7 +64,7 @@ impl Flag {
 
     /// True if the numbers are withheld because of it.
     pub fn refuses(&self) -> bool {
-        !matches!(self, Flag::AdcOverrange)
+        !matches!(self, Flag::AdcOverrange | Flag::FrequencyDrift)
     }
 }
 
@@ -60,7 +73,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn flags_travel_in_snake_case_and_only_overrange_lets_numbers_pass() {
+    fn flags_travel_in_snake_case_and_only_remarks_let_numbers_pass() {
         // Project definition (measurement design, section 1).
         let all = [
             (Flag::NoSignal, "no_signal"),
@@ -68,11 +81,13 @@ mod tests {
             (Flag::TooShort, "too_short"),
             (Flag::WrongFrequency, "wrong_frequency"),
             (Flag::MissingSamples, "missing_samples"),
+            (Flag::Dropout, "dropout"),
             (Flag::AdcOverrange, "adc_overrange"),
+            (Flag::FrequencyDrift, "frequency_drift"),
         ];
         for (flag, word) in all {
             assert_eq!(serde_json::to_string(&flag).unwrap(), format!("\"{word}\""));
-            assert_eq!(flag.refuses(), flag != Flag::AdcOverrange);
+            assert_eq!(flag.refuses(), !matches!(flag, Flag::AdcOverrange | Flag::FrequencyDrift));
             assert!(flag.reason().contains(':'), "{word} must say what to do next");
         }
     }

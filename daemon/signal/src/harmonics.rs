@@ -39,7 +39,7 @@ impl Weights {
 pub struct HarmonicFit {
     /// Complex amplitude c_k of each harmonic from dc, half the peak, phase at the record's middle.
     pub coefficients: Vec<Complex<f64>>,
-    /// What the model leaves over, sample by sample, in the channel's unit.
+    /// What the model leaves over, sample by sample, in the channel's unit; empty if nobody asked for it.
     pub residual: Vec<f64>,
 }
 

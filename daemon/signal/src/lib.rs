@@ -15,9 +15,12 @@
 //! other, over all samples (`harmonics`).
 
 mod analysis;
+mod blocks;
 pub mod burst;
 pub mod capture;
 mod current;
+mod drift;
+mod dropout;
 pub mod envelope;
 pub mod fit;
 pub mod flags;

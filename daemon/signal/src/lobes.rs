@@ -56,6 +56,16 @@ impl Place {
     }
 }
 
+/// What a part leaves in the lines around its place, but for its amplitude; the same for every channel of a capture.
+pub(crate) struct Shape {
+    place: Place,
+    /// Turns the nearest line to phases from the record's middle.
+    turn: Complex<f64>,
+    lobe: [f64; AROUND],
+    /// Σ lobe².
+    norm: f64,
+}
+
 impl<'a> Lobes<'a> {
     /// Over the transform of `len` windowed samples.
     pub fn new(lines: &'a mut [Complex<f64>], len: usize) -> Self {
@@ -117,16 +127,27 @@ impl<'a> Lobes<'a> {
         if place.line % 2 == 0 { 1.0 } else { -1.0 }
     }
 
-    /// Amplitude of a part at `position` lines, by least squares over the lines around it.
-    pub fn amplitude(&self, position: f64) -> Complex<f64> {
+    fn shape(&self, position: f64) -> Shape {
         let place = Place::new(position);
-        let (lobe, lines) = (self.lobe(place), self.around(place));
-        let (mut sum, mut norm) = (Complex::new(0.0, 0.0), 0.0);
-        for (h, z) in lobe.iter().zip(&lines) {
-            sum += z * h;
-            norm += h * h;
+        let lobe = self.lobe(place);
+        Shape { place, turn: self.turn(place.line), lobe, norm: lobe.iter().map(|h| h * h).sum() }
+    }
+
+    /// Shapes of so many harmonics of a tone at `position` lines, from the fundamental on.
+    fn shapes(&self, position: f64, count: usize) -> Vec<Shape> {
+        (1..=count).map(|order| self.shape(order as f64 * position)).collect()
+    }
+
+    /// Amplitude of a part, by least squares over the lines around it.
+    fn amplitude(&self, shape: &Shape) -> Complex<f64> {
+        let first = (shape.place.line - REACH) as usize;
+        let lines = self.lines.get(first..first + AROUND).unwrap_or(&[]);
+        let (mut re, mut im) = (0.0, 0.0);
+        for ((line, h), (sin, cos)) in lines.iter().zip(&shape.lobe).zip(&self.turns[1..]) {
+            re += h * (line.re * cos + line.im * sin);
+            im += h * (line.im * cos - line.re * sin);
         }
-        sum * (Self::sign(place) / norm)
+        Complex::new(re, im) * shape.turn * (Self::sign(shape.place) / shape.norm)
     }
 
     /// How far the tone lies from `position`, in lines, and its amplitude there: one step of the four-parameter fit.
@@ -139,7 +160,7 @@ impl<'a> Lobes<'a> {
         let aside = |by: f64| self.lobe(Place { line: place.line, beyond: place.beyond + by });
         let (low, high) = (aside(-ASIDE), aside(ASIDE));
         let sign = Self::sign(place);
-        let amplitude = known.unwrap_or_else(|| self.amplitude(position));
+        let amplitude = known.unwrap_or_else(|| self.amplitude(&self.shape(position)));
         let (mut up, mut down) = (0.0, 0.0);
         for n in 0..lines.len() {
             let slope = (high[n] - low[n]) / (2.0 * ASIDE);
@@ -169,42 +190,54 @@ impl<'a> Lobes<'a> {
         position
     }
 
-    /// Takes a part of complex amplitude c (half the peak) at `position` lines away, with its image.
-    pub fn take(&mut self, amplitude: Complex<f64>, position: f64, strongest: f64) {
-        let place = Place::new(position);
+    /// Takes a part of complex amplitude c (half the peak) away, with its image.
+    fn take(&mut self, amplitude: Complex<f64>, shape: &Shape, strongest: f64) {
+        let place = shape.place;
         let share = size(amplitude) / (strongest * LEAK);
         // The window's lines fall as 0.16/j³: 0.027·j⁻⁵ of the power lies beyond line j.
         let power = 0.027 * share * share;
         let least = REACH as f64;
         let reach =
             if power > least.powi(5) { power.powf(0.2).min(self.len as f64 / 2.0) } else { least } as i64;
-        let top = amplitude * (-(PI * place.beyond).sin() * Self::sign(place));
-        let last = self.len as i64 / 2;
-        let inside = place.line - reach > 0 && place.line + reach < last;
-        let centre = self.turn(place.line).conj();
-        let (sin, cos) = (self.slant * place.beyond).sin_cos();
-        let middle = REACH as usize + 1;
-        let near: [f64; 5] = std::array::from_fn(|n| {
-            let (s, c) = self.turns[middle + n - 2];
-            s * cos - c * sin
-        });
-        for n in 0..3 {
-            let (s, c) = self.turns[middle + n - 1];
-            let value =
-                top * centre * Complex::new(c, s) * Self::lobe_near(near[n], near[n + 1], near[n + 2]);
-            self.subtract(place.line + n as i64 - 1, value);
-        }
-        // Sine and cosine of the distance of the line two beyond, upwards and downwards.
-        let two = |n: usize| {
-            let (s, c) = self.turns[n];
-            (s * cos - c * sin, c * cos + s * sin)
+        let inside = place.line - reach > 0 && place.line + reach < self.len as i64 / 2;
+        let centre = amplitude * shape.turn.conj() * Self::sign(place);
+        let value = |n: usize| {
+            let (sin, cos) = self.turns[n + 1];
+            centre * Complex::new(cos, sin) * shape.lobe[n]
         };
-        let starts = [two(middle + 2), two(middle - 2)];
-        for (direction, (mut sin, mut cos)) in [1, -1].into_iter().zip(starts) {
-            let (sin_step, cos_step) = self.turns[(middle as i64 + direction) as usize];
+        let values: [Complex<f64>; AROUND] = std::array::from_fn(value);
+        let first = place.line - REACH;
+        let lines = usize::try_from(first).ok().and_then(|first| self.lines.get_mut(first..first + AROUND));
+        match lines {
+            Some(lines) if inside => {
+                for (line, value) in lines.iter_mut().zip(&values) {
+                    *line -= value;
+                }
+            }
+            _ => {
+                for (n, value) in values.into_iter().enumerate() {
+                    self.subtract(first + n as i64, value);
+                }
+            }
+        }
+        if reach > REACH {
+            self.take_beyond(centre, place, reach, inside);
+        }
+    }
+
+    /// The same beyond the lines next to the part, by recurrence from line to line.
+    fn take_beyond(&mut self, centre: Complex<f64>, place: Place, reach: i64, inside: bool) {
+        let centre = centre * -(PI * place.beyond).sin();
+        let (sin, cos) = (self.slant * place.beyond).sin_cos();
+        let middle = REACH + 1;
+        for direction in [1, -1] {
+            let (s, c) = self.turns[(middle + direction * middle) as usize];
+            let mut turn = centre * Complex::new(c, s);
+            // Sine and cosine of the line's distance.
+            let (mut sin, mut cos) = (s * cos - c * sin, c * cos + s * sin);
+            let (sin_step, cos_step) = self.turns[(middle + direction) as usize];
             let step = Complex::new(cos_step, sin_step);
-            let mut turn = top * centre * step * step;
-            for n in 2..=reach {
+            for n in REACH + 1..=reach {
                 let value = turn * self.lobe_at(sin);
                 let line = place.line + direction * n;
                 if inside {
@@ -244,29 +277,27 @@ impl<'a> Lobes<'a> {
         dc
     }
 
-    /// Finds and takes away dc and the harmonics of a tone at `position` lines. Amplitudes from dc, half the peak,
-    /// phase at the record's middle.
-    pub fn harmonics(&mut self, position: f64) -> Vec<Complex<f64>> {
-        let order_max = order_max(position / self.len as f64, self.len, MARGIN_LINES);
-        let mut found = vec![Complex::new(0.0, 0.0); order_max + 1];
-        self.rounds(position, &mut found);
+    /// Finds and takes away dc and the harmonics of these shapes. Amplitudes from dc, half the peak, phase at the record's
+    /// middle.
+    pub fn harmonics(&mut self, shapes: &[Shape]) -> Vec<Complex<f64>> {
+        let mut found = vec![Complex::new(0.0, 0.0); shapes.len() + 1];
+        self.rounds(shapes, &mut found);
         found
     }
 
-    fn rounds(&mut self, position: f64, found: &mut [Complex<f64>]) {
+    fn rounds(&mut self, shapes: &[Shape], found: &mut [Complex<f64>]) {
         const ROUNDS_MAX: usize = 12;
         let mut strongest = found.iter().skip(1).fold(0.0_f64, |most, c| most.max(size(*c)));
         for _ in 0..ROUNDS_MAX {
             found[0].re += self.take_dc();
             let mut largest = 0.0_f64;
-            for (order, whole) in found.iter_mut().enumerate().skip(1) {
-                let place = order as f64 * position;
-                let change = self.amplitude(place);
+            for (whole, shape) in found.iter_mut().skip(1).zip(shapes) {
+                let change = self.amplitude(shape);
                 *whole += change;
                 strongest = strongest.max(size(*whole));
                 largest = largest.max(size(change));
                 if size(change) > 1e-15 * strongest {
-                    self.take(change, place, strongest);
+                    self.take(change, shape, strongest);
                 }
             }
             if !(largest > 1e-11 * strongest) {
@@ -277,25 +308,39 @@ impl<'a> Lobes<'a> {
 
     /// The place of the tone and its harmonics, from a start that [`Lobes::settle`] found: the place is moved until
     /// what is left holds nothing that moving it would explain.
-    pub fn polish(&mut self, start: f64) -> (f64, Vec<Complex<f64>>) {
+    pub fn polish(&mut self, start: f64) -> Polish {
         const ROUNDS_MAX: usize = 5;
         let mut position = start;
-        let mut found = self.harmonics(position);
+        let count = order_max(position / self.len as f64, self.len, MARGIN_LINES);
+        let mut shapes = self.shapes(position, count);
+        let mut found = self.harmonics(&shapes);
         for _ in 0..ROUNDS_MAX {
             let change = self.step(position, found.get(1).copied());
             if !(change.abs() > 2e-12 && change.abs() < 0.5) {
                 break;
             }
             let strongest = found.iter().skip(1).fold(0.0_f64, |most, c| most.max(size(*c)));
-            for (order, c) in found.iter().enumerate().skip(1) {
-                self.take(-c, order as f64 * position, strongest);
-                self.take(*c, order as f64 * (position + change), strongest);
-            }
             position += change;
-            self.rounds(position, &mut found);
+            let moved = self.shapes(position, count);
+            for ((c, from), to) in found.iter().skip(1).zip(&shapes).zip(&moved) {
+                self.take(-c, from, strongest);
+                self.take(*c, to, strongest);
+            }
+            shapes = moved;
+            self.rounds(&shapes, &mut found);
         }
-        (position, found)
+        Polish { position, found, shapes }
     }
+}
+
+/// Where a tone was found, with its harmonics.
+pub(crate) struct Polish {
+    /// Place of the fundamental, in lines.
+    pub position: f64,
+    /// Amplitudes from dc, half the peak, phase at the record's middle.
+    pub found: Vec<Complex<f64>>,
+    /// What they look like there.
+    pub shapes: Vec<Shape>,
 }
 
 /// Magnitude of an amplitude that is neither huge nor tiny.
@@ -351,7 +396,7 @@ mod tests {
             let mut lines = forward(&mut seen);
             let mut lobes = Lobes::new(&mut lines, len);
             let start = lobes.settle(cycles + 0.3 * random(&mut state));
-            let (position, found) = lobes.polish(start);
+            let Polish { position, found, .. } = lobes.polish(start);
             let moved = (position / cycles - len as f64 * cycles_per_sample / cycles).abs();
             let scatter = noise / (len as f64).sqrt();
             assert!(moved < 1e-12 + 0.01 * scatter / cycles, "case {case}: frequency differs by {moved}");

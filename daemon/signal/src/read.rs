@@ -3,6 +3,7 @@
 use crate::analysis::{Analysis, Surveys, analyse};
 use crate::capture::Capture;
 use crate::current;
+use crate::drift::drifts;
 use crate::flags::Flag;
 use crate::lobes::at_start;
 use crate::quasi_peak::quasi_peak;
@@ -33,7 +34,10 @@ pub fn read(capture: &Capture, settings: &Settings) -> Reading {
     }
     with_tools(capture.volts.len(), |tools, room| match analyse(capture, settings, surveys, tools, room) {
         Ok(analysis) => {
-            let reading = report(capture, settings, surveys, &analysis, flags);
+            let mut reading = report(capture, settings, surveys, &analysis, flags);
+            if reading.thdn_pct.is_some_and(|pct| drifts(&analysis.blocks, pct / 100.0)) {
+                reading.flags.push(Flag::FrequencyDrift);
+            }
             room.residual = analysis.volts.residual;
             reading
         }

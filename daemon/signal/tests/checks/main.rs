@@ -3,6 +3,10 @@
 #[cfg(test)]
 mod accuracy;
 #[cfg(test)]
+mod drifting;
+#[cfg(test)]
+mod dropouts;
+#[cfg(test)]
 mod figures;
 #[cfg(test)]
 mod fits;
@@ -18,6 +22,8 @@ mod quasi_peak;
 mod random;
 #[cfg(test)]
 mod refusals;
+#[cfg(test)]
+mod repeats;
 #[cfg(test)]
 mod response;
 #[cfg(test)]
