@@ -101,8 +101,7 @@ fn a_stopped_run_goes_on() {
             _ => {}
         }
     };
-    let interrupted =
-        Command::new("kill").args(["-INT", &daemon.id().to_string()]).status().unwrap();
+    let interrupted = Command::new("kill").args(["-INT", &daemon.id().to_string()]).status().unwrap();
     assert!(interrupted.success());
     assert_eq!(daemon.wait().unwrap().code(), Some(130));
     assert_eq!(served.ask("source", "OUTP1?"), "0");

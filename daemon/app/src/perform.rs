@@ -28,9 +28,10 @@ pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
     let recorded = bench_of(&folder)?;
     let bench = order.bench.as_ref().map_or(Ok(recorded), |path| BenchFile::read(path))?;
     check_dialects(&bench)?;
-    let script = order.script.as_ref().map(|path| {
-        Ok::<_, Failure>(Script { path: path.clone(), source: read_script(path)? })
-    });
+    let script = order
+        .script
+        .as_ref()
+        .map(|path| Ok::<_, Failure>(Script { path: path.clone(), source: read_script(path)? }));
     eprintln!("{CAUTIONS}\n");
     let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
     follow(bench, Order::Resume(resume))

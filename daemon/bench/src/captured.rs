@@ -73,10 +73,7 @@ pub(crate) fn to_amplifier(file: &BenchFile, record: Record) -> Vec<ChannelCaptu
 
 /// What a capture of one tone shows at `hz`, the frequency commanded: the same captures always give the same readings.
 pub fn read_channels(file: &BenchFile, channels: &[ChannelCaptured], hz: f64) -> Vec<Reading> {
-    read_all(
-        channels,
-        &Settings { expected_hz: Some(hz), mains_hz: file.mains_hz, ..Settings::default() },
-    )
+    read_all(channels, &Settings { expected_hz: Some(hz), mains_hz: file.mains_hz, ..Settings::default() })
 }
 
 /// All channels at once on as many threads; one channel per core is what a bench PC has.

@@ -7,6 +7,7 @@ use std::fs::File;
 use std::io::{Read, Write};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::thread::JoinHandle;
 use std::time::Duration;
 
 /// A write that takes longer than this counts as failed, s: a run can't go on without its record.
@@ -139,16 +140,29 @@ enum Job {
 
 /// A file written by a thread of its own, so that a disk that hangs is noticed rather than waited for.
 struct Timed {
-    jobs: SyncSender<Job>,
+    jobs: Option<SyncSender<Job>>,
     done: Receiver<std::io::Result<()>>,
     late: bool,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Drop for Timed {
+    /// Waits until the file is closed, so that the next one who opens it finds it free; not for a disk that hangs.
+    fn drop(&mut self) {
+        drop(self.jobs.take());
+        if let Some(thread) = self.thread.take().filter(|_| !self.late)
+            && thread.join().is_err()
+        {
+            tracing::error!("the thread that writes the record had panicked");
+        }
+    }
 }
 
 impl Timed {
     fn over(mut file: File) -> std::io::Result<Self> {
         let (jobs, inbox) = sync_channel::<Job>(1);
         let (report, done) = sync_channel(1);
-        std::thread::Builder::new().name("record writer".into()).spawn(move || {
+        let thread = std::thread::Builder::new().name("record writer".into()).spawn(move || {
             while let Ok(job) = inbox.recv() {
                 let result = match job {
                     Job::Append(bytes) => file.write_all(&bytes),
@@ -160,7 +174,7 @@ impl Timed {
                 }
             }
         })?;
-        Ok(Timed { jobs, done, late: false })
+        Ok(Timed { jobs: Some(jobs), done, late: false, thread: Some(thread) })
     }
 
     fn carry_out(&mut self, job: Job) -> std::io::Result<()> {
@@ -172,7 +186,7 @@ impl Timed {
         if self.late {
             return Err(slow());
         }
-        self.jobs.send(job).map_err(|_| gone())?;
+        self.jobs.as_ref().ok_or_else(gone)?.send(job).map_err(|_| gone())?;
         match self.done.recv_timeout(Duration::from_secs_f64(SLOWEST_S)) {
             Ok(result) => result,
             Err(RecvTimeoutError::Disconnected) => Err(gone()),

@@ -88,7 +88,9 @@ pub enum RunError {
         path: PathBuf,
     },
     /// The journal does not tell what was run.
-    #[error("journal {path}: its first line does not tell what was run; the run can't be understood without it")]
+    #[error(
+        "journal {path}: its first line does not tell what was run; the run can't be understood without it"
+    )]
     NotOpened {
         /// The journal.
         path: PathBuf,

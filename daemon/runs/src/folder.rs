@@ -94,8 +94,6 @@ impl RunFolder {
     /// [`RunError::Folder`].
     pub fn write_whole(&self, name: &str, text: &str) -> Result<(), RunError> {
         let path = self.file(name);
-        self.disk
-            .write_whole(&path, text.as_bytes())
-            .map_err(|source| RunError::Folder { path, source })
+        self.disk.write_whole(&path, text.as_bytes()).map_err(|source| RunError::Folder { path, source })
     }
 }

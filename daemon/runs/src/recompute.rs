@@ -42,7 +42,8 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
     // All of them, those that a resumed run left behind too.
     for line in read.lines.iter().filter(|line| line.kind == "done") {
         let stored = line.data.get("captured").and_then(|captured| captured.get("capture"));
-        if let Some(stored) = stored.and_then(|stored| serde_json::from_value::<CaptureRef>(stored.clone()).ok())
+        if let Some(stored) =
+            stored.and_then(|stored| serde_json::from_value::<CaptureRef>(stored.clone()).ok())
         {
             load(folder.disk().as_ref(), folder.path(), &stored)?;
             captures += 1;

@@ -14,7 +14,9 @@ use crate::rebuild::tables;
 use crate::record::{Ended, History, Opened, RecordedBench};
 use crate::run::{ScriptIn, conduct, sha256};
 use crate::stage::Stage;
-use crate::{Event, Journal, JournalError, ReadJournal, RunError, RunFolder, RunSummary, Watcher, read_journal};
+use crate::{
+    Event, Journal, JournalError, ReadJournal, RunError, RunFolder, RunSummary, Watcher, read_journal,
+};
 
 /// Which run is to be gone on with.
 pub struct ResumeOrder {
@@ -69,7 +71,9 @@ pub fn resume(
     let (read, history) = read_history(&folder)?;
     resumable(&history)?;
     if let Some(what) = history.opened.other_bench(bench.file(), &json!(bench.identities())) {
-        return Err(RunError::NotResumable(format!("{what}; put the bench back as it was, or begin a new run")));
+        return Err(RunError::NotResumable(format!(
+            "{what}; put the bench back as it was, or begin a new run"
+        )));
     }
     let script = script_of(&history.opened, order.script.as_ref());
     let journal = Journal::reopen(folder.disk(), &folder.file(JOURNAL_FILE), &read)?;
@@ -84,8 +88,7 @@ pub fn resume(
 }
 
 fn script_of(opened: &Opened, other: Option<&Script>) -> Script {
-    let recorded =
-        || Script { path: PathBuf::from(&opened.script), source: opened.source.clone() };
+    let recorded = || Script { path: PathBuf::from(&opened.script), source: opened.source.clone() };
     match other {
         Some(other) if sha256(&other.source) != opened.script_sha256 => other.clone(),
         _ => recorded(),

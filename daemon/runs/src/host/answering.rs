@@ -37,7 +37,8 @@ impl Host {
         answered.map_err(|error| {
             let message = error.to_string();
             // What the script itself did wrong it may catch; the bench's, the disk's and the record's failures not.
-            self.over |= !matches!(error, RunError::Call(_) | RunError::NoCeiling(_) | RunError::Implausible(_));
+            self.over |=
+                !matches!(error, RunError::Call(_) | RunError::NoCeiling(_) | RunError::Implausible(_));
             self.failure = Some(error);
             CallRefused { message, over: self.over }
         })
@@ -67,7 +68,9 @@ impl Host {
     pub fn print(&mut self, text: &str) -> Result<(), CallRefused> {
         self.printed = self.printed.saturating_add(text.len().max(1));
         if self.printed > PRINTED_MAX {
-            let message = format!("the script printed more than {PRINTED_MAX} bytes: print less, record() what matters");
+            let message = format!(
+                "the script printed more than {PRINTED_MAX} bytes: print less, record() what matters"
+            );
             self.failure.get_or_insert_with(|| RunError::Call(message.clone()));
             self.over = true;
             return Err(CallRefused { message, over: true });

@@ -39,7 +39,10 @@ impl Arguments {
     /// A word, if given.
     pub fn word(&self, key: &str) -> Result<Option<String>, String> {
         let wrong = |value: &Value| format!("{}(#{{ {key}: … }}) takes a text, not {value}", self.call);
-        self.map.get(key).map(|value| value.as_str().map(str::to_string).ok_or_else(|| wrong(value))).transpose()
+        self.map
+            .get(key)
+            .map(|value| value.as_str().map(str::to_string).ok_or_else(|| wrong(value)))
+            .transpose()
     }
 }
 

@@ -129,7 +129,9 @@ impl Worker {
         loop {
             match self.heard.recv_timeout(LOOK) {
                 Ok(Ok(message)) => return Ok(message),
-                Ok(Err(error)) => return Err(RunError::Worker(format!("it said what makes no sense: {error}"))),
+                Ok(Err(error)) => {
+                    return Err(RunError::Worker(format!("it said what makes no sense: {error}")));
+                }
                 Err(RecvTimeoutError::Disconnected) => return Err(self.died()),
                 Err(RecvTimeoutError::Timeout) if stopping.is_stopped() => {
                     return Err(RunError::Worker("it was ended by a stop".into()));

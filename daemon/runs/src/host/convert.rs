@@ -18,9 +18,9 @@ pub fn to_json(value: &Dynamic) -> Result<Value, String> {
         return Ok(whole.into());
     }
     if let Ok(number) = value.as_float() {
-        return serde_json::Number::from_f64(number)
-            .map(Value::Number)
-            .ok_or_else(|| format!("a value is {number}, which is no finite number: see where it comes from"));
+        return serde_json::Number::from_f64(number).map(Value::Number).ok_or_else(|| {
+            format!("a value is {number}, which is no finite number: see where it comes from")
+        });
     }
     if let Ok(letter) = value.as_char() {
         return Ok(letter.to_string().into());

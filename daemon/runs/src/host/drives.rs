@@ -23,9 +23,10 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
             answer(&crate::burst::burst_and_sustained(stage, level_vrms)?)
         }
         ("capture_two_tone", []) => answer(&stage.capture_two_tone()?),
-        (name, given) => {
-            Err(call(format!("there is no function {name}() of {} arguments: see scripts/README.md", given.len())))
-        }
+        (name, given) => Err(call(format!(
+            "there is no function {name}() of {} arguments: see scripts/README.md",
+            given.len()
+        ))),
     }
 }
 

@@ -23,7 +23,6 @@ const FUNCTIONS: [(&str, usize); 20] = [
     ("heatsink", 0),
     ("settle", 0),
     ("settle", 1),
-    // The engine's own sleep can't be interrupted.
     ("sleep", 1),
     ("plan_steps", 1),
     ("nameplate", 0),
@@ -53,8 +52,6 @@ fn bounded() -> Engine {
         .set_max_variables(1_000);
     engine.disable_symbol("eval");
     engine.disable_symbol("import");
-    // A clock of its own would make a script do another thing each time.
-    engine.disable_symbol("timestamp");
     engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
     engine
 }
@@ -83,6 +80,7 @@ pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<Scri
     for (name, count) in FUNCTIONS {
         register(&mut engine, name, count, caller);
     }
+    without_clock(&mut engine, caller);
     engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
     engine.register_fn("db_to_ratio", |db: i64| 10f64.powf(db as f64 / 20.0));
     let watch = Arc::clone(caller);
@@ -99,6 +97,23 @@ pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<Scri
     })
 }
 
+/// The engine's own clock would make a script do another thing each time, and its own sleep can't be interrupted: both
+/// are put out of reach by functions of exactly their types.
+fn without_clock(engine: &mut Engine, caller: &Arc<dyn Caller>) {
+    engine.register_fn("timestamp", |context: NativeCallContext<'_>| -> Answer {
+        let message = "there is no clock in a script: bench_time_s() tells the run's own time";
+        Err(EvalAltResult::ErrorRuntime(message.into(), context.call_position()).into())
+    });
+    let waiting = Arc::clone(caller);
+    engine.register_fn("sleep", move |context: NativeCallContext<'_>, seconds: i64| -> Answer {
+        ask(&*waiting, "sleep", &[seconds.into()], &context)
+    });
+    let waiting = Arc::clone(caller);
+    engine.register_fn("sleep", move |context: NativeCallContext<'_>, seconds: f64| -> Answer {
+        ask(&*waiting, "sleep", &[seconds.into()], &context)
+    });
+}
+
 type Answer = Result<Dynamic, Box<EvalAltResult>>;
 
 fn register(engine: &mut Engine, name: &'static str, count: usize, caller: &Arc<dyn Caller>) {
@@ -110,11 +125,12 @@ fn register(engine: &mut Engine, name: &'static str, count: usize, caller: &Arc<
         1 => engine.register_fn(name, move |context: NativeCallContext<'_>, a: Dynamic| -> Answer {
             ask(&*caller, name, &[a], &context)
         }),
-        _ => {
-            engine.register_fn(name, move |context: NativeCallContext<'_>, a: Dynamic, b: Dynamic| -> Answer {
+        _ => engine.register_fn(
+            name,
+            move |context: NativeCallContext<'_>, a: Dynamic, b: Dynamic| -> Answer {
                 ask(&*caller, name, &[a, b], &context)
-            })
-        }
+            },
+        ),
     };
 }
 
@@ -127,4 +143,62 @@ fn ask(caller: &dyn Caller, name: &str, given: &[Dynamic], context: &NativeCallC
     caller.call(&call).map(from_json).map_err(|CallRefused { message, over }| {
         Box::new(if over { EvalAltResult::ErrorTerminated(message.into(), place) } else { runtime(message) })
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Mutex;
+
+    use serde_json::Value;
+
+    use super::*;
+
+    /// Remembers calls, answers nothing.
+    #[derive(Default)]
+    struct Remembering(Mutex<Vec<Call>>);
+
+    impl Caller for Remembering {
+        fn call(&self, call: &Call) -> Result<Value, CallRefused> {
+            self.0.lock().unwrap().push(call.clone());
+            Ok(Value::Null)
+        }
+        fn print(&self, _: &str) -> Result<(), CallRefused> {
+            Ok(())
+        }
+        fn is_over(&self) -> bool {
+            false
+        }
+    }
+
+    fn calls(source: &str) -> Result<Vec<Call>, String> {
+        let remembering = Arc::new(Remembering::default());
+        let caller: Arc<dyn Caller> = Arc::clone(&remembering) as Arc<dyn Caller>;
+        let script = Script { path: "test.rhai".into(), source: source.into() };
+        perform(&script, &caller).map_err(|fault| fault.to_string())?;
+        Ok(remembering.0.lock().unwrap().clone())
+    }
+
+    #[test]
+    fn every_function_asks_the_host_with_what_it_was_given() {
+        for (name, count) in FUNCTIONS {
+            let given = ["1.5", "#{ a: [true, \"x\"] }"];
+            let made = calls(&format!("\n{name}({});", given[..count].join(", "))).unwrap();
+            let arguments = [serde_json::json!(1.5), serde_json::json!({ "a": [true, "x"] })];
+            let call = Call { name: name.into(), arguments: arguments[..count].to_vec(), line: 2 };
+            assert_eq!(made, [call]);
+        }
+    }
+
+    /// The engine's own functions of these names would sleep without an end, or tell the machine's time.
+    #[test]
+    fn no_function_of_the_engine_stands_before_the_hosts() {
+        let began = std::time::Instant::now();
+        assert_eq!(calls("sleep(3600);").unwrap().len(), 1);
+        assert_eq!(calls("sleep(3600.0);").unwrap().len(), 1);
+        assert!(began.elapsed().as_secs() < 10);
+        assert!(calls("let t = timestamp();").unwrap_err().contains("bench_time_s"));
+        for outside in ["eval(\"1\");", "import \"a\" as b;"] {
+            assert!(calls(outside).is_err(), "{outside}");
+        }
+    }
 }

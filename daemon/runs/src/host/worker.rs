@@ -106,9 +106,8 @@ pub fn work(input: Box<dyn Read + Send>, output: Box<dyn Write + Send>) -> std::
 /// What the engine's own bounds let through (natively mapped or sorted arrays, texts that grow) ends here: the kernel
 /// refuses memory and files, and stops the process when its processor time is used up or the daemon dies.
 fn bound() -> std::io::Result<()> {
-    let limit = |resource, most: u64| {
-        setrlimit(resource, Rlimit { current: Some(most), maximum: Some(most) })
-    };
+    let limit =
+        |resource, most: u64| setrlimit(resource, Rlimit { current: Some(most), maximum: Some(most) });
     set_parent_process_death_signal(Some(Signal::KILL))?;
     limit(Resource::Data, MEMORY_BYTES)?;
     limit(Resource::As, ADDRESSES_BYTES)?;

@@ -48,7 +48,9 @@ pub enum JournalError {
         source: std::io::Error,
     },
     /// An earlier write or sync failed; the file's state is unknown, so nothing more is acknowledged through it.
-    #[error("journal {path}: an earlier write failed, nothing more is recorded through it; mend the disk, then resume the run")]
+    #[error(
+        "journal {path}: an earlier write failed, nothing more is recorded through it; mend the disk, then resume the run"
+    )]
     Poisoned {
         /// The file.
         path: PathBuf,
@@ -62,7 +64,9 @@ pub enum JournalError {
         source: serde_json::Error,
     },
     /// A line was altered or a piece is missing.
-    #[error("journal {path}: line {line} does not fit the lines before it (altered, or a piece is missing); nothing after it can be trusted: restore the file from a copy")]
+    #[error(
+        "journal {path}: line {line} does not fit the lines before it (altered, or a piece is missing); nothing after it can be trusted: restore the file from a copy"
+    )]
     Broken {
         /// The file.
         path: PathBuf,
@@ -116,7 +120,8 @@ impl Journal {
         chain: String,
     ) -> Result<Self, JournalError> {
         let (disk, path) = (Arc::clone(disk), path.to_path_buf());
-        let mut journal = Journal { disk, file, path, seq, synced: seq, chain, poisoned: false, reserved: false };
+        let mut journal =
+            Journal { disk, file, path, seq, synced: seq, chain, poisoned: false, reserved: false };
         journal.reserve()?;
         Ok(journal)
     }
@@ -195,7 +200,9 @@ impl Journal {
         let text = serde_json::to_vec_pretty(data)
             .map_err(|source| JournalError::Record { path: path.clone(), source })?;
         self.release();
-        self.disk.write_whole(&path, &text).map_err(|source| JournalError::Io { path: path.clone(), source })?;
+        self.disk
+            .write_whole(&path, &text)
+            .map_err(|source| JournalError::Io { path: path.clone(), source })?;
         Ok(path)
     }
 

@@ -61,8 +61,7 @@ pub fn parse(bytes: &[u8]) -> ReadJournal {
         let length = rest.iter().position(|byte| *byte == b'\n').map_or(rest.len(), |at| at + 1);
         let (raw, after) = rest.split_at(length);
         let seq = read.lines.len() as u64;
-        let Some((line, chain)) =
-            raw.strip_suffix(b"\n").and_then(|whole| verify(whole, &read.chain, seq))
+        let Some((line, chain)) = raw.strip_suffix(b"\n").and_then(|whole| verify(whole, &read.chain, seq))
         else {
             if vouched_for(after, seq) {
                 read.broken_line = Some(read.lines.len() + 1);

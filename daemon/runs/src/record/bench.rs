@@ -6,8 +6,8 @@ use std::time::Duration;
 use serde::Serialize;
 use serde_json::{Value, json};
 use wattproof_bench::{
-    Bench, BenchError, BenchFile, BurstCaptured, BurstDrive, Captured, ChannelCaptured, TwoToneCaptured, TwoToneDrive,
-    read_channels,
+    Bench, BenchError, BenchFile, BurstCaptured, BurstDrive, Captured, ChannelCaptured, TwoToneCaptured,
+    TwoToneDrive, read_channels,
 };
 use wattproof_guard::Limits;
 use wattproof_signal::{TwoToneSettings, read_two_tone};
@@ -221,7 +221,9 @@ impl RecordedBench {
             self.now_s = done.at_s;
             self.standing.after(&act);
             let channels = match &told {
-                Told::Captured { capture, .. } => load(self.folder.disk().as_ref(), self.folder.path(), capture)?,
+                Told::Captured { capture, .. } => {
+                    load(self.folder.disk().as_ref(), self.folder.path(), capture)?
+                }
                 _ => Vec::new(),
             };
             return Ok((told, channels));
@@ -235,7 +237,8 @@ impl RecordedBench {
                 if let Told::Captured { capture, .. } = &mut told {
                     let name = format!("captures/{seq:06}.cap");
                     let file = &self.facts.bench;
-                    *capture = store(self.folder.disk().as_ref(), self.folder.path(), &name, file, &channels)?;
+                    *capture =
+                        store(self.folder.disk().as_ref(), self.folder.path(), &name, file, &channels)?;
                 }
                 self.put("done", &told, act.tells())?;
                 self.standing.after(&act);
@@ -252,7 +255,11 @@ impl RecordedBench {
     fn put_act(&mut self, act: &Act) -> Result<u64, RunError> {
         let now_s = self.now_s;
         let journal = self.journal.as_mut().ok_or(RunError::JournalEnds)?;
-        Ok(if act.energises() { journal.append(now_s, "act", act)? } else { journal.write(now_s, "act", act)? })
+        Ok(if act.energises() {
+            journal.append(now_s, "act", act)?
+        } else {
+            journal.write(now_s, "act", act)?
+        })
     }
 
     /// The bench, brought to where the journal ended if the run was answered from one so far.
@@ -373,9 +380,8 @@ impl RecordedBench {
 
     /// Heatsink temperature, °C.
     pub fn heatsink_c(&mut self) -> Result<f64, RunError> {
-        let asked = |bench: &Bench| {
-            Ok(Live { told: Told::HeatsinkC(bench.heatsink_c()?), channels: Vec::new() })
-        };
+        let asked =
+            |bench: &Bench| Ok(Live { told: Told::HeatsinkC(bench.heatsink_c()?), channels: Vec::new() });
         match self.act(Act::Heatsink, asked)?.0 {
             Told::HeatsinkC(heatsink_c) => Ok(heatsink_c),
             other => Err(RunError::Call(format!("the journal holds no temperature but {other:?}"))),
@@ -384,25 +390,18 @@ impl RecordedBench {
 
     /// Captures all channels and reads them.
     pub fn capture(&mut self, hz: f64) -> Result<Captured, RunError> {
-        let (told, channels) =
-            self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(kept))?;
+        let (told, channels) = self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(kept))?;
         self.captured(hz, told, channels)
     }
 
     /// As [`RecordedBench::capture`], with a record of `record_s` seconds.
     pub fn capture_short(&mut self, hz: f64, record_s: f64) -> Result<Captured, RunError> {
-        let (told, channels) = self.act(Act::CaptureShort { hz, record_s }, |bench| {
-            bench.capture_short(hz, record_s).map(kept)
-        })?;
+        let (told, channels) = self
+            .act(Act::CaptureShort { hz, record_s }, |bench| bench.capture_short(hz, record_s).map(kept))?;
         self.captured(hz, told, channels)
     }
 
-    fn captured(
-        &self,
-        hz: f64,
-        told: Told,
-        channels: Vec<ChannelCaptured>,
-    ) -> Result<Captured, RunError> {
+    fn captured(&self, hz: f64, told: Told, channels: Vec<ChannelCaptured>) -> Result<Captured, RunError> {
         let (supply_v, supply_a, heatsink_c) = meters(&told)?;
         let readings = read_channels(&self.facts.bench, &channels, hz);
         Ok(Captured { at_s: self.now_s, channels, readings, supply_v, supply_a, heatsink_c })
@@ -487,7 +486,8 @@ fn shortened(a: &str, b: &str) -> (String, String) {
     let cut = |text: &str| {
         let from = same.saturating_sub(60);
         let piece: String = text.chars().skip(from).take(160).collect();
-        let (before, after) = (if from > 0 { "…" } else { "" }, if text.chars().count() > from + 160 { "…" } else { "" });
+        let (before, after) =
+            (if from > 0 { "…" } else { "" }, if text.chars().count() > from + 160 { "…" } else { "" });
         format!("{before}{piece}{after}")
     };
     (cut(a), cut(b))
