@@ -99,9 +99,9 @@ fn trial(seed: u64, index: u64, undisturbed: &Path) -> Trial {
 /// The run's folder, if it got that far.
 fn folder(served: &Served) -> Option<PathBuf> {
     let folders = std::fs::read_dir(served.folder.path().join("results")).ok()?;
-    let mut with_journal = folders
-        .map(|folder| folder.unwrap().path())
-        .filter(|folder| read_journal(&MachineDisk, &folder.join("journal.jsonl")).is_ok_and(|read| !read.lines.is_empty()));
+    let mut with_journal = folders.map(|folder| folder.unwrap().path()).filter(|folder| {
+        read_journal(&MachineDisk, &folder.join("journal.jsonl")).is_ok_and(|read| !read.lines.is_empty())
+    });
     with_journal.next()
 }
 

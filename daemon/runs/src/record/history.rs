@@ -112,3 +112,59 @@ fn unfinished(lines: &VecDeque<Line>) -> Option<u64> {
     }
     open.or(again)
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn lines(kinds: &[(&str, serde_json::Value)]) -> VecDeque<Line> {
+        let numbered = kinds.iter().zip(1u64..);
+        numbered
+            .map(|((kind, data), seq)| Line {
+                seq,
+                synced: 0,
+                at_s: seq as f64,
+                kind: (*kind).into(),
+                data: data.clone(),
+            })
+            .collect()
+    }
+
+    /// Project definition: what came to its end is answered from, what did not is done again.
+    #[test]
+    fn what_did_not_come_to_its_end_is_done_again() {
+        let (call, act, done) = (("call", json!({})), ("act", json!({})), ("done", json!("done")));
+        let failed = ("failed", json!({ "error": "unplugged" }));
+        let answer = |again: bool| ("answer", json!({ "error": "wrong load", "again": again }));
+        let cases = [
+            // Whole: nothing is left behind.
+            (vec![call.clone(), act.clone(), done.clone(), ("answer", json!({ "value": 1 }))], None),
+            // An intent without an outcome: unknown.
+            (vec![call.clone(), act.clone(), done.clone(), act.clone()], Some(4)),
+            // An act that failed, whatever the script made of it.
+            (
+                vec![
+                    call.clone(),
+                    act.clone(),
+                    failed.clone(),
+                    answer(true),
+                    call.clone(),
+                    act.clone(),
+                    done.clone(),
+                ],
+                Some(2),
+            ),
+            // The last call failed for the bench's sake: its last act is done again.
+            (vec![call.clone(), act.clone(), done.clone(), answer(true)], Some(2)),
+            // The script went on after it: it stands.
+            (vec![call.clone(), act.clone(), done.clone(), answer(true), call.clone(), act, done], None),
+            // The script's own mistake stands as well.
+            (vec![call, answer(false)], None),
+        ];
+        for (kinds, expected) in cases {
+            assert_eq!(unfinished(&lines(&kinds)), expected, "{kinds:?}");
+        }
+    }
+}
