@@ -37,6 +37,9 @@ pub enum Command {
     Explain(ExplainOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
+    /// The process that switches off when the daemon dies; started by it, of no use by hand
+    #[command(hide = true)]
+    Guardian,
 }
 
 /// `demo`.

@@ -29,7 +29,8 @@ async fn drive(file: BenchFile, order: RunOrder, progress: Arc<Progress>) -> Res
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
     let mut hangups = signal(SignalKind::hangup()).map_err(wrap)?;
-    let opening = tokio::task::spawn_blocking(move || Bench::open(file));
+    let opening =
+        tokio::task::spawn_blocking(move || Bench::open_guarded(file, Some(&crate::guardian::program())));
     // A signal while the bench opens waits in the stream: nothing is energised before arming.
     let bench = Arc::new(opening.await.map_err(panicked)??);
     let stopper = bench.stopper();
