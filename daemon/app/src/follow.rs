@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
-use wattproof_bench::{Bench, BenchFile};
+use wattproof_bench::{Bench, BenchFile, Safeguards};
 use wattproof_runs::{Outcome, RunOrder, RunSummary, run};
 
 use crate::failure::Failure;
@@ -29,11 +29,14 @@ async fn drive(file: BenchFile, order: RunOrder, progress: Arc<Progress>) -> Res
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
     let mut hangups = signal(SignalKind::hangup()).map_err(wrap)?;
-    let opening =
-        tokio::task::spawn_blocking(move || Bench::open_guarded(file, Some(&crate::guardian::program())));
+    let opening = tokio::task::spawn_blocking(move || {
+        let guardian = Some(crate::guardian::program());
+        Bench::open_guarded(file, Safeguards { guardian, ..Safeguards::default() })
+    });
     // A signal while the bench opens waits in the stream: nothing is energised before arming.
     let bench = Arc::new(opening.await.map_err(panicked)??);
     let stopper = bench.stopper();
+    crate::service::ready(bench.signs_of_life());
     let mut running = tokio::task::spawn_blocking(move || {
         let worker = std::thread::Builder::new().name("script".into()).stack_size(16 << 20);
         // Rhai recurses on the stack: it gets a thread with plenty.
@@ -43,6 +46,7 @@ async fn drive(file: BenchFile, order: RunOrder, progress: Arc<Progress>) -> Res
     loop {
         let signal = tokio::select! {
             ended = &mut running => {
+                crate::service::stopping();
                 let summary = ended.map_err(panicked)?;
                 let summary = summary.map_err(|source| Failure::System { what: "running the script", source })?;
                 return Ok(summary?);

@@ -9,6 +9,7 @@ mod cautions;
 mod check;
 mod cli;
 mod demo;
+mod doctor;
 mod explain;
 mod failure;
 mod follow;
@@ -18,6 +19,7 @@ mod perform;
 mod progress;
 mod ratings_table;
 mod say;
+mod service;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -40,6 +42,7 @@ fn main() -> ExitCode {
         Command::Measure(order) => measure::measure(&order),
         Command::Explain(order) => explain::explain(&order),
         Command::Check(order) => check::check(&order),
+        Command::Doctor(order) => doctor::doctor(&order),
         // Answered above.
         Command::Guardian => Ok(()),
     };

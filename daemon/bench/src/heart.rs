@@ -12,11 +12,20 @@ use wattproof_guard::{Output, State, TripCause};
 use wattproof_guardian::{Guardian, GuardianProgram, Lost, PortOrder, Timing};
 use wattproof_instruments::{Source, Supply};
 
-use crate::BenchError;
 use crate::shared::Shared;
+use crate::{BenchError, ContactorLine};
 
 /// How often the guardian hears from the daemon.
 const BEAT: Duration = Duration::from_millis(50);
+
+/// What answers when this process can't.
+#[derive(Default)]
+pub struct Safeguards {
+    /// The guardian's program; without one nobody answers a crash.
+    pub guardian: Option<GuardianProgram>,
+    /// A contactor in place of the one that the bench file names, as in tests.
+    pub contactor: Option<Box<dyn ContactorLine>>,
+}
 
 /// Starts a guardian that can switch source and supply off. None when no program is named, or when both live inside
 /// this process and die with it.

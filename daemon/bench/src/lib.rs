@@ -40,9 +40,11 @@ pub use error::BenchError;
 pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
 };
+pub use heart::Safeguards;
 pub use open::{Bench, Identity};
 
 pub use place::{Origin, toml_place};
+pub use pulse::SignsOfLife;
 pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use stop::Stopper;

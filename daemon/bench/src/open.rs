@@ -5,14 +5,13 @@ use std::sync::{Arc, Mutex};
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, State};
-use wattproof_guardian::GuardianProgram;
 
 use crate::acquire::acquisition;
 use crate::clock::WallClock;
 use crate::connect::Opener;
 use crate::contactor::Contactor;
-use crate::heart::Watched;
-use crate::pulse::Pulse;
+use crate::heart::{Safeguards, Watched};
+use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
 use crate::{Actor, BenchError, BenchFile, Stopper, heart, watch};
@@ -49,14 +48,14 @@ impl Bench {
     /// # Errors
     /// [`BenchError`], naming instrument and port. Outputs that could be reached are off.
     pub fn open(file: BenchFile) -> Result<Self, BenchError> {
-        Self::open_guarded(file, None)
+        Self::open_guarded(file, Safeguards::default())
     }
 
-    /// The same, with a guardian process that switches off when this process dies or hangs.
+    /// The same, with what switches off when this process dies or hangs.
     ///
     /// # Errors
     /// Those of [`Bench::open`]; the guardian can't be started.
-    pub fn open_guarded(file: BenchFile, guardian: Option<&GuardianProgram>) -> Result<Self, BenchError> {
+    pub fn open_guarded(file: BenchFile, safeguards: Safeguards) -> Result<Self, BenchError> {
         let mut opener = Opener::default();
         refuse_shared_ports(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
@@ -74,9 +73,12 @@ impl Bench {
         let mut digitizer = opener.digitizer(&file)?;
         opener.check(digitizer.configure(&acquisition(&file, file.digitizer.samples)))?;
         let thermometer = opener.thermometer(&file)?;
-        let guardian = heart::guardian(guardian, &source, &supply)?;
+        let guardian = heart::guardian(safeguards.guardian.as_ref(), &source, &supply)?;
         // Only now that source and supply are off: opening its port may raise the line for an instant.
-        let contactor = Contactor::open(file.contactor.as_ref())?;
+        let contactor = match safeguards.contactor {
+            Some(line) => Contactor::over(line),
+            None => Contactor::open(file.contactor.as_ref())?,
+        };
         let stop = Arc::new(StopState::new(opener.cancellers));
         let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
         guard.confirm(0.0, Output::Source, true);
@@ -93,7 +95,7 @@ impl Bench {
             },
             stop,
             contactor,
-            pulse: Pulse::default(),
+            pulse: Arc::new(Pulse::default()),
             watched: Watched::default(),
             report: Mutex::new(None),
             settle_until_s: Mutex::new(0.0),
@@ -139,9 +141,9 @@ impl Bench {
         self.shared.clock.now_s()
     }
 
-    /// How often the safety loop has turned: it stands still when the loop hangs.
-    pub fn turns(&self) -> u64 {
-        self.shared.pulse.turns()
+    /// Signs of life of the safety loop, for whoever watches this process.
+    pub fn signs_of_life(&self) -> SignsOfLife {
+        SignsOfLife::of(&self.shared.pulse)
     }
 
     /// A handle that switches everything off from any thread.

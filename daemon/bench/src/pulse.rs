@@ -1,6 +1,7 @@
 //! Signs of life of the safety loop: what the guardian's heartbeats and the service's watchdog are fed from.
 
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
 /// Two turns of the safety loop: an older one says that the loop hangs.
@@ -33,6 +34,21 @@ impl Default for Pulse {
 
 /// A trip is being carried out for as long as this lives.
 pub(crate) struct CarryingOut<'a>(&'a Pulse);
+
+/// A handle on the safety loop's signs of life that keeps nothing open.
+#[derive(Debug, Clone)]
+pub struct SignsOfLife(Weak<Pulse>);
+
+impl SignsOfLife {
+    pub(crate) fn of(pulse: &Arc<Pulse>) -> Self {
+        SignsOfLife(Arc::downgrade(pulse))
+    }
+
+    /// How often the safety loop has turned; stands still when it hangs. None once the bench is closed.
+    pub fn turns(&self) -> Option<u64> {
+        Some(self.0.upgrade()?.turns())
+    }
+}
 
 impl Pulse {
     fn now_ns(&self) -> u64 {

@@ -35,7 +35,7 @@ pub(crate) struct Shared {
     pub stop: Arc<StopState>,
     pub contactor: Contactor,
     /// Signs of life of the safety loop.
-    pub pulse: Pulse,
+    pub pulse: Arc<Pulse>,
     pub watched: Watched,
     /// How the last trip was carried out.
     pub report: Mutex<Option<SafeReport>>,
