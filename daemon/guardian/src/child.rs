@@ -13,6 +13,8 @@ use crate::{Ended, GuardianError, serve};
 
 /// Where the kernel keeps how readily it kills this process for memory; -1000 is never (proc(5)).
 const OOM: &str = "/proc/self/oom_score_adj";
+/// Precedence of this process's session among sessions (sched(7)).
+const AUTOGROUP: &str = "/proc/self/autogroup";
 /// Ahead of everything that has no real-time schedule.
 const PRIORITY: i32 = -20;
 
@@ -32,15 +34,14 @@ pub fn become_guardian() -> Result<Ended, GuardianError> {
     let _name = rustix::thread::set_name(c"guardian");
     // A working directory of its own keeps no file system from being unmounted.
     let _root = std::env::set_current_dir("/");
-    serve(rustix::stdio::stdin(), settle)
-}
-
-/// Asks for what keeps the guardian quick and alive; going on without it is better than not watching.
-fn settle() -> Notes {
-    Notes {
+    // Going on without what is refused here is better than not watching. Precedence belongs to a thread and is
+    // inherited by those it starts, so it comes first; where the kernel groups sessions, to the session too.
+    let no_precedence = setpriority_process(None, PRIORITY).is_err();
+    let _session_too = std::fs::write(AUTOGROUP, PRIORITY.to_string());
+    serve(rustix::stdio::stdin(), || Notes {
         may_be_killed_for_memory: std::fs::write(OOM, "-1000").is_err(),
-        no_precedence: setpriority_process(None, PRIORITY).is_err(),
+        no_precedence,
         // Everything it will ever touch, fetched and kept: no page is waited for when it fires.
         may_be_swapped: mlockall(MlockAllFlags::CURRENT).is_err(),
-    }
+    })
 }

@@ -10,6 +10,7 @@ use rustix::io::{Errno, write};
 use rustix::termios::{QueueSelector, tcflush};
 
 use crate::GuardianError;
+use crate::serve::Charge;
 
 /// Pauses ahead of the attempts, ms. Several, since an instrument in the middle of a message or of a block may
 /// swallow the first; few, since any traffic may feed an instrument's own watchdog, which needs silence to bite.
@@ -44,7 +45,7 @@ impl Shared {
 
 impl Switches {
     /// Starts the threads.
-    pub(crate) fn ready(ports: Vec<(OwnedFd, Vec<u8>)>) -> Result<Self, GuardianError> {
+    pub(crate) fn ready(ports: Vec<Charge>) -> Result<Self, GuardianError> {
         let state = State { fired: 0, busy: 0, ports: ports.len() };
         let shared = Arc::new(Shared { state: Mutex::new(state), changed: Condvar::new() });
         for (port, off) in ports {

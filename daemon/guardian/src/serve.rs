@@ -19,6 +19,9 @@ const ORDERS_WITHIN: Duration = Duration::from_secs(5);
 /// How long the last attempts may take before the process ends.
 const LAST_WORDS: Duration = Duration::from_secs(2);
 
+/// A port and what switches it off.
+pub(crate) type Charge = (OwnedFd, Vec<u8>);
+
 /// How a watch ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Ended {
@@ -91,7 +94,7 @@ fn wait(socket: BorrowedFd<'_>, patience: Option<Duration>) {
 }
 
 /// Receives the orders and the descriptors that come with them.
-fn orders(socket: BorrowedFd<'_>) -> Result<(Vec<(OwnedFd, Vec<u8>)>, Duration), GuardianError> {
+fn orders(socket: BorrowedFd<'_>) -> Result<(Vec<Charge>, Duration), GuardianError> {
     let mut fds = [PollFd::from_borrowed_fd(socket, PollFlags::IN)];
     let timeout = Timespec { tv_sec: ORDERS_WITHIN.as_secs() as i64, tv_nsec: 0 };
     poll(&mut fds, Some(&timeout)).map_err(GuardianError::system("waiting for orders"))?;

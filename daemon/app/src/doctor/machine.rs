@@ -74,7 +74,8 @@ pub mod fake {
 
     /// A root and its machine.
     pub struct Fake {
-        pub folder: tempfile::TempDir,
+        /// Kept for as long as the machine is looked at.
+        _folder: tempfile::TempDir,
         pub machine: Machine,
     }
 
@@ -82,7 +83,7 @@ pub mod fake {
         pub fn with(files: &[(&str, &str)]) -> Fake {
             let folder = tempfile::tempdir().unwrap();
             let machine = Machine::below(folder.path());
-            let fake = Fake { folder, machine };
+            let fake = Fake { _folder: folder, machine };
             for (path, text) in files {
                 let path = fake.machine.path(path);
                 std::fs::create_dir_all(path.parent().unwrap()).unwrap();
