@@ -14,7 +14,7 @@ use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use bench::{Served, root, said, wattproof};
-use wattproof_runs::read_journal;
+use wattproof_runs::{MachineDisk, read_journal};
 
 /// Everything the virtual bench itself says about its outputs.
 fn assert_outputs_off(served: &Served) {
@@ -63,8 +63,8 @@ fn ctrl_c_switches_everything_off_and_keeps_the_record() {
         let output = child.wait_with_output().unwrap();
         assert_eq!(output.status.code(), Some(130), "{}", said(&output));
         assert_outputs_off(&served);
-        let read = read_journal(&served.run_folder().join("journal.jsonl")).unwrap();
-        assert_eq!((read.torn_bytes, read.broken_line), (0, None));
+        let read = read_journal(&MachineDisk, &served.run_folder().join("journal.jsonl")).unwrap();
+        assert_eq!((read.torn.len(), read.broken_line), (0, None));
         assert_eq!(read.lines.last().unwrap().kind, "closed");
         let run: serde_json::Value =
             serde_json::from_str(&std::fs::read_to_string(served.run_folder().join("run.json")).unwrap())
@@ -83,7 +83,7 @@ fn kill_leaves_a_readable_journal() {
         std::thread::sleep(Duration::from_millis(137 * round));
         child.kill().unwrap();
         child.wait().unwrap();
-        let read = read_journal(&served.run_folder().join("journal.jsonl")).unwrap();
+        let read = read_journal(&MachineDisk, &served.run_folder().join("journal.jsonl")).unwrap();
         assert_eq!(read.broken_line, None);
         assert!(read.lines.iter().any(|line| line.kind == "step"));
     }
@@ -187,6 +187,6 @@ fn a_lost_instrument_ends_the_run_with_an_alarm_and_a_whole_record() {
     // With its whole bench gone nothing can be confirmed off: exit code 3, and a person is told to go there.
     assert_eq!(output.status.code(), Some(3), "{}", said(&output));
     assert!(said(&output).contains("switch it off by hand"), "{}", said(&output));
-    let read = read_journal(&served.run_folder().join("journal.jsonl")).unwrap();
+    let read = read_journal(&MachineDisk, &served.run_folder().join("journal.jsonl")).unwrap();
     assert_eq!(read.lines.last().unwrap().kind, "closed");
 }

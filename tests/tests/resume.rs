@@ -33,18 +33,18 @@ fn killed_after(served: &Served, count: usize) -> PathBuf {
     let mut daemon = served.run(&rated_power()).spawn().unwrap();
     let results = served.folder.path().join("results");
     let until = Instant::now() + Duration::from_secs(60);
-    loop {
+    let folder = loop {
         std::thread::sleep(Duration::from_millis(20));
         assert!(Instant::now() < until, "no {count} steps within a minute");
         let folder = std::fs::read_dir(&results).ok().and_then(|mut entries| entries.next());
-        let Some(folder) = folder else { continue };
-        let folder = folder.unwrap().path();
-        if steps(&folder) >= count {
-            daemon.kill().unwrap();
-            daemon.wait().unwrap();
-            return folder;
+        match folder.map(|folder| folder.unwrap().path()) {
+            Some(folder) if steps(&folder) >= count => break folder,
+            _ => {}
         }
-    }
+    };
+    daemon.kill().unwrap();
+    daemon.wait().unwrap();
+    folder
 }
 
 /// Fault 38: after a kill the run goes on from its last step, and comes to what an undisturbed one comes to.

@@ -79,6 +79,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
             dialect: "scpi-thermometer".into(),
             channel: 1,
         },
+        contactor: None,
         origin: wattproof_bench::Origin::default(),
     };
     Ok(format!("{HEAD}{}", to_toml(&file)?))

@@ -44,6 +44,11 @@ pub enum Command {
     Explain(ExplainOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
+    /// Check whether this machine is fit for an unattended bench; opens no port and switches nothing
+    Doctor(DoctorOrder),
+    /// The process that switches off when the daemon dies; started by it, of no use by hand
+    #[command(hide = true)]
+    Guardian,
     /// Perform a script for the daemon that started this process
     #[command(name = PERFORM_SCRIPT, hide = true)]
     PerformScript,
@@ -146,6 +151,20 @@ pub struct CheckOrder {
     /// Nameplate to check
     #[arg(long, value_name = "FILE")]
     pub nameplate: Option<PathBuf>,
+}
+
+/// `doctor`.
+#[derive(Args)]
+pub struct DoctorOrder {
+    /// Bench file whose ports are looked at
+    #[arg(long, value_name = "FILE")]
+    pub bench: Option<PathBuf>,
+    /// Folder under which runs are recorded
+    #[arg(long, value_name = "DIR", default_value = "results")]
+    pub out: PathBuf,
+    /// Print the findings as JSON
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `explain`.

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
-use wattproof_bench::{Bench, BenchFile};
+use wattproof_bench::{Bench, BenchFile, Safeguards};
 use wattproof_runs::{Outcome, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
 
 use crate::failure::Failure;
@@ -46,14 +46,19 @@ async fn drive(file: BenchFile, order: Order, progress: Arc<Progress>) -> Result
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
     let mut hangups = signal(SignalKind::hangup()).map_err(wrap)?;
-    let opening = tokio::task::spawn_blocking(move || Bench::open(file));
+    let opening = tokio::task::spawn_blocking(move || {
+        let guardian = Some(crate::guardian::program());
+        Bench::open_guarded(file, Safeguards { guardian, ..Safeguards::default() })
+    });
     // A signal while the bench opens waits in the stream: nothing is energised before arming.
     let bench = Arc::new(opening.await.map_err(panicked)??);
     let stopper = bench.stopper();
+    crate::service::ready(bench.signs_of_life());
     let mut running = tokio::task::spawn_blocking(move || order.carry_out(&bench, progress));
     loop {
         let signal = tokio::select! {
             ended = &mut running => {
+                crate::service::stopping();
                 return Ok(ended.map_err(panicked)??);
             }
             _ = interrupts.recv() => "Ctrl-C",

@@ -10,9 +10,11 @@ mod cautions;
 mod check;
 mod cli;
 mod demo;
+mod doctor;
 mod explain;
 mod failure;
 mod follow;
+mod guardian;
 mod measure;
 mod perform;
 mod progress;
@@ -20,6 +22,7 @@ mod ratings_table;
 mod run_folder;
 mod say;
 mod script_process;
+mod service;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -31,6 +34,9 @@ use failure::Failure;
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
+    if let Command::Guardian = cli.command {
+        return guardian::guardian();
+    }
     start_log(cli.verbose);
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
@@ -43,6 +49,9 @@ fn main() -> ExitCode {
         Command::Measure(order) => measure::measure(&order),
         Command::Explain(order) => explain::explain(&order),
         Command::Check(order) => check::check(&order),
+        Command::Doctor(order) => doctor::doctor(&order),
+        // Answered above.
+        Command::Guardian => Ok(()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 use wattproof_guard::Limits;
 use wattproof_link::Address;
 
-use crate::CalibratedChannel;
 use crate::place::{Origin, toml_place};
+use crate::{CalibratedChannel, ContactorPlace};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -30,6 +30,9 @@ pub struct BenchFile {
     pub digitizer: DigitizerPlace,
     /// Thermometer on the heatsink.
     pub thermometer: ThermometerPlace,
+    /// The contactor ahead of the supply, if a serial port's line holds one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contactor: Option<ContactorPlace>,
     /// Where it was read, for messages.
     #[serde(skip)]
     pub origin: Origin,
@@ -215,11 +218,37 @@ impl BenchFile {
             positive("digitizer.channel", "tolerance_pct", channel.tolerance_pct)?;
             not_negative("digitizer.channel", "offset_tolerance_v", channel.offset_tolerance_v)?;
         }
+        self.check_contactor()?;
         if !(256..=4_000_000).contains(&self.digitizer.samples) {
             let what = format!("samples = {} must be 256 to 4000000", self.digitizer.samples);
             return Err(("digitizer", "samples", what));
         }
         Ok(())
+    }
+
+    /// A line that holds the contactor must not carry an instrument's bytes as well.
+    fn check_contactor(&self) -> Result<(), Complaint> {
+        let Some(contactor) = &self.contactor else { return Ok(()) };
+        let links = [
+            ("source", &self.source.link),
+            ("load", &self.load.link),
+            ("supply", &self.supply.link),
+            ("digitizer", &self.digitizer.link),
+            ("thermometer", &self.thermometer.link),
+        ];
+        let shared = links
+            .iter()
+            .find(|(_, link)| matches!(link, Address::Serial { path, .. } if *path == contactor.port));
+        match shared {
+            Some((role, _)) => {
+                let what = format!(
+                    "port = \"{}\" is also the link of the {role}: give the contactor its own",
+                    contactor.port
+                );
+                Err(("contactor", "port", what))
+            }
+            None => Ok(()),
+        }
     }
 
     /// One source output, one load channel, one volts and one amps input for each amplifier channel.

@@ -12,13 +12,16 @@ mod captured;
 mod channels;
 mod clock;
 mod connect;
+mod contactor;
 mod drives;
 mod error;
 mod file;
+mod heart;
 mod off;
 mod open;
 mod operate;
 mod place;
+mod pulse;
 mod record;
 mod report;
 mod safe;
@@ -31,14 +34,17 @@ pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, WallClock};
 pub use connect::{check_dialects, find_dialect};
+pub use contactor::{ContactorLine, ContactorPlace};
 pub use drives::{BurstDrive, TwoToneDrive};
 pub use error::BenchError;
 pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
 };
+pub use heart::Safeguards;
 pub use open::{Bench, Identity};
 
 pub use place::{Origin, toml_place};
+pub use pulse::SignsOfLife;
 pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use stop::Stopper;

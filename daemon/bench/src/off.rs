@@ -9,6 +9,7 @@ use crate::shared::Shared;
 
 /// Carries out a trip once; later callers get the same report.
 pub(crate) fn safe_once(shared: &Shared) -> SafeReport {
+    let _busy = shared.pulse.carrying_out();
     let mut kept = shared.report.lock().unwrap_or_else(PoisonError::into_inner);
     if let Some(report) = kept.as_ref().filter(|report| report.is_safe()) {
         return report.clone();
@@ -33,7 +34,10 @@ pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
         warnings: Vec::new(),
     };
     for output in Output::SAFE_ORDER {
-        let outcome = off(shared, output).or_else(|_| off(shared, output));
+        let outcome = off(shared, output).or_else(|_| {
+            escalate(shared, &mut report);
+            off(shared, output)
+        });
         shared.guard().confirm(shared.clock.now_s(), output, outcome.is_ok());
         match output {
             Output::Source => report.source_off = outcome.is_ok(),
@@ -45,11 +49,23 @@ pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
             ));
         }
     }
+    // Its contacts open without load where everything went well, and cut what did not obey.
+    if let Err(why) = shared.contactor.release_and_look() {
+        report.measured_live = true;
+        report.warnings.push(format!("ALARM: {why}"));
+    }
     *shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = 0.0;
     let mut guard = shared.guard();
     guard.tick(shared.clock.now_s());
     report.state = guard.state();
     report
+}
+
+/// The next means upstream, before anything is tried again.
+fn escalate(shared: &Shared, report: &mut SafeReport) {
+    if let Err(why) = shared.contactor.release() {
+        report.warnings.push(format!("ALARM: {why}"));
+    }
 }
 
 fn off(shared: &Shared, output: Output) -> Result<(), String> {

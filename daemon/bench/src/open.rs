@@ -9,9 +9,12 @@ use wattproof_guard::{Guard, Limits, Output, State};
 use crate::acquire::acquisition;
 use crate::clock::WallClock;
 use crate::connect::Opener;
+use crate::contactor::Contactor;
+use crate::heart::{Safeguards, Watched};
+use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
-use crate::{Actor, BenchError, BenchFile, Stopper, watch};
+use crate::{Actor, BenchError, BenchFile, Stopper, heart, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 const OFF_DEADLINE_S: f64 = 3.0;
@@ -35,6 +38,8 @@ pub struct Bench {
     identities: Vec<Identity>,
     source_vrms_max: f64,
     _watch: watch::Threads,
+    // After the watch: the guardian is let go when everything is off.
+    _heart: heart::Heart,
 }
 
 impl Bench {
@@ -43,6 +48,14 @@ impl Bench {
     /// # Errors
     /// [`BenchError`], naming instrument and port. Outputs that could be reached are off.
     pub fn open(file: BenchFile) -> Result<Self, BenchError> {
+        Self::open_guarded(file, Safeguards::default())
+    }
+
+    /// The same, with what switches off when this process dies or hangs.
+    ///
+    /// # Errors
+    /// Those of [`Bench::open`]; the guardian can't be started.
+    pub fn open_guarded(file: BenchFile, safeguards: Safeguards) -> Result<Self, BenchError> {
         let mut opener = Opener::default();
         refuse_shared_ports(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
@@ -60,6 +73,12 @@ impl Bench {
         let mut digitizer = opener.digitizer(&file)?;
         opener.check(digitizer.configure(&acquisition(&file, file.digitizer.samples)))?;
         let thermometer = opener.thermometer(&file)?;
+        let guardian = heart::guardian(safeguards.guardian.as_ref(), &source, &supply)?;
+        // Only now that source and supply are off: opening its port may raise the line for an instant.
+        let contactor = match safeguards.contactor {
+            Some(line) => Contactor::over(line),
+            None => Contactor::open(file.contactor.as_ref())?,
+        };
         let stop = Arc::new(StopState::new(opener.cancellers));
         let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
         guard.confirm(0.0, Output::Source, true);
@@ -75,6 +94,9 @@ impl Bench {
                 thermometer: Actor::start("thermometer", thermometer)?,
             },
             stop,
+            contactor,
+            pulse: Arc::new(Pulse::default()),
+            watched: Watched::default(),
             report: Mutex::new(None),
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
@@ -85,7 +107,8 @@ impl Bench {
             file,
         });
         let watch = watch::start(&shared)?;
-        Ok(Bench { shared, identities: opener.identities, source_vrms_max, _watch: watch })
+        let heart = heart::start(&shared, guardian)?;
+        Ok(Bench { shared, identities: opener.identities, source_vrms_max, _watch: watch, _heart: heart })
     }
 
     /// The bench file.
@@ -116,6 +139,11 @@ impl Bench {
     /// Seconds since the bench was opened.
     pub fn now_s(&self) -> f64 {
         self.shared.clock.now_s()
+    }
+
+    /// Signs of life of the safety loop, for whoever watches this process.
+    pub fn signs_of_life(&self) -> SignsOfLife {
+        SignsOfLife::of(&self.shared.pulse)
     }
 
     /// A handle that switches everything off from any thread.

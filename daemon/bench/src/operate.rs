@@ -18,11 +18,17 @@ impl Bench {
     /// Lets a run energise.
     ///
     /// # Errors
-    /// [`BenchError::Refused`] when the guard is not in its safe state.
+    /// [`BenchError::Refused`] when the guard is not in its safe state; [`BenchError::Setup`] when nobody would answer a
+    /// crash any more, or the contactor does not follow.
     pub fn arm(&self) -> Result<(), BenchError> {
         self.check_stop()?;
-        self.shared.guard().arm(self.now_s())?;
-        Ok(())
+        self.shared.watched.check()?;
+        self.shared.contactor.engage().map_err(BenchError::Setup)?;
+        let armed = self.shared.guard().arm(self.now_s());
+        if armed.is_err() {
+            self.shared.contactor.release().map_err(BenchError::Setup)?;
+        }
+        Ok(armed?)
     }
 
     /// Which channels `source_on` will drive: the first `count`.

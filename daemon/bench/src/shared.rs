@@ -7,7 +7,10 @@ use wattproof_guard::Guard;
 use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 
 use crate::clock::Clock;
+use crate::contactor::Contactor;
 use crate::drives::Playing;
+use crate::heart::Watched;
+use crate::pulse::Pulse;
 use crate::stop::StopState;
 use crate::{Actor, BenchFile, SafeReport};
 
@@ -30,6 +33,10 @@ pub(crate) struct Shared {
     pub clock: Box<dyn Clock>,
     pub actors: Actors,
     pub stop: Arc<StopState>,
+    pub contactor: Contactor,
+    /// Signs of life of the safety loop.
+    pub pulse: Arc<Pulse>,
+    pub watched: Watched,
     /// How the last trip was carried out.
     pub report: Mutex<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,

@@ -47,6 +47,7 @@ fn guard_over(shared: &Shared) {
         guard.tick(now_s);
         guard.state()
     };
+    shared.pulse.turn();
     if matches!(state, State::Tripping | State::Alarm) {
         let report = safe_once(shared);
         if !report.is_safe() {

@@ -201,17 +201,7 @@ impl Instrument {
     /// Switches off: sends the messages for all `channels` at once, whatever the state of the session, then
     /// reads every one back.
     pub(crate) fn off(&mut self, name: &str, state: &str, channels: u32) -> Result<(), InstrumentError> {
-        let mut messages = Vec::new();
-        for channel in 1..=channels {
-            let values = [("channel", Value::Count(channel))];
-            let operation = self.operation(name, &values)?;
-            for template in operation.write.list() {
-                let message = self.filled(template, &values, operation.scale)?;
-                if !messages.contains(&message) {
-                    messages.push(message);
-                }
-            }
-        }
+        let messages = self.off_messages(name, channels)?;
         self.session.write_urgent(&messages)?;
         for channel in 1..=channels {
             let values = [("channel", Value::Count(channel))];
@@ -223,6 +213,33 @@ impl Instrument {
             }
         }
         Ok(())
+    }
+
+    /// The bytes that switch all `channels` off, terminators included, for a process that holds a duplicate of the
+    /// port.
+    pub(crate) fn off_bytes(&self, name: &str, channels: u32) -> Result<Vec<u8>, InstrumentError> {
+        let mut bytes = Vec::new();
+        for message in self.off_messages(name, channels)? {
+            bytes.extend_from_slice(message.as_bytes());
+            bytes.extend_from_slice(self.session.settings().terminator.bytes());
+        }
+        Ok(bytes)
+    }
+
+    /// The messages that switch all `channels` off, each once.
+    fn off_messages(&self, name: &str, channels: u32) -> Result<Vec<String>, InstrumentError> {
+        let mut messages = Vec::new();
+        for channel in 1..=channels {
+            let values = [("channel", Value::Count(channel))];
+            let operation = self.operation(name, &values)?;
+            for template in operation.write.list() {
+                let message = self.filled(template, &values, operation.scale)?;
+                if !messages.contains(&message) {
+                    messages.push(message);
+                }
+            }
+        }
+        Ok(messages)
     }
 
     fn operation(&self, name: &str, values: &[(&str, Value)]) -> Result<Operation, InstrumentError> {

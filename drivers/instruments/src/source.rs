@@ -186,4 +186,12 @@ impl Source {
         let outputs = self.outputs();
         self.instrument.off("set_off", "get_on", outputs)
     }
+
+    /// The bytes that switch all outputs off, for a process that holds a duplicate of the port.
+    ///
+    /// # Errors
+    /// The dialect's template can't be filled in.
+    pub fn off_bytes(&self) -> Result<Vec<u8>, InstrumentError> {
+        self.instrument.off_bytes("set_off", self.outputs())
+    }
 }

@@ -305,6 +305,8 @@ fn off_leaves_first_even_out_of_step_and_is_read_back() {
     source.vrms(1).unwrap_err();
     assert!(!source.instrument().session().is_in_step());
     fake.with(|state| state.bytes.clear());
+    // What a process that holds a duplicate of the port would send is the same, but for the newline ahead.
+    assert_eq!(source.off_bytes().unwrap(), b"OUTP1 OFF\nOUTP2 OFF\n");
     source.safe_off().unwrap();
     fake.with(|state| {
         assert!(state.bytes.starts_with(b"\nOUTP1 OFF\nOUTP2 OFF\n"), "{}", state.bytes.escape_ascii());

@@ -155,11 +155,11 @@ impl Link for SerialLink {
     }
 }
 
-fn refuse(path: &str, reason: &str, remedy: impl Into<String>) -> LinkError {
+pub(crate) fn refuse(path: &str, reason: &str, remedy: impl Into<String>) -> LinkError {
     LinkError::Open { port: path.to_string(), reason: reason.to_string(), remedy: remedy.into() }
 }
 
-fn busy(path: &str) -> LinkError {
+pub(crate) fn busy(path: &str) -> LinkError {
     LinkError::Busy {
         port: path.to_string(),
         reason: "another program holds this port".to_string(),

@@ -9,7 +9,9 @@ use std::time::Duration;
 use proptest::prelude::*;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use wattproof_link::{Address, Link, LinkError, Parity, SerialLink, SerialSettings, open};
+use wattproof_link::{
+    Address, InputLine, Link, LinkError, ModemLine, OutputLine, Parity, SerialLink, SerialSettings, open,
+};
 
 /// Far enough that only a hang would reach it.
 const LONG: Duration = Duration::from_secs(20);
@@ -202,4 +204,22 @@ fn an_address_opens_a_traced_link() {
     assert!(link.descriptor().is_some());
     link.send(b"*IDN?\n", LONG).unwrap();
     assert_eq!(read_exactly(&master, 6), b"*IDN?\n");
+}
+
+/// tty_ioctl(4): TIOCMSET on a terminal without modem lines is refused.
+#[test]
+fn a_port_without_modem_lines_is_refused_for_a_contactor() {
+    let (_master, path) = terminal();
+    for (line, name) in [(OutputLine::Rts, "RTS"), (OutputLine::Dtr, "DTR")] {
+        let told = ModemLine::open(&path, line, Some(InputLine::Cts)).unwrap_err().to_string();
+        for word in [path.as_str(), name, "pseudo-terminal"] {
+            assert!(told.contains(word), "no {word:?} in: {told}");
+        }
+    }
+    let told = ModemLine::open("/dev/ttyNOSUCH0", OutputLine::Rts, None).unwrap_err().to_string();
+    assert!(told.contains("/dev/ttyNOSUCH0") && told.contains("no such port"), "{told}");
+    let told = ModemLine::open("/dev/null", OutputLine::Rts, None).unwrap_err().to_string();
+    assert!(told.contains("not a serial port"), "{told}");
+    // It is left usable: neither locked nor exclusive.
+    SerialLink::open(&path, &SerialSettings::default()).unwrap();
 }

@@ -1,6 +1,7 @@
 //! The daemon's hold on the script's process: starts it, answers it, ends it.
 
 use std::io::{BufRead, BufReader, Read, Write};
+use std::os::unix::process::CommandExt;
 use std::path::PathBuf;
 use std::process::{Child, ChildStdin, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
@@ -61,6 +62,8 @@ fn start(program: &WorkerProgram) -> Result<Worker, RunError> {
     let mut child = Command::new(&program.path)
         .args(&program.arguments)
         .env_clear()
+        // Ctrl-C reaches the daemon, which then ends the script in order.
+        .process_group(0)
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()

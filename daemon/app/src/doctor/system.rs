@@ -1,0 +1,133 @@
+//! The machine itself: clock, memory, limits, sleep.
+
+use super::finding::Finding;
+use super::machine::Machine;
+
+/// Least memory that is free or can be freed, MiB.
+const MEMORY_MIB_MIN: u64 = 512;
+/// Fewest files that may be open: ports, cancellers, journal, sockets.
+const FILES_MIN: u64 = 256;
+
+pub fn system(machine: &Machine) -> Vec<Finding> {
+    vec![clock(machine), memory(machine), files(machine), sleep(machine)]
+}
+
+fn clock(machine: &Machine) -> Finding {
+    let about = "clock";
+    let source = machine.text("/sys/devices/system/clocksource/clocksource0/current_clocksource");
+    match source.as_deref() {
+        Some(coarse @ ("jiffies" | "refined-jiffies")) => Finding::warning(
+            about,
+            format!("the monotonic clock counts {coarse}, in steps of milliseconds"),
+            "enable the timer of the processor or the board in the firmware",
+        ),
+        Some(source) => Finding::ok(about, format!("the monotonic clock runs on {source}")),
+        None => Finding::warning(
+            about,
+            "what the monotonic clock runs on can't be told",
+            "see that /sys is mounted",
+        ),
+    }
+}
+
+fn memory(machine: &Machine) -> Finding {
+    let about = "memory";
+    let known = machine.text("/proc/meminfo").unwrap_or_default();
+    let available =
+        known.lines().find_map(|line| line.strip_prefix("MemAvailable:")?.split_whitespace().next());
+    match available.and_then(|kib| kib.parse::<u64>().ok()).map(|kib| kib / 1024) {
+        Some(mib) if mib >= MEMORY_MIB_MIN => Finding::ok(about, format!("{mib} MiB available")),
+        Some(mib) => {
+            let found = format!("only {mib} MiB available: programs may be killed for memory");
+            Finding::fix(about, found, format!("free {MEMORY_MIB_MIN} MiB"))
+        }
+        None => Finding::warning(about, "the memory available can't be told", "see that /proc is mounted"),
+    }
+}
+
+fn files(machine: &Machine) -> Finding {
+    let about = "open files";
+    let limits = machine.text("/proc/self/limits").unwrap_or_default();
+    let soft = limits.lines().find_map(|line| line.strip_prefix("Max open files")?.split_whitespace().next());
+    match soft {
+        Some("unlimited") => Finding::ok(about, "no limit"),
+        Some(soft) if soft.parse::<u64>().is_ok_and(|files| files >= FILES_MIN) => {
+            Finding::ok(about, format!("{soft} may be open at once"))
+        }
+        Some(soft) => Finding::fix(
+            about,
+            format!("only {soft} may be open at once"),
+            format!("ulimit -n {FILES_MIN}, or more"),
+        ),
+        None => Finding::warning(about, "the limit can't be told", "see that /proc is mounted"),
+    }
+}
+
+fn sleep(machine: &Machine) -> Finding {
+    let about = "sleep";
+    if !machine.has_systemd() {
+        return Finding::ok(about, "systemd does not run this machine, so it does not put it to sleep");
+    }
+    let mut told = machine.text("/etc/systemd/logind.conf").unwrap_or_default();
+    if let Ok(parts) = std::fs::read_dir(machine.path("/etc/systemd/logind.conf.d")) {
+        for part in parts.filter_map(Result::ok) {
+            told.push('\n');
+            // One that can't be read is left out, as logind does.
+            told.push_str(&std::fs::read_to_string(part.path()).unwrap_or_default());
+        }
+    }
+    let action = told.lines().filter_map(|line| line.trim().strip_prefix("IdleAction=")).next_back();
+    let remedy = "sudo systemctl mask sleep.target suspend.target hibernate.target hybrid-sleep.target";
+    let masked = std::fs::read_link(machine.path("/etc/systemd/system/sleep.target"))
+        .is_ok_and(|to| to.as_os_str() == "/dev/null");
+    match action {
+        _ if masked => Finding::ok(about, "this machine can't be put to sleep"),
+        None | Some("ignore") => {
+            let found = "a desktop, a lid or a person can put this machine to sleep in the middle of a run";
+            Finding::warning(about, found, remedy)
+        }
+        Some(action) => {
+            Finding::fix(about, format!("it goes to sleep when idle (IdleAction={action})"), remedy)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::doctor::finding::Level;
+    use crate::doctor::machine::fake::Fake;
+
+    #[test]
+    fn clock_memory_and_limits_are_judged() {
+        let path = "/sys/devices/system/clocksource/clocksource0/current_clocksource";
+        assert_eq!(clock(&Fake::with(&[(path, "tsc\n")]).machine).level, Level::Ok);
+        assert_eq!(clock(&Fake::with(&[(path, "jiffies\n")]).machine).level, Level::Warning);
+        assert_eq!(clock(&Fake::with(&[]).machine).level, Level::Warning);
+        let with = |kib: u32| {
+            Fake::with(&[("/proc/meminfo", &format!("MemTotal: 9 kB\nMemAvailable:  {kib} kB\n"))])
+        };
+        assert_eq!(memory(&with(4 << 20).machine).level, Level::Ok);
+        assert_eq!(memory(&with(100 << 10).machine).level, Level::Fix);
+        let with = |soft: &str| {
+            Fake::with(&[(
+                "/proc/self/limits",
+                &format!("Max open files            {soft}      4096    files\n"),
+            )])
+        };
+        assert_eq!(files(&with("1024").machine).level, Level::Ok);
+        assert_eq!(files(&with("unlimited").machine).level, Level::Ok);
+        assert_eq!(files(&with("64").machine).level, Level::Fix);
+    }
+
+    #[test]
+    fn a_machine_that_may_sleep_is_found() {
+        assert_eq!(sleep(&Fake::with(&[]).machine).level, Level::Ok, "no systemd");
+        let run = ("/run/systemd/system/x", "");
+        assert_eq!(sleep(&Fake::with(&[run]).machine).level, Level::Warning);
+        let idle = Fake::with(&[run, ("/etc/systemd/logind.conf.d/a.conf", "[Login]\nIdleAction=suspend\n")]);
+        assert_eq!(sleep(&idle.machine).level, Level::Fix);
+        idle.link("/etc/systemd/system/sleep.target", "/dev/null");
+        assert_eq!(sleep(&idle.machine).level, Level::Ok);
+    }
+}

@@ -1,0 +1,29 @@
+//! The guardian: a tiny child process that switches everything off when the daemon dies or hangs.
+//!
+//! What the room is for: an answer to the faults that the daemon can't answer itself, as it is killed, stopped or
+//! stuck. Comes in, once: duplicates of the instruments' port descriptors over a unix socket, and for each port the
+//! exact bytes that switch it off. Then heartbeats. Goes out: nothing at all while heartbeats come; the OFF bytes,
+//! after a newline, to every port when they stop or the socket ends. It never sends anything else, so it can't
+//! energise.
+//!
+//! Both ends live here: [`Guardian`] is the daemon's (called by `daemon/bench`), [`become_guardian`] the child's
+//! (called by the command line's hidden word). The child allocates nothing after it has said that it is ready; each
+//! port has a thread of its own, so that one that blocks does not delay another. It must not know instruments,
+//! dialects or limits of the bench.
+
+mod child;
+mod daemon;
+mod error;
+mod off;
+mod orders;
+mod serve;
+mod watch;
+mod wire;
+
+pub use child::become_guardian;
+pub use daemon::{Guardian, GuardianProgram, Lost};
+pub use error::GuardianError;
+pub use orders::{PORTS_MAX, PortOrder, Timing};
+pub use serve::{Ended, serve};
+pub use watch::{Reason, Watch};
+pub use wire::Notes;
