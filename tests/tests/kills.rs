@@ -9,7 +9,7 @@
 mod bench;
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
@@ -34,6 +34,12 @@ fn draw(seed: u64, trial: u64, which: u64) -> f64 {
 
 fn again(word: &str, folder: &Path) -> Output {
     Command::new(wattproof()).arg(word).arg(folder).output().unwrap()
+}
+
+/// Starts to go on with a run.
+fn resume(folder: &Path) -> Child {
+    let mut command = Command::new(wattproof());
+    command.arg("resume").arg(folder).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
 }
 
 /// What one trial came to.
@@ -72,7 +78,7 @@ fn trial(seed: u64, index: u64, undisturbed: &Path) -> Trial {
         let whole = before.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
         assert_eq!(now[..whole], before[..whole], "trial {index}: what was recorded has changed");
         before = now;
-        daemon = Command::new(wattproof()).arg("resume").arg(&folder).spawn().unwrap();
+        daemon = resume(&folder);
     }
     let ended = daemon.wait_with_output().unwrap();
     let folder = folder(&served).unwrap();
