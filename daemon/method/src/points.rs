@@ -15,8 +15,10 @@ const NEIGHBOUR_DB: f64 = 7.0;
 pub(crate) const QUIET: f64 = 0.01;
 /// How far below a capture another must lie to show whether the stage is fixed, dB.
 const BELOW_DB: f64 = 1.5;
-/// Slope of a curve's end over its middle below which it bends.
-pub(crate) const KNEE_SLOPE: f64 = 0.985;
+/// Slope that the end of a curve has lost to its middle, from which it bends: so much, or what a gentle bend loses well
+/// below the limit (y = x − a·x³ distorts by a/4 and loses 2.7·a over the outermost tenth: eleven times as much).
+const KNEE_LOSS: f64 = 0.015;
+const KNEE_LOSS_PER_LIMIT: f64 = 5.0;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
 const FALL_RATIO: f64 = 0.944;
 
@@ -37,6 +39,11 @@ pub(crate) struct Point {
     pub seen: Observation,
     /// Where its own transfer curves cross the limit.
     pub own: Option<Estimate>,
+}
+
+/// Slope of a curve's end over its middle below which it bends.
+pub(crate) fn knee_slope(sought: &Sought) -> f64 {
+    1.0 - KNEE_LOSS.min(KNEE_LOSS_PER_LIMIT * sought.limit_pct / 100.0)
 }
 
 fn positive(value: Option<f64>) -> Option<f64> {
@@ -89,7 +96,9 @@ impl Point {
             let below = curve.predict(FALL_RATIO, sought.harmonics_max)?.thd_pct;
             // Harmonics within the limit can't be what breaks it: noise does.
             let harmonics = here > 0.5 * sought.limit_pct;
-            knee |= harmonics && curve.end_slope().is_some_and(|slope| slope < KNEE_SLOPE) && below < here;
+            knee |= harmonics
+                && curve.end_slope().is_some_and(|slope| slope < knee_slope(sought))
+                && below < here;
         }
         Some(knee)
     }
