@@ -202,8 +202,7 @@ fn tell(done: &mut [Trial], failed: &[String]) {
     for t in done.iter().take(2) {
         println!(
             "   {:.3} dB, level {:.3} dB, {} captures, se {:.3} dB {:?}",
-            t.power_error_db,
-            t.level_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause
+            t.power_error_db, t.level_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause
         );
         for line in &t.story {
             println!("      {line}");

@@ -299,8 +299,8 @@ impl CeilingSearch {
         let (i, j) = (n - 2, n - 1);
         let run = all[j].x_db - all[i].x_db;
         let mut step = STEP_DB;
-        let excess = self.points.excess(j, self.sought.limit_pct);
-        let slope = (excess - self.points.excess(i, self.sought.limit_pct)) / run;
+        let excess = self.points.all[j].excess;
+        let slope = (excess - self.points.all[i].excess) / run;
         if !curved && run > 0.02 && excess > -2.3 && slope > 0.1 {
             step = step.min((1.1 * -excess / slope).max(0.0) + 0.25).max(0.4);
         }

@@ -14,6 +14,8 @@ const REACH_DB: f64 = 2.5;
 const ADVANCE: f64 = 0.25;
 /// How far below a broken capture the next lower one counts, dB.
 const APART_DB: f64 = 0.4;
+/// How near a level a capture has told all there is, dB.
+const TOLD_DB: f64 = 0.1;
 /// How near the answer a capture must lie, dB.
 const NEAR_DB: f64 = 0.06;
 /// Standard error of the level that needs no further capture, dB.
@@ -35,7 +37,7 @@ impl CeilingSearch {
         let Some((found, bound)) = self.crossing(sides, good, first) else {
             return self.halve(good_db, bad_db, sides[first]);
         };
-        if found.x_db > bad_db && self.points.excess(first, self.sought.limit_pct) > self.sure() {
+        if found.x_db > bad_db && self.points.all[first].excess > self.sure() {
             // No estimate outranks a capture that broke the limit clearly: false position between the two.
             let between = self.false_position(good, first);
             return self.settle(between, Bound::Distortion, good_db);
@@ -56,7 +58,7 @@ impl CeilingSearch {
 
     /// Where a straight line of the straightened readings crosses between a clean and a broken capture.
     fn false_position(&self, good: usize, bad: usize) -> Estimate {
-        let value = |i: usize| straightened(self.points.excess(i, self.sought.limit_pct));
+        let value = |i: usize| straightened(self.points.all[i].excess);
         let (x_good, x_bad) = (self.points.all[good].x_db, self.points.all[bad].x_db);
         let (y_good, y_bad) = (value(good).min(-1e-3), value(bad).max(1e-3));
         let width = x_bad - x_good;
@@ -127,18 +129,20 @@ impl CeilingSearch {
 
     /// The crossing by the scalar readings alone, straightened so that a clipping onset is a line.
     fn by_readings(&self, sides: &[Side], good: usize, first: usize) -> Option<Estimate> {
-        if sides[first] == Side::Compressed && self.points.excess(first, self.sought.limit_pct) < 0.0 {
+        if sides[first] == Side::Compressed && self.points.all[first].excess < 0.0 {
             return None;
         }
         let (from, to) = self.sure_bracket(sides, good, first);
         let points: Vec<(f64, f64)> = (0..sides.len())
             .filter(|i| sides[*i] != Side::Bump)
-            .map(|i| (self.points.all[i].x_db, straightened(self.points.excess(i, self.sought.limit_pct))))
+            .map(|i| (self.points.all[i].x_db, straightened(self.points.all[i].excess)))
             .collect();
-        let found = fit::crossing(&points, self.sought.distortion_scatter, from, to)?;
+        let inside = self.points.all.iter().filter(|p| (from..=to).contains(&p.x_db));
+        let scatter = inside.map(|p| p.excess_se).fold(0.0, f64::max);
+        let found = fit::crossing(&points, scatter, from, to)?;
         let wide = (to - from) / 12f64.sqrt();
         // The fit's own error is optimistic, as its neighbourhood was chosen by the same readings.
-        let least = 0.6 * self.sought.distortion_scatter / found.slope;
+        let least = 0.6 * scatter / found.slope;
         let se_db = if found.trusted { found.se_db.max(least) } else { found.se_db.max(wide) };
         Some(Estimate { x_db: found.x_db, se_db, slope: found.slope })
     }
@@ -146,7 +150,7 @@ impl CeilingSearch {
     /// The bracket widened by points that lie within scatter of the limit, for they prove nothing alone.
     fn sure_bracket(&self, sides: &[Side], good: usize, first: usize) -> (f64, f64) {
         let sure = self.sure();
-        let excess = |i: usize| self.points.excess(i, self.sought.limit_pct);
+        let excess = |i: usize| self.points.all[i].excess;
         let below = (0..=good).rev().find(|i| sides[*i] == Side::Good && excess(*i) < -sure).unwrap_or(good);
         let above = (first..sides.len())
             .find(|i| sides[*i] == Side::Compressed || excess(*i) > sure)
@@ -168,16 +172,19 @@ impl CeilingSearch {
         // Neighbours that close tell nothing of their own.
         let below = self.points.all[..first].iter().rev().map(|p| p.x_db).find(|x| *x <= bad_db - APART_DB);
         let below_db = below.unwrap_or(bad_db - 20.0);
-        if let Some(found) = self.points.all[first].own.filter(|found| found.x_db > below_db) {
+        let own = self.points.all[first].own.filter(|found| found.x_db > below_db);
+        if let Some(found) =
+            own.filter(|e| bad_db - e.x_db <= 0.1 || self.points.nearest_db(e.x_db) > TOLD_DB)
+        {
             if bad_db - found.x_db > 0.1 {
                 return self.set(found.x_db, "back to where the curve keeps the limit");
             }
             return self.settle(found, Bound::Distortion, bad_db);
         }
-        if bad_db - below_db < APART_DB + 0.1 {
+        let target = if bad_db - below_db > 6.0 { bad_db - 3.0 } else { 0.5 * (bad_db + below_db) };
+        if bad_db - below_db < APART_DB + 0.1 || self.points.nearest_db(target) < TOLD_DB {
             return Next::Failed(self.never_below());
         }
-        let target = if bad_db - below_db > 6.0 { bad_db - 3.0 } else { 0.5 * (bad_db + below_db) };
         self.set(target, "look for a clean level below the knee")
     }
 }

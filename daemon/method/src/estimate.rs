@@ -16,6 +16,10 @@ const ABOVE_DB: f64 = 2.1;
 const TAKEN_DB: f64 = 0.08;
 /// Step of the search, dB.
 const STEP_DB: f64 = 0.25;
+/// How much nearer to a crossing another capture has to lie to refute it, dB, and ln(distortion/limit) below which it
+/// doesn't.
+const APART_DB: f64 = 0.05;
+const FAR_BELOW: f64 = -1.2;
 
 /// A level sought.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,10 +57,8 @@ pub(crate) fn excess_at(point: &Point, x_db: f64, sought: &Sought) -> Option<f64
     worst.is_finite().then_some(worst)
 }
 
-/// Highest upward crossing of the limit by the curves of one capture, with the scalar reading mixed in.
-pub(crate) fn of_point(point: &Point, sought: &Sought) -> Option<Estimate> {
-    let here = excess_at(point, point.x_db, sought)?;
-    let (offset, sigma) = corrected(point, here, sought);
+/// Highest upward crossing of the limit by the curves of one capture, moved by `offset` to what its reading says.
+pub(crate) fn of_point(point: &Point, offset: f64, sought: &Sought) -> Option<Estimate> {
     let value = |x: f64| excess_at(point, x, sought).map(|e| e + offset);
     let mut high_db = point.x_db + ABOVE_DB;
     let mut high = value(high_db)?;
@@ -86,7 +88,7 @@ pub(crate) fn of_point(point: &Point, sought: &Sought) -> Option<Estimate> {
     let slope = slope.max((high - low) / STEP_DB * 0.5).max(0.02);
     let away = x_db - point.x_db;
     let model = if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away };
-    Some(Estimate { x_db, se_db: (sigma / slope).hypot(model), slope })
+    Some(Estimate { x_db, se_db: (point.excess_se / slope).hypot(model), slope })
 }
 
 /// Harmonics hold at least half of the limit there; and a crossing above the capture is foreseen by a curve that bends
@@ -103,7 +105,7 @@ fn is_knee(point: &Point, x_db: f64, sought: &Sought) -> bool {
 
 /// The scalar reading and the curve's own figure at the capture's level, averaged by their scatter: offset of the
 /// curve's logarithm and what remains uncertain.
-fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
+pub(crate) fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
     let read = (point.distortion_pct / sought.limit_pct).ln();
     let (reading, curve) = (sought.distortion_scatter, sought.curve_scatter);
     let off = read - here;
@@ -121,6 +123,26 @@ pub(crate) fn is_fixed(points: &Points, i: usize, sought: &Sought) -> bool {
     points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db)
 }
 
+/// A capture nearer to the crossing than the one it was computed from shows other distortion than that one's curve
+/// tells, by more than errors explain: what distorts isn't a fixed curve.
+fn refuted(points: &Points, i: usize, own: &Estimate, since: usize, sought: &Sought) -> bool {
+    let at = &points.all[i];
+    let away = (own.x_db - at.x_db).abs();
+    points.all.iter().filter(|p| p.order >= since && (p.x_db - own.x_db).abs() < away - APART_DB).any(|p| {
+        let Some(here) = excess_at(at, at.x_db, sought) else { return false };
+        let Some(there) = excess_at(at, p.x_db, sought) else { return false };
+        let told = there + at.excess - here;
+        // Far below the limit a floor is read, whatever the curve says.
+        if told.max(p.excess) < FAR_BELOW {
+            return false;
+        }
+        let model = if p.x_db > at.x_db { MODEL_ABOVE } else { MODEL_BELOW };
+        let allowed =
+            3.0 * at.excess_se.hypot(p.excess_se) / own.slope + 2.0 * model * (p.x_db - at.x_db).abs();
+        (told - p.excess).abs() / own.slope > allowed
+    })
+}
+
 /// The crossing by all captures that count, from the `since`-th on and from `from_db` up. Captures whose own crossing disagrees with the
 /// nearest one's by more than their errors explain are left out.
 pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
@@ -128,7 +150,9 @@ pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db
         .filter(|i| {
             points.all[*i].order >= since && points.all[*i].x_db >= from_db && is_fixed(points, *i, sought)
         })
-        .filter_map(|i| points.all[i].own.map(|e| ((e.x_db - points.all[i].x_db).abs(), e)))
+        .filter_map(|i| Some((i, points.all[i].own?)))
+        .filter(|(i, e)| !refuted(points, *i, e, since, sought))
+        .map(|(i, e)| ((e.x_db - points.all[i].x_db).abs(), e))
         .collect();
     found.sort_by(|a, b| a.0.total_cmp(&b.0));
     let nearest = found.first()?.1;

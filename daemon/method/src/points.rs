@@ -21,6 +21,8 @@ const KNEE_LOSS: f64 = 0.015;
 const KNEE_LOSS_PER_LIMIT: f64 = 5.0;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
 const FALL_RATIO: f64 = 0.944;
+/// Difference of ln(distortion) up to which one capture's curve explains another.
+const EXPLAINED: f64 = 0.1;
 
 /// One usable capture.
 #[derive(Debug, Clone)]
@@ -33,6 +35,9 @@ pub(crate) struct Point {
     pub power_w: Vec<f64>,
     /// The limited figure of the worst channel, percent.
     pub distortion_pct: f64,
+    /// ln(distortion / limit) by reading and curve together, and its standard error.
+    pub excess: f64,
+    pub excess_se: f64,
     /// When it was made: 1 for the first.
     pub order: usize,
     /// The observation itself.
@@ -75,9 +80,15 @@ impl Point {
             power_w.push(power);
         }
         let x_db = 20.0 * level.log10();
+        let (excess, excess_se) = ((worst / sought.limit_pct).ln(), sought.distortion_scatter);
+        let seen = seen.clone();
         let mut point =
-            Self { x_db, out_db, power_w, distortion_pct: worst, order, seen: seen.clone(), own: None };
-        point.own = estimate::of_point(&point, sought);
+            Self { x_db, out_db, power_w, distortion_pct: worst, excess, excess_se, order, seen, own: None };
+        if let Some(here) = estimate::excess_at(&point, x_db, sought) {
+            let (offset, sigma) = estimate::corrected(&point, here, sought);
+            (point.excess, point.excess_se) = (here + offset, sigma);
+            point.own = estimate::of_point(&point, offset, sought);
+        }
         Some(point)
     }
 
@@ -200,16 +211,16 @@ impl Points {
         Some(10f64.powf((per_v2 + x_db) / 10.0))
     }
 
-    /// ln(distortion / limit) of point `i`.
-    pub(crate) fn excess(&self, i: usize, limit_pct: f64) -> f64 {
-        (self.all[i].distortion_pct / limit_pct).ln()
+    /// Distance from `x_db` to the nearest capture, dB.
+    pub(crate) fn nearest_db(&self, x_db: f64) -> f64 {
+        self.all.iter().map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
     }
 
     /// Which side of the ceiling point `i` is on.
     pub(crate) fn side(&self, i: usize, sought: &Sought) -> Side {
         if self.compression_db(i) > sought.compression_db_max {
             Side::Compressed
-        } else if self.excess(i, sought.limit_pct) <= 0.0 {
+        } else if self.all[i].excess <= 0.0 {
             Side::Good
         } else if self.knee(i, sought) {
             Side::Distorted
@@ -228,8 +239,10 @@ impl Points {
             let near = base.filter(|base| self.all[*base].x_db >= at.x_db - NEIGHBOUR_DB);
             let rises = near.is_none_or(|base| self.rises(base, i, sought));
             let loud = self.predicted_w(at.x_db).is_some_and(|w| w > QUIET * sought.rated_w);
-            // Where nothing is known below, a bend at so little power is rather a stage's fault at low level.
-            let bends = knee && rises && (near.is_some() || loud) && !self.falls_above(i, sought);
+            // Where nothing is known below, a bend at so little power is rather a stage's fault at low level, unless
+            // what was seen above is the same bend.
+            let known = near.is_some() || loud || self.explained(i, sought);
+            let bends = knee && rises && known && !self.falls_above(i, sought);
             let lost_db = self.compression_db(i);
             return bends || lost_db > 0.5 || rises && lost_db > 0.2 + 3.0 * sought.level_scatter_db;
         }
@@ -249,6 +262,15 @@ impl Points {
         let rise = (self.all[to].distortion_pct / self.all[from].distortion_pct).ln();
         let lost = self.compression_db(to) - self.compression_db(from);
         rise > 3.0 * sought.distortion_scatter || lost > KNEE_LOSS_DB
+    }
+
+    /// The curve of a bending point above tells what is seen here.
+    fn explained(&self, i: usize, sought: &Sought) -> bool {
+        let at = &self.all[i];
+        self.all[i + 1..].iter().filter(|p| p.knee(sought) == Some(true)).any(|above| {
+            estimate::excess_at(above, at.x_db, sought)
+                .is_some_and(|told| (told - at.excess).abs() < EXPLAINED + 4.0 * at.excess_se)
+        })
     }
 
     /// The next point above shows no more distortion and no less gain: what was seen here is no ceiling.

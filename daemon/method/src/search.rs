@@ -216,11 +216,15 @@ impl CeilingSearch {
         // Captures at or above a level that trips now say nothing about what the amplifier sustains.
         self.points.all.retain(|p| p.x_db < trip_db - 1e-6);
         self.trips_db.push(trip_db);
-        let Some(good_db) = self.last_good_db() else {
+        // A quiet capture may break the limit by noise alone.
+        let Some(good_db) = self.last_good_db().or(self.points.all.last().map(|p| p.x_db)) else {
             return Next::Failed(Failure::TrippedAtOnce { level_vrms: at });
         };
         let found = if self.sought.ramps { self.creeping } else { self.trips_db.len() >= 2 };
         if found || self.trips_db.len() >= TRIPS_MAX {
+            if self.last_good_db().is_none() {
+                return Next::Failed(Failure::TrippedAtOnce { level_vrms: at });
+            }
             return self.finish(self.below_trip_db(good_db), Bound::Trip);
         }
         let left = self.sought.captures_max.saturating_sub(self.captures + 2).max(1) as f64;
