@@ -23,8 +23,9 @@ const RAMP_DB_PER_S: f64 = 20.0;
 const CREEP_DB_PER_S: f64 = 2.0;
 /// How far below a trip the creeping starts where something good is that near, dB.
 const CREEP_FROM_DB: f64 = 1.3;
-/// Step where the limit was looked at and the level held there is still clean, dB.
+/// Step where the limit was looked at and the level held there is still clean, dB, and its growth.
 const SEEN_STEP_DB: f64 = 0.5;
+const SEEN_GROWTH: f64 = 1.5;
 /// How far below a trip that a ramp didn't provoke the level is held, dB.
 const BELOW_TRIP_DB: f64 = 0.1;
 /// From the middle of a ramp's last block to its end, dB.
@@ -287,11 +288,14 @@ impl CeilingSearch {
             // Gain is being taken back, at nearly 1 dB per dB as a rule.
             return ((self.sought.compression_db_max - lost_db) / LIMITER_RATE + 0.05).clamp(0.1, STEP_DB);
         }
-        if self.limit_was_seen() {
-            return SEEN_STEP_DB;
-        }
         let all = &self.points.all;
         let n = all.len();
+        if self.limit_was_seen() {
+            // What a look saw doesn't last: steps grow as long as nothing is met.
+            let last_db = n.checked_sub(2).map_or(0.0, |i| top.x_db - all[i].x_db);
+            let grown_db = if last_db <= STEP_DB { SEEN_GROWTH * last_db } else { 0.0 };
+            return grown_db.clamp(SEEN_STEP_DB, STEP_DB);
+        }
         let curved = top.seen.channels.iter().all(|c| c.curve.is_some());
         if n < 3 {
             return STEP_DB;

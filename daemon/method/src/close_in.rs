@@ -10,8 +10,6 @@ use crate::search::CeilingSearch;
 
 /// How far below the highest clean capture others still tell of the crossing, dB.
 const REACH_DB: f64 = 2.5;
-/// Share of a bracket to go on by where the estimate was disproved: it lies near the lower end.
-const ADVANCE: f64 = 0.25;
 /// How far below a broken capture the next lower one counts, dB.
 const APART_DB: f64 = 0.4;
 /// How near a level a capture has told all there is, dB.
@@ -43,10 +41,8 @@ impl CeilingSearch {
             return self.settle(between, Bound::Distortion, good_db);
         }
         if bound == Bound::Distortion && self.disproved(good, found) {
-            return self.set(
-                good_db + ADVANCE * (bad_db - good_db),
-                "the level found still keeps the limit; onwards",
-            );
+            let between = self.false_position(good, first);
+            return self.settle(between, Bound::Distortion, good_db);
         }
         self.settle(found, bound, good_db)
     }
@@ -114,9 +110,11 @@ impl CeilingSearch {
             self.since,
             self.points.all[good].x_db - REACH_DB,
         );
+        let width_db = self.points.all[first].x_db - self.points.all[good].x_db;
         let by_distortion = match by_curve {
-            Some(found) => Some(found),
-            None => self.by_readings(sides, good, first),
+            Some(found) if found.se_db <= width_db => Some(found),
+            // Curves that captures refute tell less than the readings.
+            unsure => self.by_readings(sides, good, first).or(unsure),
         };
         let by_compression = estimate::compression(&self.points, &self.sought);
         match (by_distortion, by_compression) {

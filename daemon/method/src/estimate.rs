@@ -86,9 +86,8 @@ pub(crate) fn of_point(point: &Point, offset: f64, sought: &Sought) -> Option<Es
     }
     let slope = (value(x_db + 0.02)? - value(x_db - 0.02)?) / 0.04;
     let slope = slope.max((high - low) / STEP_DB * 0.5).max(0.02);
-    let away = x_db - point.x_db;
-    let model = if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away };
-    Some(Estimate { x_db, se_db: (point.excess_se / slope).hypot(model), slope })
+    let se_db = (point.excess_se / slope).hypot(model_db(point, x_db));
+    Some(Estimate { x_db, se_db, slope })
 }
 
 /// Harmonics hold at least half of the limit there; and a crossing above the capture is foreseen by a curve that bends
@@ -123,43 +122,50 @@ pub(crate) fn is_fixed(points: &Points, i: usize, sought: &Sought) -> bool {
     points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db)
 }
 
-/// A capture nearer to the crossing than the one it was computed from shows other distortion than that one's curve
-/// tells, by more than errors explain: what distorts isn't a fixed curve.
-fn refuted(points: &Points, i: usize, own: &Estimate, since: usize, sought: &Sought) -> bool {
+/// By how much captures nearer to the crossing than the one it was computed from disagree with that one's curve, dB of
+/// level, where errors don't explain it: then what distorts isn't a fixed curve.
+fn refuted_db(points: &Points, i: usize, own: &Estimate, since: usize, sought: &Sought) -> f64 {
     let at = &points.all[i];
     let away = (own.x_db - at.x_db).abs();
-    points.all.iter().filter(|p| p.order >= since && (p.x_db - own.x_db).abs() < away - APART_DB).any(|p| {
-        let Some(here) = excess_at(at, at.x_db, sought) else { return false };
-        let Some(there) = excess_at(at, p.x_db, sought) else { return false };
-        let told = there + at.excess - here;
-        // Far below the limit a floor is read, whatever the curve says.
-        if told.max(p.excess) < FAR_BELOW {
-            return false;
-        }
-        let model = if p.x_db > at.x_db { MODEL_ABOVE } else { MODEL_BELOW };
-        let allowed =
-            3.0 * at.excess_se.hypot(p.excess_se) / own.slope + 2.0 * model * (p.x_db - at.x_db).abs();
-        (told - p.excess).abs() / own.slope > allowed
-    })
+    let Some(here) = excess_at(at, at.x_db, sought) else { return 0.0 };
+    let nearer =
+        points.all.iter().filter(|p| p.order >= since && (p.x_db - own.x_db).abs() < away - APART_DB);
+    nearer
+        .filter_map(|p| {
+            let told = excess_at(at, p.x_db, sought)? + at.excess - here;
+            // Far below the limit a floor is read, whatever the curve says.
+            let off_db = (told.max(FAR_BELOW) - p.excess.max(FAR_BELOW)).abs() / own.slope;
+            let allowed_db = 3.0 * at.excess_se.hypot(p.excess_se) / own.slope + model_db(at, p.x_db);
+            (off_db > allowed_db).then_some(off_db)
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Error of what the curve of a capture says about another level, dB.
+fn model_db(point: &Point, x_db: f64) -> f64 {
+    let away = x_db - point.x_db;
+    if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away }
 }
 
 /// The crossing by all captures that count, from the `since`-th on and from `from_db` up. Captures whose own crossing disagrees with the
-/// nearest one's by more than their errors explain are left out.
+/// surest one's by more than their errors explain are left out.
 pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
-    let mut found: Vec<(f64, Estimate)> = (0..points.all.len())
+    let mut found: Vec<Estimate> = (0..points.all.len())
         .filter(|i| {
             points.all[*i].order >= since && points.all[*i].x_db >= from_db && is_fixed(points, *i, sought)
         })
-        .filter_map(|i| Some((i, points.all[i].own?)))
-        .filter(|(i, e)| !refuted(points, *i, e, since, sought))
-        .map(|(i, e)| ((e.x_db - points.all[i].x_db).abs(), e))
+        .filter_map(|i| {
+            let own = points.all[i].own?;
+            let se_db = own.se_db.hypot(refuted_db(points, i, &own, since, sought));
+            Some(Estimate { se_db, ..own })
+        })
         .collect();
-    found.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let nearest = found.first()?.1;
+    found.sort_by(|a, b| a.se_db.total_cmp(&b.se_db));
+    let surest = *found.first()?;
     let (mut weights, mut sum, mut slopes) = (0.0, 0.0, 0.0);
-    for (_, estimate) in &found {
-        let apart = (estimate.x_db - nearest.x_db).abs();
-        if apart > 3.0 * estimate.se_db.hypot(nearest.se_db) {
+    for estimate in &found {
+        let apart = (estimate.x_db - surest.x_db).abs();
+        if apart > 3.0 * estimate.se_db.hypot(surest.se_db) {
             continue;
         }
         let weight = estimate.se_db.max(1e-4).powi(-2);

@@ -264,12 +264,15 @@ impl Points {
         rise > 3.0 * sought.distortion_scatter || lost > KNEE_LOSS_DB
     }
 
-    /// The curve of a bending point above tells what is seen here.
+    /// The curve of a bending point above tells what is seen here, and rises all the way.
     fn explained(&self, i: usize, sought: &Sought) -> bool {
         let at = &self.all[i];
         self.all[i + 1..].iter().filter(|p| p.knee(sought) == Some(true)).any(|above| {
-            estimate::excess_at(above, at.x_db, sought)
-                .is_some_and(|told| (told - at.excess).abs() < EXPLAINED + 4.0 * at.excess_se)
+            let told = |x: f64| estimate::excess_at(above, x, sought);
+            let Some((here, halfway)) = told(at.x_db).zip(told(0.5 * (at.x_db + above.x_db))) else {
+                return false;
+            };
+            (here - at.excess).abs() < EXPLAINED + 4.0 * at.excess_se && halfway >= here
         })
     }
 
