@@ -99,7 +99,7 @@ impl CeilingSearch {
             return found.x_db;
         }
         let side = if self.captures.is_multiple_of(2) { 1.0 } else { -1.0 };
-        found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.3)
+        found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.1)
     }
 
     /// The lower of the distortion and compression crossings, by the curves where there are any.

@@ -13,7 +13,7 @@ const HOLD_USUAL_S: f64 = 1.5;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
 /// Fall that is worth a second look, dB per second of the record.
-const FALL_DB_PER_S: f64 = 0.006;
+const FALL_DB_PER_S: f64 = 0.003;
 /// What may be left over, dB.
 const LEFT_DB: f64 = 0.01;
 /// From the middle of the first quarter to the middle of the last, as a share of the record.
