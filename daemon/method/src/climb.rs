@@ -11,9 +11,9 @@ use crate::sought::Reach;
 
 /// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form),
 /// and supply and heat take their part.
-pub(crate) const STEP_DB: f64 = 1.95;
+pub(crate) const STEP_DB: f64 = 1.72;
 /// First loud level, dB re rated power: without and with a look ahead.
-const BASE_DB: f64 = -7.5;
+const BASE_DB: f64 = -7.0;
 const BASE_LOOKING_DB: f64 = -10.0;
 /// Lead of a probe's burst over the level that is held, dB, and its length.
 const BURST_DB: f64 = 7.0;
@@ -34,6 +34,8 @@ const RAMP_END_DB: f64 = 0.2;
 const NEARLY_DB: f64 = 0.12;
 /// Gain that a limiter takes back, dB per dB of drive.
 const LIMITER_RATE: f64 = 0.92;
+/// How much more than in proportion to power a supply may fall.
+const SAG_MARGIN: f64 = 1.2;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -194,7 +196,7 @@ impl CeilingSearch {
             return 0.0;
         };
         let power_ratio = 10f64.powf((x_db - top.x_db) / 10.0);
-        let lost = (1.0 - loaded_v / idle_v).max(0.0) * power_ratio;
+        let lost = SAG_MARGIN * (1.0 - loaded_v / idle_v).max(0.0) * power_ratio;
         (-20.0 * (1.0 - lost.min(0.3)).log10()).clamp(0.0, (x_db - top.x_db - 0.1).max(0.0))
     }
 

@@ -21,6 +21,8 @@ const KNEE_LOSS: f64 = 0.015;
 const KNEE_LOSS_PER_LIMIT: f64 = 5.0;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
 const FALL_RATIO: f64 = 0.944;
+/// Share of noise up to which a curve tells its steepest gain.
+const STEEP_NOISE: f64 = 0.01;
 /// Difference of ln(distortion) up to which one capture's curve explains another.
 const EXPLAINED: f64 = 0.1;
 
@@ -209,6 +211,22 @@ impl Points {
             .flat_map(|p| p.power_w.iter().map(|w| 10.0 * w.log10() - p.x_db))
             .max_by(f64::total_cmp)?;
         Some(10f64.powf((per_v2 + x_db) / 10.0))
+    }
+
+    /// The same from the steepest gain that any transfer curve shows too: a dead zone hides some of it in a sine.
+    pub(crate) fn predicted_w_most(&self, x_db: f64) -> Option<f64> {
+        let steeper = |p: &Point| {
+            let channels = p.seen.channels.iter().zip(&p.power_w);
+            let most_w = channels.filter_map(|(channel, power_w)| {
+                let fundamental = positive(channel.fundamental_vrms)?;
+                // Noise makes a curve look steep in places.
+                channel.noise_vrms.filter(|noise| *noise < STEEP_NOISE * fundamental)?;
+                let gain = channel.curve.as_ref()?.steepest() / (fundamental * 2f64.sqrt());
+                Some(power_w * gain * gain * 10f64.powf((x_db - p.x_db) / 10.0))
+            });
+            most_w.fold(0.0, f64::max)
+        };
+        Some(self.all.iter().map(steeper).fold(self.predicted_w(x_db)?, f64::max))
     }
 
     /// Distance from `x_db` to the nearest capture, dB.

@@ -270,7 +270,7 @@ impl CeilingSearch {
     /// Highest level that may be commanded, dB, and what sets it.
     pub(crate) fn highest_db(&self) -> Option<(f64, Bound)> {
         let range_db = 20.0 * self.sought.level_vrms_max.log10();
-        let declared_db = 10.0 * (self.sought.out_w_max / self.points.predicted_w(0.0)?).log10();
+        let declared_db = 10.0 * (self.sought.out_w_max / self.points.predicted_w_most(0.0)?).log10();
         Some(if declared_db < range_db {
             (declared_db, Bound::DeclaredMax)
         } else {
