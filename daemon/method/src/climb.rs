@@ -5,7 +5,7 @@ use crate::estimate;
 use crate::failure::Failure;
 use crate::next::Next;
 use crate::observe::{Look, Observation};
-use crate::points::{Point, QUIET};
+use crate::points::{self, Point, QUIET};
 use crate::search::CeilingSearch;
 use crate::sought::Reach;
 
@@ -21,6 +21,8 @@ const BURST_CYCLES: u32 = 8;
 /// Rates of a ramp, dB per second: looking ahead, and creeping up to a trip.
 const RAMP_DB_PER_S: f64 = 20.0;
 const CREEP_DB_PER_S: f64 = 2.0;
+/// Loss of gain that shows a bend, dB.
+const BENT_DB: f64 = 0.15;
 /// How far below a trip the creeping starts where something good is that near, dB.
 const CREEP_FROM_DB: f64 = 1.3;
 /// Step where the limit was looked at and the level held there is still clean, dB, and its growth.
@@ -59,6 +61,7 @@ impl CeilingSearch {
         let loud = predicted_w > QUIET * self.sought.rated_w;
         if let Some(found) = estimate::distortion(&self.points, &self.sought, self.since, top_db - STEP_DB)
             && found.x_db >= top_db - 0.02
+            && found.x_db < self.trip_db() - 0.02
             && loud
         {
             // The top capture keeps the limit, and its curve shows how little is missing.
@@ -139,6 +142,19 @@ impl CeilingSearch {
         let to_vrms = 10f64.powf((trip_db + 0.3).min(highest_db) / 20.0);
         let from_vrms = 10f64.powf(from_db / 20.0);
         Next::Ramp { from_vrms, to_vrms, db_per_s: CREEP_DB_PER_S, why: "creep up to the trip" }
+    }
+
+    /// Below the trip the output no longer follows the drive, and no capture lies near: its power isn't known yet.
+    pub(crate) fn bends_unheld(&self) -> bool {
+        let trip_db = self.trip_db();
+        let held = self.points.all.last().is_some_and(|p| trip_db - p.x_db < 2.0 * BELOW_TRIP_DB);
+        let below = self.looks.iter().rev().find(|look| 20.0 * look.level_vrms.log10() < trip_db);
+        let bends = below.and_then(|look| self.as_point(look)).is_some_and(|point| {
+            let slopes = point.seen.channels.iter().filter_map(|c| c.curve.as_ref()?.end_slope());
+            let slope = slopes.fold(1.0, f64::min);
+            slope < points::knee_slope(&self.sought) || self.gain_lost_db(&point) > BENT_DB
+        });
+        bends && !held
     }
 
     fn probe(&self, to_db: f64, highest_db: f64) -> Next {
