@@ -12,10 +12,16 @@ use crate::search::CeilingSearch;
 const REACH_DB: f64 = 2.5;
 /// How far below a broken capture the next lower one counts, dB.
 const APART_DB: f64 = 0.4;
+/// ln(distortion/limit) below which a reading is a floor, and no part of the rise to the limit.
+const FLOOR: f64 = -2.3;
 /// How near a level a capture has told all there is, dB.
 const TOLD_DB: f64 = 0.1;
 /// How near the answer a capture must lie, dB.
 const NEAR_DB: f64 = 0.06;
+/// The same without curves that would carry a capture's output there, dB.
+const NEAR_READ_DB: f64 = 0.008;
+/// How near the estimate a capture lies that needs none at the estimate itself, dB.
+const BESIDE_DB: f64 = 0.03;
 /// Standard error of the level that needs no further capture, dB.
 const SE_ENOUGH_DB: f64 = 0.025;
 /// How far from the answer the last capture of a limiter may lie, dB: its output hardly changes.
@@ -73,13 +79,17 @@ impl CeilingSearch {
     /// Ends where a capture lies at the estimate and that is sure enough; captures there otherwise.
     pub(crate) fn settle(&mut self, found: Estimate, bound: Bound, good_db: f64) -> Next {
         let nearest_db = self.nearest_db(found.x_db);
-        let near_db = if bound == Bound::Compression { NEAR_LIMITED_DB } else { NEAR_DB };
+        let near_db = match bound {
+            Bound::Compression => NEAR_LIMITED_DB,
+            _ if self.points.all.iter().any(|p| p.seen.channels.iter().any(|c| c.curve.is_some())) => NEAR_DB,
+            _ => NEAR_READ_DB,
+        };
         let sure =
             found.se_db <= SE_ENOUGH_DB || self.captures >= CAPTURES_SOFT || bound == Bound::Compression;
         if nearest_db <= near_db && sure || self.captures >= CAPTURES_LATE {
             return self.finish(found.x_db, bound);
         }
-        let target_db = self.beside(found, nearest_db);
+        let target_db = if nearest_db > near_db.min(BESIDE_DB) { found.x_db } else { self.beside(found) };
         // Never further than a safe step above anything held, whatever the estimate says.
         self.set(target_db.min(good_db.max(self.highest_held_db()) + STEP_DB), "close in on the limit")
     }
@@ -93,11 +103,8 @@ impl CeilingSearch {
         counts.map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
     }
 
-    /// Where the next capture tells most: at the estimate, or a little beside it once one lies there.
-    fn beside(&self, found: Estimate, nearest_db: f64) -> f64 {
-        if nearest_db > 0.03 {
-            return found.x_db;
-        }
+    /// Where the next capture tells most once one lies at the estimate: a little beside it.
+    fn beside(&self, found: Estimate) -> f64 {
         let side = if self.captures.is_multiple_of(2) { 1.0 } else { -1.0 };
         found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.1)
     }
@@ -131,8 +138,10 @@ impl CeilingSearch {
             return None;
         }
         let (from, to) = self.sure_bracket(sides, good, first);
+        let told = |i: &usize| self.points.all[*i].excess > FLOOR;
+        let telling = (0..sides.len()).filter(|i| sides[*i] != Side::Bump).filter(told).count();
         let points: Vec<(f64, f64)> = (0..sides.len())
-            .filter(|i| sides[*i] != Side::Bump)
+            .filter(|i| sides[*i] != Side::Bump && (telling < 2 || told(i)))
             .map(|i| (self.points.all[i].x_db, straightened(self.points.all[i].excess)))
             .collect();
         let inside = self.points.all.iter().filter(|p| (from..=to).contains(&p.x_db));

@@ -115,6 +115,8 @@ pub(crate) fn ceiling(
 
 /// What the curves leave unsaid, dB: set so that the truth lies within U in 95 % of the modelled searches.
 const MODEL_DB: f64 = 0.013;
+/// Distance up to which a capture's own output is carried instead of that of a line between far ones, dB.
+const REBASE_DB: f64 = 0.06;
 /// Usual rise of a limiter's output, dB per dB of drive.
 const LIMITED_SLOPE: f64 = 0.1;
 /// Error of an output carried along a curve, dB per dB of distance: supply and heat follow the level.
@@ -187,7 +189,12 @@ fn local(
             _ => below.into_iter().chain(above).map(loss).collect(),
         };
     }
-    let (loss_db, slope, se_db) = fit::line_at(&set, x_db, sought.level_scatter_db)?;
+    let (mut loss_db, slope, mut se_db) = fit::line_at(&set, x_db, sought.level_scatter_db)?;
+    if let Some(near) = nearest.filter(|p| !straddles && (p.x_db - x_db).abs() <= REBASE_DB) {
+        // A line between far captures gives the slope only; the output bends between them.
+        loss_db = loss(near).1 + slope * (x_db - near.x_db);
+        se_db = sought.level_scatter_db;
+    }
     let local = Local { db: loss_db + x_db, slope: 1.0 + slope, se_db };
     local.db.is_finite().then_some(local)
 }
