@@ -14,6 +14,8 @@ const REACH_DB: f64 = 2.5;
 const APART_DB: f64 = 0.4;
 /// ln(distortion/limit) below which a reading is a floor, and no part of the rise to the limit.
 const FLOOR: f64 = -2.3;
+/// How far below a broken capture others belong to that rise, dB.
+const RISE_DB: f64 = 1.0;
 /// How near a level a capture has told all there is, dB.
 const TOLD_DB: f64 = 0.1;
 /// How near the answer a capture must lie, dB.
@@ -138,7 +140,8 @@ impl CeilingSearch {
             return None;
         }
         let (from, to) = self.sure_bracket(sides, good, first);
-        let told = |i: &usize| self.points.all[*i].excess > FLOOR;
+        let near_db = self.points.all[first].x_db - RISE_DB;
+        let told = |i: &usize| self.points.all[*i].excess > FLOOR && self.points.all[*i].x_db > near_db;
         let telling = (0..sides.len()).filter(|i| sides[*i] != Side::Bump).filter(told).count();
         let points: Vec<(f64, f64)> = (0..sides.len())
             .filter(|i| sides[*i] != Side::Bump && (telling < 2 || told(i)))
