@@ -311,7 +311,8 @@ impl CeilingSearch {
     pub(crate) fn finish(&self, x_db: f64, bound: Bound) -> Next {
         let sides = self.points.sides(&self.sought);
         let se_db = self.level_error_db(&sides, bound);
-        let found = conclude::Found { x_db, se_db, bound, captures: self.captures, since: self.since };
+        let (captures, since, unsettled_db) = (self.captures, self.since, self.drift.unsettled_db());
+        let found = conclude::Found { x_db, se_db, bound, captures, since, unsettled_db };
         let looks: Vec<Point> = self.looks.iter().filter_map(|look| self.as_point(look)).collect();
         match conclude::ceiling(&self.sought, &self.points, &looks, &self.drifted, &sides, &found) {
             Some(ceiling) => Next::Done(Box::new(ceiling)),
