@@ -196,7 +196,7 @@ fn local(
             .map(|p| (pick(p) - pick(near)) / (p.x_db - near.x_db))
             .next();
         let slope = other.map_or(LIMITED_SLOPE, |slope| slope.clamp(0.0, 0.6));
-        let se_db = sought.level_scatter_db.hypot(0.1 * away);
+        let se_db = sought.level_scatter_db.hypot(0.15 * away);
         return Some(Local { db: pick(near) + slope * away, slope, se_db });
     }
     let straddles = set.iter().any(|p| p.0 <= x_db) && set.iter().any(|p| p.0 >= x_db);

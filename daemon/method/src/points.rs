@@ -142,6 +142,8 @@ impl Point {
 pub(crate) struct Points {
     /// Ascending in level.
     pub all: Vec<Point>,
+    /// Expected scatter of one level, dB.
+    pub level_scatter_db: f64,
 }
 
 /// What a point says about the ceiling.
@@ -175,13 +177,18 @@ impl Points {
         true
     }
 
-    /// Loss of gain in the worst channel of point `i` against the highest gain at or below its level, dB.
+    /// Loss of gain in the worst channel of point `i` against the highest gain at or below its level, dB: the mean of
+    /// those that scatter alone keeps below it, since the highest of several is high by chance.
     pub(crate) fn compression_db(&self, i: usize) -> f64 {
         let at = &self.all[i];
         (0..at.out_db.len())
             .map(|c| {
                 let gain = |p: &Point| p.out_db[c] - p.x_db;
-                self.all[..=i].iter().map(gain).fold(f64::NEG_INFINITY, f64::max) - gain(at)
+                let highest = self.all[..=i].iter().map(gain).fold(f64::NEG_INFINITY, f64::max);
+                let least = highest - 3.0 * self.level_scatter_db;
+                let alike = self.all[..=i].iter().map(gain).filter(|gain| *gain >= least);
+                let (count, sum) = alike.fold((0.0, 0.0), |(n, sum), gain| (n + 1.0, sum + gain));
+                sum / count - gain(at)
             })
             .fold(0.0, f64::max)
     }

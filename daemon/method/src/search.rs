@@ -58,9 +58,10 @@ impl CeilingSearch {
     /// [`SoughtError`] where the question itself is unusable or the first level could be harmful.
     pub fn new(sought: Sought) -> Result<Self, SoughtError> {
         sought.check()?;
+        let points = Points { level_scatter_db: sought.level_scatter_db, ..Points::default() };
         Ok(Self {
             sought,
-            points: Points::default(),
+            points,
             looks: Vec::new(),
             captures: 0,
             trips_db: Vec::new(),
