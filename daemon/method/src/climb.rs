@@ -298,7 +298,8 @@ impl CeilingSearch {
 
     /// How far to step: never beyond `STEP_DB`; to the limit where the top capture's curve already shows it.
     fn step_db(&self, top: &Point) -> f64 {
-        if let Some(found) = top.own {
+        let falls = self.points.falls_into(self.points.all.len() - 1, &self.sought);
+        if let Some(found) = top.own.filter(|_| !falls) {
             return (found.x_db - top.x_db).clamp(0.1, STEP_DB);
         }
         let lost_db = self.points.compression_db(self.points.all.len() - 1);

@@ -108,7 +108,7 @@ pub(crate) fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64)
     let read = (point.distortion_pct / sought.limit_pct).ln();
     let (reading, curve) = (sought.distortion_scatter, sought.curve_scatter);
     let off = read - here;
-    if off.abs() > 4.0 * reading.hypot(curve) {
+    if off.abs() > 5.0 * reading.hypot(curve) {
         // The record holds distortion that no static curve has: the reading alone counts.
         return (off, reading);
     }
@@ -152,7 +152,9 @@ fn model_db(point: &Point, x_db: f64) -> f64 {
 pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
     let mut found: Vec<Estimate> = (0..points.all.len())
         .filter(|i| {
-            points.all[*i].order >= since && points.all[*i].x_db >= from_db && is_fixed(points, *i, sought)
+            let p = &points.all[*i];
+            let counts = p.own.is_some() && p.order >= since && p.x_db >= from_db;
+            counts && is_fixed(points, *i, sought) && !points.falls_into(*i, sought)
         })
         .filter_map(|i| {
             let own = points.all[i].own?;

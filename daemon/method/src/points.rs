@@ -21,6 +21,11 @@ const KNEE_LOSS: f64 = 0.015;
 const KNEE_LOSS_PER_LIMIT: f64 = 5.0;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
 const FALL_RATIO: f64 = 0.944;
+/// Slope of a curve's end over its middle above which a bend is gentle; ln(distortion) by which the point below is worse
+/// and by which the curve doesn't tell of it, where distortion falls with level.
+const GENTLE_SLOPE: f64 = 0.7;
+const FALL: f64 = 0.2;
+const UNTOLD: f64 = 1.0;
 /// Share of noise up to which a curve tells its steepest gain.
 const STEEP_NOISE: f64 = 0.01;
 /// Difference of ln(distortion) up to which one capture's curve explains another.
@@ -262,12 +267,12 @@ impl Points {
         let base = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB);
         if let Some(knee) = at.knee(sought) {
             let near = base.filter(|base| self.all[*base].x_db >= at.x_db - NEIGHBOUR_DB);
-            let rises = near.is_none_or(|base| self.rises(base, i, sought));
+            let rises = near.is_none_or(|base| self.rises(base, i));
             let loud = self.predicted_w(at.x_db).is_some_and(|w| w > QUIET * sought.rated_w);
             // Where nothing is known below, a bend at so little power is rather a stage's fault at low level, unless
             // what was seen above is the same bend.
             let known = near.is_some() || loud || self.explained(i, sought);
-            let bends = knee && rises && known && !self.falls_above(i, sought);
+            let bends = knee && rises && known && !self.falls_above(i) && !self.falls_into(i, sought);
             let lost_db = self.compression_db(i);
             return bends || lost_db > 0.5 || rises && lost_db > 0.2 + 3.0 * sought.level_scatter_db;
         }
@@ -283,10 +288,23 @@ impl Points {
     }
 
     /// Distortion rises from one point to a higher one, or gain falls.
-    fn rises(&self, from: usize, to: usize, sought: &Sought) -> bool {
-        let rise = (self.all[to].distortion_pct / self.all[from].distortion_pct).ln();
+    fn rises(&self, from: usize, to: usize) -> bool {
+        let rise = self.all[to].excess - self.all[from].excess;
         let lost = self.compression_db(to) - self.compression_db(from);
-        rise > 3.0 * sought.distortion_scatter || lost > KNEE_LOSS_DB
+        rise > 3.0 * self.all[to].excess_se.max(self.all[from].excess_se) || lost > KNEE_LOSS_DB
+    }
+
+    /// The next point below shows more distortion than this one, and more than this one's curve tells of there: it falls
+    /// with level still, so that a gentle bend here is no ceiling.
+    pub(crate) fn falls_into(&self, i: usize, sought: &Sought) -> bool {
+        let at = &self.all[i];
+        let Some(below) = self.all[..i].iter().rev().find(|p| p.x_db <= at.x_db - KNEE_BASE_DB) else {
+            return false;
+        };
+        let slopes = at.seen.channels.iter().filter_map(|c| c.curve.as_ref()?.end_slope());
+        let gentle = slopes.fold(1.0, f64::min) > GENTLE_SLOPE;
+        let told = estimate::excess_at(at, below.x_db, sought);
+        gentle && told.is_some_and(|told| below.excess > told.max(at.excess - UNTOLD + FALL) + UNTOLD)
     }
 
     /// The curve of a bending point above tells what is seen here, and rises all the way.
@@ -302,10 +320,10 @@ impl Points {
     }
 
     /// The next point above shows no more distortion and no less gain: what was seen here is no ceiling.
-    fn falls_above(&self, i: usize, sought: &Sought) -> bool {
+    fn falls_above(&self, i: usize) -> bool {
         let at = &self.all[i];
         let above = (i + 1..self.all.len()).find(|j| self.all[*j].x_db >= at.x_db + KNEE_BASE_DB);
-        above.is_some_and(|j| self.all[j].x_db <= at.x_db + NEIGHBOUR_DB && !self.rises(i, j, sought))
+        above.is_some_and(|j| self.all[j].x_db <= at.x_db + NEIGHBOUR_DB && !self.rises(i, j))
     }
 
     /// Sides of all points in order.
