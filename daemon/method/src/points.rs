@@ -21,9 +21,11 @@ const KNEE_LOSS: f64 = 0.015;
 const KNEE_LOSS_PER_LIMIT: f64 = 5.0;
 /// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
 const FALL_RATIO: f64 = 0.944;
-/// Slope of a curve's end over its middle above which a bend is gentle; ln(distortion) by which the point below is worse
+/// A bend is gentle whose end has kept so much of its slope, and lost so much per distortion: a cubic loses 11 times, a
+/// hard clip 28 times at 1 % and more below (closed forms, over the outermost tenth). ln(distortion) by which the point below is worse
 /// and by which the curve doesn't tell of it, where distortion falls with level.
-const GENTLE_SLOPE: f64 = 0.7;
+const GENTLE_SLOPE: f64 = 0.6;
+const GENTLE_LOSS: f64 = 16.0;
 const FALL: f64 = 0.2;
 const UNTOLD: f64 = 1.0;
 /// Share of noise up to which a curve tells its steepest gain.
@@ -301,8 +303,11 @@ impl Points {
         let Some(below) = self.all[..i].iter().rev().find(|p| p.x_db <= at.x_db - KNEE_BASE_DB) else {
             return false;
         };
-        let slopes = at.seen.channels.iter().filter_map(|c| c.curve.as_ref()?.end_slope());
-        let gentle = slopes.fold(1.0, f64::min) > GENTLE_SLOPE;
+        let gentle = at.seen.channels.iter().filter_map(|c| c.curve.as_ref()).all(|curve| {
+            let distortion = curve.predict(1.0, sought.harmonics_max).map_or(0.0, |p| p.thd_pct / 100.0);
+            let slope = curve.end_slope().unwrap_or(0.0);
+            slope > GENTLE_SLOPE && 1.0 - slope < GENTLE_LOSS * distortion
+        });
         let told = estimate::excess_at(at, below.x_db, sought);
         gentle && told.is_some_and(|told| below.excess > told.max(at.excess - UNTOLD + FALL) + UNTOLD)
     }
