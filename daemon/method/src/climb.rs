@@ -6,7 +6,7 @@ use crate::failure::Failure;
 use crate::next::Next;
 use crate::observe::{Look, Observation};
 use crate::points::{self, Point, QUIET};
-use crate::search::CeilingSearch;
+use crate::search::{CREEP_DB, CeilingSearch};
 use crate::sought::Reach;
 
 /// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form),
@@ -125,6 +125,10 @@ impl CeilingSearch {
             return self.set(top_db + self.creep_db, "creep up to the trip");
         }
         if self.creeps > 0 {
+            let broken_off = self.looks.last().map(|look| 20.0 * look.level_vrms.log10());
+            if let Some(end_db) = broken_off.filter(|x| (top_db + 0.05..trip_db - CREEP_DB).contains(x)) {
+                return self.set(end_db, "where the creeping ramp was broken off");
+            }
             // The ramp didn't trip: what trips takes longer than a ramp.
             if trip_db - top_db > 2.0 * BELOW_TRIP_DB {
                 return self.set(trip_db - BELOW_TRIP_DB, "hold the level below the trip");

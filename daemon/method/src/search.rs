@@ -222,7 +222,8 @@ impl CeilingSearch {
             return Next::Failed(Failure::TrippedAtOnce { level_vrms: at });
         };
         let found = if self.sought.ramps { self.creeping } else { self.trips_db.len() >= 2 };
-        if found && self.trips_db.len() < TRIPS_MAX && self.bends_unheld() {
+        if found && self.trips_db.len() < TRIPS_MAX && (self.bends_unheld() || self.last_good_db().is_none())
+        {
             self.recovering = true;
             return Next::CoolDown {
                 why: "protection tripped; wait for recovery, then hold the level below",
