@@ -4,9 +4,8 @@ use crate::conclude::Bound;
 use crate::estimate;
 use crate::failure::Failure;
 use crate::next::Next;
-use crate::observe::{Look, Observation};
-use crate::points::{self, Point, QUIET};
-use crate::search::{CREEP_DB, CeilingSearch};
+use crate::points::{Point, QUIET};
+use crate::search::CeilingSearch;
 use crate::sought::Reach;
 
 /// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form),
@@ -18,20 +17,11 @@ const BASE_LOOKING_DB: f64 = -10.0;
 /// Lead of a probe's burst over the level that is held, dB, and its length.
 const BURST_DB: f64 = 7.0;
 const BURST_CYCLES: u32 = 8;
-/// Rates of a ramp, dB per second: looking ahead, and creeping up to a trip.
+/// Rate of a ramp that looks ahead, dB per second.
 const RAMP_DB_PER_S: f64 = 20.0;
-const CREEP_DB_PER_S: f64 = 2.0;
-/// Loss of gain that shows a bend, dB.
-const BENT_DB: f64 = 0.15;
-/// How far below a trip the creeping starts where something good is that near, dB.
-const CREEP_FROM_DB: f64 = 1.3;
 /// Step where the limit was looked at and the level held there is still clean, dB, and its growth.
 const SEEN_STEP_DB: f64 = 0.5;
 const SEEN_GROWTH: f64 = 1.5;
-/// How far below a trip that a ramp didn't provoke the level is held, dB.
-const BELOW_TRIP_DB: f64 = 0.1;
-/// From the middle of a ramp's last block to its end, dB.
-const RAMP_END_DB: f64 = 0.2;
 /// Loss of gain missing to its maximum that is as good as none: a limiter's output hardly changes, dB.
 const NEARLY_DB: f64 = 0.12;
 /// Gain that a limiter takes back, dB per dB of drive.
@@ -115,52 +105,6 @@ impl CeilingSearch {
         }
     }
 
-    /// After a trip: a slow ramp up to it where the bench can, else small steps.
-    fn creep(&mut self, top_db: f64) -> Next {
-        let trip_db = self.trip_db();
-        if !self.sought.ramps {
-            if top_db + self.creep_db >= trip_db - 1e-6 {
-                return self.bounded(self.below_trip_db(top_db), Bound::Trip);
-            }
-            return self.set(top_db + self.creep_db, "creep up to the trip");
-        }
-        if self.creeps > 0 {
-            let broken_off = self.looks.last().map(|look| 20.0 * look.level_vrms.log10());
-            if let Some(end_db) = broken_off.filter(|x| (top_db + 0.05..trip_db - CREEP_DB).contains(x)) {
-                return self.set(end_db, "where the creeping ramp was broken off");
-            }
-            // The ramp didn't trip: what trips takes longer than a ramp.
-            if trip_db - top_db > 2.0 * BELOW_TRIP_DB {
-                return self.set(trip_db - BELOW_TRIP_DB, "hold the level below the trip");
-            }
-            return self.bounded(self.below_trip_db(top_db), Bound::Trip);
-        }
-        let clear_db = self.clear_db(top_db).min(trip_db);
-        let from_db = clear_db.min(trip_db - CREEP_FROM_DB).max(top_db);
-        if trip_db - from_db > STEP_DB + CREEP_FROM_DB {
-            return self
-                .set((top_db + STEP_DB).max(clear_db.min(trip_db - STEP_DB)), "safe step up below the trip");
-        }
-        let Some((highest_db, _)) = self.highest_db() else { return Next::Failed(Failure::NoLevel) };
-        // A little above the level that tripped: a block's level is known to its length only.
-        let to_vrms = 10f64.powf((trip_db + 0.3).min(highest_db) / 20.0);
-        let from_vrms = 10f64.powf(from_db / 20.0);
-        Next::Ramp { from_vrms, to_vrms, db_per_s: CREEP_DB_PER_S, why: "creep up to the trip" }
-    }
-
-    /// Below the trip the output no longer follows the drive, and no capture lies near: its power isn't known yet.
-    pub(crate) fn bends_unheld(&self) -> bool {
-        let trip_db = self.trip_db();
-        let held = self.points.all.last().is_some_and(|p| trip_db - p.x_db < 2.0 * BELOW_TRIP_DB);
-        let below = self.looks.iter().rev().find(|look| 20.0 * look.level_vrms.log10() < trip_db);
-        let bends = below.and_then(|look| self.as_point(look)).is_some_and(|point| {
-            let slopes = point.seen.channels.iter().filter_map(|c| c.curve.as_ref()?.end_slope());
-            let slope = slopes.fold(1.0, f64::min);
-            slope < points::knee_slope(&self.sought) || self.gain_lost_db(&point) > BENT_DB
-        });
-        bends && !held
-    }
-
     fn probe(&self, to_db: f64, highest_db: f64) -> Next {
         let burst_db = (to_db + BURST_DB).min(highest_db);
         match (self.permitted_vrms(to_db), self.permitted_vrms(burst_db)) {
@@ -183,31 +127,6 @@ impl CeilingSearch {
         }
     }
 
-    /// Where the looks taken so far show the limit, dB, if that is above what was held. Looks are short: supply and
-    /// limiter may not have followed yet, so it is only where to capture next.
-    pub(crate) fn looked_ahead(&self, top_db: f64) -> Option<f64> {
-        let point = self.as_point(self.looks.last()?)?;
-        let lost_db = self.gain_lost_db(&point) - self.sought.compression_db_max;
-        let limited = (lost_db > 0.0).then_some(point.x_db - lost_db);
-        let crossing = match self.seen_rising() {
-            // The blocks of a ramp bracket the limit; the curve of the last may place it more exactly.
-            Some((good_db, bad_db, between_db)) => {
-                let curve = point.own.map(|e| e.x_db).filter(|x| (good_db..=bad_db).contains(x));
-                Some(curve.unwrap_or(between_db))
-            }
-            None => point.own.map(|e| e.x_db),
-        };
-        let found = match (crossing, limited) {
-            (Some(c), Some(l)) => c.min(l),
-            (Some(c), None) => c,
-            (None, Some(l)) => l,
-            // A ramp that reached its end without breaking the limit: its end is the next level to hold.
-            (None, None) if self.sought.reach == Reach::Streamed => point.x_db + RAMP_END_DB,
-            (None, None) => return None,
-        };
-        (found > top_db + 0.05).then_some(found)
-    }
-
     /// What the supply will have lost at a level, from what it lost at the top capture, dB. A short look doesn't make
     /// it sag.
     fn supply_loss_db(&self, top: &Point, x_db: f64) -> f64 {
@@ -218,64 +137,6 @@ impl CeilingSearch {
         let power_ratio = 10f64.powf((x_db - top.x_db) / 10.0);
         let lost = SAG_MARGIN * (1.0 - loaded_v / idle_v).max(0.0) * power_ratio;
         (-20.0 * (1.0 - lost.min(0.3)).log10()).clamp(0.0, (x_db - top.x_db - 0.1).max(0.0))
-    }
-
-    /// The last two blocks of a ramp between which distortion passes the limit for good, and the level between them:
-    /// dB of the lower, of the upper, and where a straight line of ln(distortion) crosses.
-    fn seen_rising(&self) -> Option<(f64, f64, f64)> {
-        let limit_pct = self.sought.limit_pct;
-        let worst = |look: &Look| look.channels.iter().filter_map(|c| c.thd_pct).reduce(f64::max);
-        let seen: Vec<(f64, f64)> = self
-            .looks
-            .iter()
-            .filter_map(|look| {
-                Some((20.0 * look.level_vrms.log10(), (worst(look)?.max(1e-6) / limit_pct).ln()))
-            })
-            .collect();
-        let pair = seen.windows(2).rev().find(|w| w[0].1 <= 0.0 && w[1].1 > 0.0 && w[1].0 > w[0].0)?;
-        let ((good_db, good), (bad_db, bad)) = (pair[0], pair[1]);
-        Some((good_db, bad_db, good_db + (bad_db - good_db) * -good / (bad - good)))
-    }
-
-    /// Highest level at or above `top_db` that a look has shown to keep the limit, dB.
-    fn clear_db(&self, top_db: f64) -> f64 {
-        let kept = |look: &&Look| {
-            let Some(point) = self.as_point(look) else { return false };
-            let clean = estimate::excess_at(&point, point.x_db, &self.sought).is_some_and(|e| e < -0.7);
-            clean && self.gain_lost_db(&point) < self.sought.compression_db_max - 0.5
-        };
-        self.looks.iter().filter(kept).map(|look| 20.0 * look.level_vrms.log10()).fold(top_db, f64::max)
-    }
-
-    /// A look as if it were a capture, with the noise of the captures.
-    pub(crate) fn as_point(&self, look: &Look) -> Option<Point> {
-        let before = self.points.all.last()?;
-        let channels = look.channels.iter().zip(&before.seen.channels).map(|(l, c)| {
-            let mut channel = c.clone();
-            channel.fundamental_vrms = l.fundamental_vrms;
-            channel.active_w = None;
-            channel.thd_pct = l.thd_pct;
-            channel.thdn_pct = l.thd_pct;
-            channel.curve = l.curve.clone();
-            // A look is loud: noise doesn't count beside what it has to show.
-            channel.noise_vrms = None;
-            channel
-        });
-        let seen = Observation {
-            level_vrms: look.level_vrms,
-            channels: channels.collect(),
-            ..Observation::default()
-        };
-        Point::new(&seen, &self.sought, self.captures)
-    }
-
-    fn gain_lost_db(&self, point: &Point) -> f64 {
-        (0..point.out_db.len())
-            .map(|c| {
-                let gain = |p: &Point| p.out_db.get(c).map_or(f64::NEG_INFINITY, |out| out - p.x_db);
-                self.points.all.iter().map(gain).fold(f64::NEG_INFINITY, f64::max) - gain(point)
-            })
-            .fold(0.0, f64::max)
     }
 
     /// How far the gain read at the top capture reaches. Distortion that noise doesn't explain may be a dead
@@ -290,14 +151,6 @@ impl CeilingSearch {
         // As far as even the highest gain stays well below the rating.
         let harmless = 0.1 * self.sought.rated_w / self.sought.worst_case_w(top.level_vrms());
         UNSURE_JUMP_DB.max(10.0 * harmless.log10())
-    }
-
-    /// Whether a look has shown the limit: then it is near, or what the look saw doesn't last.
-    fn limit_was_seen(&self) -> bool {
-        self.looks.iter().any(|look| {
-            self.as_point(look)
-                .is_some_and(|p| p.own.is_some() || self.gain_lost_db(&p) > self.sought.compression_db_max)
-        })
     }
 
     /// How far to step: never beyond `STEP_DB`; to the limit where the top capture's curve already shows it.

@@ -5,8 +5,8 @@ use crate::conclude::Bound;
 use crate::estimate::{self, Estimate};
 use crate::fit;
 use crate::next::Next;
-use crate::points::Side;
 use crate::search::CeilingSearch;
+use crate::side::Side;
 
 /// How far below the highest clean capture others still tell of the crossing, dB.
 const REACH_DB: f64 = 2.5;

@@ -4,7 +4,8 @@ use crate::cause::{self, Facts};
 use crate::ceiling::{Bracket, Ceiling, LowLevelBump};
 use crate::estimate;
 use crate::fit;
-use crate::points::{Point, Points, Side};
+use crate::points::{Point, Points};
+use crate::side::Side;
 use crate::sought::Sought;
 
 /// What set the upper end.

@@ -3,7 +3,8 @@
 //! Each capture's curve tells its own crossing; the further from the capture, the less it is believed, since supply and
 //! heat bend the curve with level. The captures' crossings are averaged by their errors.
 
-use crate::points::{self, Point, Points};
+use crate::points::{Point, Points};
+use crate::side;
 use crate::sought::{LimitOn, Sought};
 
 /// Error of a crossing per dB of distance from the capture it was computed from, below it and above it.
@@ -97,7 +98,7 @@ fn is_knee(point: &Point, x_db: f64, sought: &Sought) -> bool {
     point.seen.channels.iter().filter_map(|c| c.curve.as_ref()).any(|curve| {
         let harmonics = curve.predict(ratio, sought.harmonics_max).map_or(0.0, |p| p.thd_pct);
         let bends =
-            x_db <= point.x_db || curve.end_slope().is_some_and(|slope| slope < points::knee_slope(sought));
+            x_db <= point.x_db || curve.end_slope().is_some_and(|slope| slope < side::knee_slope(sought));
         harmonics > 0.5 * sought.limit_pct && bends
     })
 }

@@ -4,7 +4,8 @@ use crate::cause::{Cause, Facts};
 use crate::conclude::Bound;
 use crate::estimate;
 use crate::fit;
-use crate::points::{Point, Side};
+use crate::points::Point;
+use crate::side::Side;
 
 /// Rise of ln(distortion) per dB above which clipping is hard.
 const HARD_SLOPE: f64 = 1.3;
