@@ -1,16 +1,19 @@
 //! Prints how the ceiling search does over invented amplifier families: `cargo bench -p wattproof-method`.
 //!
 //! `SEEDS=200` sets the seeds per family, `FIRST=0` the first one, `LIMIT=1.0` the limit in percent, `SHOW=Thermal`
-//! (with `ONLY=Thermal`, `REACH=Probe`) tells the story of that family's worst search.
+//! (with `ONLY=Thermal`, `REACH=Probe`) tells the story of that family's worst search. `QUIET=0.1` scales all scatter,
+//! `SHARED=1` gives the transfer curves the distortion readings' scatter, `PLAIN=0` leaves the plain ways out.
 
 #[path = "../tests/amplifiers/mod.rs"]
 #[allow(dead_code)]
 mod amplifiers;
 
-use amplifiers::FAMILIES;
 use amplifiers::fair::expected;
 use amplifiers::plain::{Plain, plain};
 use amplifiers::play::{RATED_W, Scatter, Trial, USUAL, trial};
+use amplifiers::{FAMILIES, Family};
+use std::ops::Range;
+use std::thread;
 use wattproof_method::{Cause, Reach, Sought};
 
 fn number(name: &str, usual: f64) -> f64 {
@@ -36,7 +39,8 @@ fn row(name: &str, done: &[Trial], failed: usize) {
         100.0 * done.iter().filter(|t| f(t)).count() as f64 / (done.len() + failed).max(1) as f64
     };
     println!(
-        "{name:15} {failed:5} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.2} {:7.2} {:7.0}",
+        "{name:14} {:5} {failed:4} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.3} {:7.3} {:7.2} {:7.2} {:7.0}",
+        done.len(),
         quantile(pick(|t| t.captures as f64), 0.5),
         quantile(pick(|t| t.captures as f64), 1.0),
         quantile(pick(|t| t.power_error_db.abs()), 0.5),
@@ -44,19 +48,29 @@ fn row(name: &str, done: &[Trial], failed: usize) {
         share(&|t| t.power_error_db.abs() <= 0.05),
         share(&|t| t.power_error_db.abs() <= 0.1),
         share(&|t| (t.ceiling.power_w - t.truth_w).abs() <= 2.0 * t.ceiling.u_interpolation_w),
+        quantile(
+            pick(|t| 20.0 / std::f64::consts::LN_10 * t.ceiling.u_interpolation_w / t.ceiling.power_w),
+            0.5
+        ),
+        quantile(pick(|t| if clips(t) { t.nearest_db } else { 0.0 }), 1.0),
         quantile(pick(|t| t.energy_s), 0.5),
         quantile(pick(|t| t.worst_thdn_pct), 1.0),
         quantile(pick(|t| t.loudest_w), 1.0),
     );
 }
 
+fn clips(t: &Trial) -> bool {
+    matches!(t.ceiling.cause, Cause::Clipping | Cause::SoftClipping)
+}
+
 fn main() {
     let (seeds, first) = (number("SEEDS", 200.0) as u64, number("FIRST", 0.0) as u64);
     let limit_pct = number("LIMIT", 1.0);
     let shared = number("SHARED", 0.0);
-    let scatter = Scatter { shared, ..USUAL };
+    let quiet = number("QUIET", 1.0);
+    let scatter = Scatter { shared, distortion: quiet * USUAL.distortion, level_db: quiet * USUAL.level_db };
     let show = std::env::var("SHOW").unwrap_or_default();
-    for halving in [false, true] {
+    for halving in [false, true].into_iter().filter(|_| number("PLAIN", 1.0) > 0.0) {
         let (mut done, mut failed): (Vec<Plain>, usize) = (Vec::new(), 0);
         for (family, seed) in FAMILIES.into_iter().flat_map(|f| (first..first + seeds).map(move |s| (f, s))) {
             match plain(family, seed, limit_pct, halving, scatter) {
@@ -89,22 +103,19 @@ fn main() {
         }
         println!("\n{reach:?}, limit {limit_pct} %, {seeds} seeds from {first}");
         println!(
-            "family         failed captures    |power| dB     % in .05   .1    in U  energy  THD+N   max W"
+            "family          done fail captures    |power| dB     % in .05   .1    in U    U dB nearest  energy  THD+N   max W"
         );
         let (mut all, mut all_failed) = (Vec::new(), 0);
         for family in FAMILIES {
             if std::env::var("ONLY").is_ok_and(|only| only != format!("{family:?}")) {
                 continue;
             }
-            let (mut done, mut failed) = (Vec::new(), Vec::new());
-            for seed in first..first + seeds {
-                let mut question = sought(reach, limit_pct);
-                question.curve_scatter = question.curve_scatter.max(shared * question.distortion_scatter);
-                match trial(family, seed, question, scatter) {
-                    Ok(t) => done.push(t),
-                    Err(e) => failed.push(e),
-                }
-            }
+            let mut question = sought(reach, limit_pct);
+            question.distortion_scatter *= quiet;
+            question.level_scatter_db *= quiet;
+            question.curve_scatter =
+                (question.curve_scatter * quiet).max(shared * question.distortion_scatter);
+            let (mut done, failed) = searches(family, first..first + seeds, &question, scatter);
             row(&format!("{family:?}"), &done, failed.len());
             if show == format!("{family:?}") {
                 tell(&mut done, &failed);
@@ -115,6 +126,33 @@ fn main() {
         row("all", &all, all_failed);
         confusion(&all);
     }
+}
+
+/// All searches of a family, on two threads; amplifiers that rightly have no ceiling are in neither list.
+fn searches(
+    family: Family,
+    seeds: Range<u64>,
+    question: &Sought,
+    scatter: Scatter,
+) -> (Vec<Trial>, Vec<String>) {
+    let run = |rest: u64| {
+        let mine = seeds.clone().filter(|seed| seed % 2 == rest);
+        mine.map(|seed| trial(family, seed, question.clone(), scatter)).collect::<Vec<_>>()
+    };
+    let found = thread::scope(|scope| {
+        let other = scope.spawn(|| run(1));
+        let mut found = run(0);
+        found.extend(other.join().unwrap_or_default());
+        found
+    });
+    let (mut done, mut failed) = (Vec::new(), Vec::new());
+    for one in found {
+        match one {
+            Ok(t) => done.extend(t),
+            Err(e) => failed.push(e),
+        }
+    }
+    (done, failed)
 }
 
 const CAUSES: [Cause; 9] = [
@@ -130,6 +168,9 @@ const CAUSES: [Cause; 9] = [
 ];
 
 fn confusion(all: &[Trial]) {
+    if std::env::var("ONLY").is_ok() {
+        return;
+    }
     println!("\ncause told    clipping soft limiting  sag prot. exh. current thermal undet.  right %");
     let (mut right, mut clipped) = (0, 0);
     for family in FAMILIES {
@@ -160,8 +201,8 @@ fn tell(done: &mut [Trial], failed: &[String]) {
     done.sort_by(|a, b| key(b).total_cmp(&key(a)));
     for t in done.iter().take(2) {
         println!(
-            "   {:.3} dB, {} captures, se {:.3} dB {:?}",
-            t.power_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause
+            "   {:.3} dB, level {:.3} dB, {} captures, se {:.3} dB {:?}",
+            t.power_error_db, t.level_error_db, t.captures, t.ceiling.u_level_db, t.ceiling.cause
         );
         for line in &t.story {
             println!("      {line}");

@@ -5,7 +5,8 @@ use std::fmt;
 
 use crate::conclude::Bound;
 use crate::evidence;
-use crate::points::{Point, Points, Side};
+use crate::points::{Point, Points};
+use crate::side::Side;
 use crate::sought::Sought;
 
 /// Why the ceiling is where it is.

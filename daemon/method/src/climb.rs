@@ -4,35 +4,30 @@ use crate::conclude::Bound;
 use crate::estimate;
 use crate::failure::Failure;
 use crate::next::Next;
-use crate::observe::{Look, Observation};
 use crate::points::{Point, QUIET};
 use crate::search::CeilingSearch;
 use crate::sought::Reach;
 
 /// Largest step when loud, dB: a hard clip goes from nothing to 10 % within 2.18 dB (closed form),
 /// and supply and heat take their part.
-pub(crate) const STEP_DB: f64 = 1.95;
+pub(crate) const STEP_DB: f64 = 1.72;
 /// First loud level, dB re rated power: without and with a look ahead.
-const BASE_DB: f64 = -7.5;
+const BASE_DB: f64 = -7.0;
 const BASE_LOOKING_DB: f64 = -10.0;
 /// Lead of a probe's burst over the level that is held, dB, and its length.
 const BURST_DB: f64 = 7.0;
 const BURST_CYCLES: u32 = 8;
-/// Rates of a ramp, dB per second: looking ahead, and creeping up to a trip.
+/// Rate of a ramp that looks ahead, dB per second.
 const RAMP_DB_PER_S: f64 = 20.0;
-const CREEP_DB_PER_S: f64 = 2.0;
-/// How far below a trip the creeping starts where something good is that near, dB.
-const CREEP_FROM_DB: f64 = 1.3;
-/// Step where the limit was looked at and the level held there is still clean, dB.
+/// Step where the limit was looked at and the level held there is still clean, dB, and its growth.
 const SEEN_STEP_DB: f64 = 0.5;
-/// How far below a trip that a ramp didn't provoke the level is held, dB.
-const BELOW_TRIP_DB: f64 = 0.1;
-/// From the middle of a ramp's last block to its end, dB.
-const RAMP_END_DB: f64 = 0.2;
+const SEEN_GROWTH: f64 = 1.5;
 /// Loss of gain missing to its maximum that is as good as none: a limiter's output hardly changes, dB.
 const NEARLY_DB: f64 = 0.12;
 /// Gain that a limiter takes back, dB per dB of drive.
 const LIMITER_RATE: f64 = 0.92;
+/// How much more than in proportion to power a supply may fall.
+const SAG_MARGIN: f64 = 1.2;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -56,6 +51,7 @@ impl CeilingSearch {
         let loud = predicted_w > QUIET * self.sought.rated_w;
         if let Some(found) = estimate::distortion(&self.points, &self.sought, self.since, top_db - STEP_DB)
             && found.x_db >= top_db - 0.02
+            && found.x_db < self.trip_db() - 0.02
             && loud
         {
             // The top capture keeps the limit, and its curve shows how little is missing.
@@ -109,35 +105,6 @@ impl CeilingSearch {
         }
     }
 
-    /// After a trip: a slow ramp up to it where the bench can, else small steps.
-    fn creep(&mut self, top_db: f64) -> Next {
-        let trip_db = self.trip_db();
-        if !self.sought.ramps {
-            if top_db + self.creep_db >= trip_db - 1e-6 {
-                return self.bounded(self.below_trip_db(top_db), Bound::Trip);
-            }
-            return self.set(top_db + self.creep_db, "creep up to the trip");
-        }
-        if self.creeps > 0 {
-            // The ramp didn't trip: what trips takes longer than a ramp.
-            if trip_db - top_db > 2.0 * BELOW_TRIP_DB {
-                return self.set(trip_db - BELOW_TRIP_DB, "hold the level below the trip");
-            }
-            return self.bounded(self.below_trip_db(top_db), Bound::Trip);
-        }
-        let clear_db = self.clear_db(top_db).min(trip_db);
-        let from_db = clear_db.min(trip_db - CREEP_FROM_DB).max(top_db);
-        if trip_db - from_db > STEP_DB + CREEP_FROM_DB {
-            return self
-                .set((top_db + STEP_DB).max(clear_db.min(trip_db - STEP_DB)), "safe step up below the trip");
-        }
-        let Some((highest_db, _)) = self.highest_db() else { return Next::Failed(Failure::NoLevel) };
-        // A little above the level that tripped: a block's level is known to its length only.
-        let to_vrms = 10f64.powf((trip_db + 0.3).min(highest_db) / 20.0);
-        let from_vrms = 10f64.powf(from_db / 20.0);
-        Next::Ramp { from_vrms, to_vrms, db_per_s: CREEP_DB_PER_S, why: "creep up to the trip" }
-    }
-
     fn probe(&self, to_db: f64, highest_db: f64) -> Next {
         let burst_db = (to_db + BURST_DB).min(highest_db);
         match (self.permitted_vrms(to_db), self.permitted_vrms(burst_db)) {
@@ -160,31 +127,6 @@ impl CeilingSearch {
         }
     }
 
-    /// Where the looks taken so far show the limit, dB, if that is above what was held. Looks are short: supply and
-    /// limiter may not have followed yet, so it is only where to capture next.
-    pub(crate) fn looked_ahead(&self, top_db: f64) -> Option<f64> {
-        let point = self.as_point(self.looks.last()?)?;
-        let lost_db = self.gain_lost_db(&point) - self.sought.compression_db_max;
-        let limited = (lost_db > 0.0).then_some(point.x_db - lost_db);
-        let crossing = match self.seen_rising() {
-            // The blocks of a ramp bracket the limit; the curve of the last may place it more exactly.
-            Some((good_db, bad_db, between_db)) => {
-                let curve = point.own.map(|e| e.x_db).filter(|x| (good_db..=bad_db).contains(x));
-                Some(curve.unwrap_or(between_db))
-            }
-            None => point.own.map(|e| e.x_db),
-        };
-        let found = match (crossing, limited) {
-            (Some(c), Some(l)) => c.min(l),
-            (Some(c), None) => c,
-            (None, Some(l)) => l,
-            // A ramp that reached its end without breaking the limit: its end is the next level to hold.
-            (None, None) if self.sought.reach == Reach::Streamed => point.x_db + RAMP_END_DB,
-            (None, None) => return None,
-        };
-        (found > top_db + 0.05).then_some(found)
-    }
-
     /// What the supply will have lost at a level, from what it lost at the top capture, dB. A short look doesn't make
     /// it sag.
     fn supply_loss_db(&self, top: &Point, x_db: f64) -> f64 {
@@ -193,66 +135,8 @@ impl CeilingSearch {
             return 0.0;
         };
         let power_ratio = 10f64.powf((x_db - top.x_db) / 10.0);
-        let lost = (1.0 - loaded_v / idle_v).max(0.0) * power_ratio;
+        let lost = SAG_MARGIN * (1.0 - loaded_v / idle_v).max(0.0) * power_ratio;
         (-20.0 * (1.0 - lost.min(0.3)).log10()).clamp(0.0, (x_db - top.x_db - 0.1).max(0.0))
-    }
-
-    /// The last two blocks of a ramp between which distortion passes the limit for good, and the level between them:
-    /// dB of the lower, of the upper, and where a straight line of ln(distortion) crosses.
-    fn seen_rising(&self) -> Option<(f64, f64, f64)> {
-        let limit_pct = self.sought.limit_pct;
-        let worst = |look: &Look| look.channels.iter().filter_map(|c| c.thd_pct).reduce(f64::max);
-        let seen: Vec<(f64, f64)> = self
-            .looks
-            .iter()
-            .filter_map(|look| {
-                Some((20.0 * look.level_vrms.log10(), (worst(look)?.max(1e-6) / limit_pct).ln()))
-            })
-            .collect();
-        let pair = seen.windows(2).rev().find(|w| w[0].1 <= 0.0 && w[1].1 > 0.0 && w[1].0 > w[0].0)?;
-        let ((good_db, good), (bad_db, bad)) = (pair[0], pair[1]);
-        Some((good_db, bad_db, good_db + (bad_db - good_db) * -good / (bad - good)))
-    }
-
-    /// Highest level at or above `top_db` that a look has shown to keep the limit, dB.
-    fn clear_db(&self, top_db: f64) -> f64 {
-        let kept = |look: &&Look| {
-            let Some(point) = self.as_point(look) else { return false };
-            let clean = estimate::excess_at(&point, point.x_db, &self.sought).is_some_and(|e| e < -0.7);
-            clean && self.gain_lost_db(&point) < self.sought.compression_db_max - 0.5
-        };
-        self.looks.iter().filter(kept).map(|look| 20.0 * look.level_vrms.log10()).fold(top_db, f64::max)
-    }
-
-    /// A look as if it were a capture, with the noise of the captures.
-    pub(crate) fn as_point(&self, look: &Look) -> Option<Point> {
-        let before = self.points.all.last()?;
-        let channels = look.channels.iter().zip(&before.seen.channels).map(|(l, c)| {
-            let mut channel = c.clone();
-            channel.fundamental_vrms = l.fundamental_vrms;
-            channel.active_w = None;
-            channel.thd_pct = l.thd_pct;
-            channel.thdn_pct = l.thd_pct;
-            channel.curve = l.curve.clone();
-            // A look is loud: noise doesn't count beside what it has to show.
-            channel.noise_vrms = None;
-            channel
-        });
-        let seen = Observation {
-            level_vrms: look.level_vrms,
-            channels: channels.collect(),
-            ..Observation::default()
-        };
-        Point::new(&seen, &self.sought, self.captures)
-    }
-
-    fn gain_lost_db(&self, point: &Point) -> f64 {
-        (0..point.out_db.len())
-            .map(|c| {
-                let gain = |p: &Point| p.out_db.get(c).map_or(f64::NEG_INFINITY, |out| out - p.x_db);
-                self.points.all.iter().map(gain).fold(f64::NEG_INFINITY, f64::max) - gain(point)
-            })
-            .fold(0.0, f64::max)
     }
 
     /// How far the gain read at the top capture reaches. Distortion that noise doesn't explain may be a dead
@@ -269,17 +153,10 @@ impl CeilingSearch {
         UNSURE_JUMP_DB.max(10.0 * harmless.log10())
     }
 
-    /// Whether a look has shown the limit: then it is near, or what the look saw doesn't last.
-    fn limit_was_seen(&self) -> bool {
-        self.looks.iter().any(|look| {
-            self.as_point(look)
-                .is_some_and(|p| p.own.is_some() || self.gain_lost_db(&p) > self.sought.compression_db_max)
-        })
-    }
-
     /// How far to step: never beyond `STEP_DB`; to the limit where the top capture's curve already shows it.
     fn step_db(&self, top: &Point) -> f64 {
-        if let Some(found) = top.own {
+        let falls = self.points.falls_into(self.points.all.len() - 1, &self.sought);
+        if let Some(found) = top.own.filter(|_| !falls) {
             return (found.x_db - top.x_db).clamp(0.1, STEP_DB);
         }
         let lost_db = self.points.compression_db(self.points.all.len() - 1);
@@ -287,11 +164,14 @@ impl CeilingSearch {
             // Gain is being taken back, at nearly 1 dB per dB as a rule.
             return ((self.sought.compression_db_max - lost_db) / LIMITER_RATE + 0.05).clamp(0.1, STEP_DB);
         }
-        if self.limit_was_seen() {
-            return SEEN_STEP_DB;
-        }
         let all = &self.points.all;
         let n = all.len();
+        if self.limit_was_seen() {
+            // What a look saw doesn't last: steps grow as long as nothing is met.
+            let last_db = n.checked_sub(2).map_or(0.0, |i| top.x_db - all[i].x_db);
+            let grown_db = if last_db <= STEP_DB { SEEN_GROWTH * last_db } else { 0.0 };
+            return grown_db.clamp(SEEN_STEP_DB, STEP_DB);
+        }
         let curved = top.seen.channels.iter().all(|c| c.curve.is_some());
         if n < 3 {
             return STEP_DB;
@@ -299,8 +179,8 @@ impl CeilingSearch {
         let (i, j) = (n - 2, n - 1);
         let run = all[j].x_db - all[i].x_db;
         let mut step = STEP_DB;
-        let excess = self.points.excess(j, self.sought.limit_pct);
-        let slope = (excess - self.points.excess(i, self.sought.limit_pct)) / run;
+        let excess = self.points.all[j].excess;
+        let slope = (excess - self.points.all[i].excess) / run;
         if !curved && run > 0.02 && excess > -2.3 && slope > 0.1 {
             step = step.min((1.1 * -excess / slope).max(0.0) + 0.25).max(0.4);
         }

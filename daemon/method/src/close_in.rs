@@ -5,17 +5,25 @@ use crate::conclude::Bound;
 use crate::estimate::{self, Estimate};
 use crate::fit;
 use crate::next::Next;
-use crate::points::Side;
 use crate::search::CeilingSearch;
+use crate::side::Side;
 
 /// How far below the highest clean capture others still tell of the crossing, dB.
 const REACH_DB: f64 = 2.5;
-/// Share of a bracket to go on by where the estimate was disproved: it lies near the lower end.
-const ADVANCE: f64 = 0.25;
 /// How far below a broken capture the next lower one counts, dB.
 const APART_DB: f64 = 0.4;
+/// ln(distortion/limit) below which a reading is a floor, and no part of the rise to the limit.
+const FLOOR: f64 = -2.3;
+/// How far below a broken capture others belong to that rise, dB.
+const RISE_DB: f64 = 1.0;
+/// How near a level a capture has told all there is, dB.
+const TOLD_DB: f64 = 0.1;
 /// How near the answer a capture must lie, dB.
 const NEAR_DB: f64 = 0.06;
+/// The same without curves that would carry a capture's output there, dB.
+const NEAR_READ_DB: f64 = 0.008;
+/// How near the estimate a capture lies that needs none at the estimate itself, dB.
+const BESIDE_DB: f64 = 0.03;
 /// Standard error of the level that needs no further capture, dB.
 const SE_ENOUGH_DB: f64 = 0.025;
 /// How far from the answer the last capture of a limiter may lie, dB: its output hardly changes.
@@ -35,16 +43,14 @@ impl CeilingSearch {
         let Some((found, bound)) = self.crossing(sides, good, first) else {
             return self.halve(good_db, bad_db, sides[first]);
         };
-        if found.x_db > bad_db && self.points.excess(first, self.sought.limit_pct) > self.sure() {
+        if found.x_db > bad_db && self.points.all[first].excess > self.sure() {
             // No estimate outranks a capture that broke the limit clearly: false position between the two.
             let between = self.false_position(good, first);
             return self.settle(between, Bound::Distortion, good_db);
         }
         if bound == Bound::Distortion && self.disproved(good, found) {
-            return self.set(
-                good_db + ADVANCE * (bad_db - good_db),
-                "the level found still keeps the limit; onwards",
-            );
+            let between = self.false_position(good, first);
+            return self.settle(between, Bound::Distortion, good_db);
         }
         self.settle(found, bound, good_db)
     }
@@ -56,7 +62,7 @@ impl CeilingSearch {
 
     /// Where a straight line of the straightened readings crosses between a clean and a broken capture.
     fn false_position(&self, good: usize, bad: usize) -> Estimate {
-        let value = |i: usize| straightened(self.points.excess(i, self.sought.limit_pct));
+        let value = |i: usize| straightened(self.points.all[i].excess);
         let (x_good, x_bad) = (self.points.all[good].x_db, self.points.all[bad].x_db);
         let (y_good, y_bad) = (value(good).min(-1e-3), value(bad).max(1e-3));
         let width = x_bad - x_good;
@@ -75,13 +81,17 @@ impl CeilingSearch {
     /// Ends where a capture lies at the estimate and that is sure enough; captures there otherwise.
     pub(crate) fn settle(&mut self, found: Estimate, bound: Bound, good_db: f64) -> Next {
         let nearest_db = self.nearest_db(found.x_db);
-        let near_db = if bound == Bound::Compression { NEAR_LIMITED_DB } else { NEAR_DB };
+        let near_db = match bound {
+            Bound::Compression => NEAR_LIMITED_DB,
+            _ if self.points.all.iter().any(|p| p.seen.channels.iter().any(|c| c.curve.is_some())) => NEAR_DB,
+            _ => NEAR_READ_DB,
+        };
         let sure =
             found.se_db <= SE_ENOUGH_DB || self.captures >= CAPTURES_SOFT || bound == Bound::Compression;
         if nearest_db <= near_db && sure || self.captures >= CAPTURES_LATE {
             return self.finish(found.x_db, bound);
         }
-        let target_db = self.beside(found, nearest_db);
+        let target_db = if nearest_db > near_db.min(BESIDE_DB) { found.x_db } else { self.beside(found) };
         // Never further than a safe step above anything held, whatever the estimate says.
         self.set(target_db.min(good_db.max(self.highest_held_db()) + STEP_DB), "close in on the limit")
     }
@@ -95,13 +105,10 @@ impl CeilingSearch {
         counts.map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
     }
 
-    /// Where the next capture tells most: at the estimate, or a little beside it once one lies there.
-    fn beside(&self, found: Estimate, nearest_db: f64) -> f64 {
-        if nearest_db > 0.03 {
-            return found.x_db;
-        }
+    /// Where the next capture tells most once one lies at the estimate: a little beside it.
+    fn beside(&self, found: Estimate) -> f64 {
         let side = if self.captures.is_multiple_of(2) { 1.0 } else { -1.0 };
-        found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.3)
+        found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.1)
     }
 
     /// The lower of the distortion and compression crossings, by the curves where there are any.
@@ -112,9 +119,11 @@ impl CeilingSearch {
             self.since,
             self.points.all[good].x_db - REACH_DB,
         );
+        let width_db = self.points.all[first].x_db - self.points.all[good].x_db;
         let by_distortion = match by_curve {
-            Some(found) => Some(found),
-            None => self.by_readings(sides, good, first),
+            Some(found) if found.se_db <= width_db => Some(found),
+            // Curves that captures refute tell less than the readings.
+            unsure => self.by_readings(sides, good, first).or(unsure),
         };
         let by_compression = estimate::compression(&self.points, &self.sought);
         match (by_distortion, by_compression) {
@@ -127,18 +136,23 @@ impl CeilingSearch {
 
     /// The crossing by the scalar readings alone, straightened so that a clipping onset is a line.
     fn by_readings(&self, sides: &[Side], good: usize, first: usize) -> Option<Estimate> {
-        if sides[first] == Side::Compressed && self.points.excess(first, self.sought.limit_pct) < 0.0 {
+        if sides[first] == Side::Compressed && self.points.all[first].excess < 0.0 {
             return None;
         }
         let (from, to) = self.sure_bracket(sides, good, first);
+        let near_db = self.points.all[first].x_db - RISE_DB;
+        let told = |i: &usize| self.points.all[*i].excess > FLOOR && self.points.all[*i].x_db > near_db;
+        let telling = (0..sides.len()).filter(|i| sides[*i] != Side::Bump).filter(told).count();
         let points: Vec<(f64, f64)> = (0..sides.len())
-            .filter(|i| sides[*i] != Side::Bump)
-            .map(|i| (self.points.all[i].x_db, straightened(self.points.excess(i, self.sought.limit_pct))))
+            .filter(|i| sides[*i] != Side::Bump && (telling < 2 || told(i)))
+            .map(|i| (self.points.all[i].x_db, straightened(self.points.all[i].excess)))
             .collect();
-        let found = fit::crossing(&points, self.sought.distortion_scatter, from, to)?;
+        let inside = self.points.all.iter().filter(|p| (from..=to).contains(&p.x_db));
+        let scatter = inside.map(|p| p.excess_se).fold(0.0, f64::max);
+        let found = fit::crossing(&points, scatter, from, to)?;
         let wide = (to - from) / 12f64.sqrt();
         // The fit's own error is optimistic, as its neighbourhood was chosen by the same readings.
-        let least = 0.6 * self.sought.distortion_scatter / found.slope;
+        let least = 0.6 * scatter / found.slope;
         let se_db = if found.trusted { found.se_db.max(least) } else { found.se_db.max(wide) };
         Some(Estimate { x_db: found.x_db, se_db, slope: found.slope })
     }
@@ -146,7 +160,7 @@ impl CeilingSearch {
     /// The bracket widened by points that lie within scatter of the limit, for they prove nothing alone.
     fn sure_bracket(&self, sides: &[Side], good: usize, first: usize) -> (f64, f64) {
         let sure = self.sure();
-        let excess = |i: usize| self.points.excess(i, self.sought.limit_pct);
+        let excess = |i: usize| self.points.all[i].excess;
         let below = (0..=good).rev().find(|i| sides[*i] == Side::Good && excess(*i) < -sure).unwrap_or(good);
         let above = (first..sides.len())
             .find(|i| sides[*i] == Side::Compressed || excess(*i) > sure)
@@ -168,16 +182,19 @@ impl CeilingSearch {
         // Neighbours that close tell nothing of their own.
         let below = self.points.all[..first].iter().rev().map(|p| p.x_db).find(|x| *x <= bad_db - APART_DB);
         let below_db = below.unwrap_or(bad_db - 20.0);
-        if let Some(found) = self.points.all[first].own.filter(|found| found.x_db > below_db) {
+        let own = self.points.all[first].own.filter(|found| found.x_db > below_db);
+        if let Some(found) =
+            own.filter(|e| bad_db - e.x_db <= 0.1 || self.points.nearest_db(e.x_db) > TOLD_DB)
+        {
             if bad_db - found.x_db > 0.1 {
                 return self.set(found.x_db, "back to where the curve keeps the limit");
             }
             return self.settle(found, Bound::Distortion, bad_db);
         }
-        if bad_db - below_db < APART_DB + 0.1 {
+        let target = if bad_db - below_db > 6.0 { bad_db - 3.0 } else { 0.5 * (bad_db + below_db) };
+        if bad_db - below_db < APART_DB + 0.1 || self.points.nearest_db(target) < TOLD_DB {
             return Next::Failed(self.never_below());
         }
-        let target = if bad_db - below_db > 6.0 { bad_db - 3.0 } else { 0.5 * (bad_db + below_db) };
         self.set(target, "look for a clean level below the knee")
     }
 }

@@ -4,7 +4,8 @@ use crate::cause::{self, Facts};
 use crate::ceiling::{Bracket, Ceiling, LowLevelBump};
 use crate::estimate;
 use crate::fit;
-use crate::points::{Point, Points, Side};
+use crate::points::{Point, Points};
+use crate::side::Side;
 use crate::sought::Sought;
 
 /// What set the upper end.
@@ -38,6 +39,9 @@ pub(crate) struct Found {
     pub captures: usize,
     /// Captures before this one were made while the amplifier still drifted.
     pub since: usize,
+    /// What the output may still have to fall at the same drive, and how well noise lets that be told, dB; `None` where
+    /// no record told.
+    pub unsettled_db: Option<(f64, f64)>,
 }
 
 pub(crate) fn ceiling(
@@ -48,7 +52,7 @@ pub(crate) fn ceiling(
     sides: &[Side],
     found: &Found,
 ) -> Option<Ceiling> {
-    let Found { x_db, se_db, bound, captures, since } = *found;
+    let Found { x_db, se_db, bound, captures, since, .. } = *found;
     let channels = points.all.first()?.out_db.len();
     let near = points.all.iter().min_by(|a, b| (a.x_db - x_db).abs().total_cmp(&(b.x_db - x_db).abs()))?;
     let at_near = points.all.iter().position(|p| std::ptr::eq(p, near)).unwrap_or(0);
@@ -75,7 +79,7 @@ pub(crate) fn ceiling(
     }
     let (weakest, at) = powers.iter().enumerate().min_by(|a, b| a.1.db.total_cmp(&b.1.db))?;
     let power_w = 10f64.powf(at.db / 10.0);
-    let u_db = (at.slope * se_db).hypot(at.se_db).hypot(MODEL_DB);
+    let u_db = (at.slope * se_db).hypot(at.se_db).hypot(unsaid_db(found, at.slope, sought));
     let compression_db = (0..channels)
         .filter_map(|c| {
             let gain = points.all.iter().filter(|p| p.x_db <= x_db + LOCAL_DB).map(|p| p.out_db[c] - p.x_db);
@@ -113,8 +117,27 @@ pub(crate) fn ceiling(
     })
 }
 
-/// What the curves leave unsaid, dB: set so that the truth lies within U in 95 % of the modelled searches.
-const MODEL_DB: f64 = 0.013;
+/// What captures and curves leave unsaid, dB. An output that falls by heat or a weak supply, at the same drive, by x dB
+/// takes the ceiling down by more: V = R·f(drive/R) of the rail R falls by 1 − slope of the rail's fall, while the
+/// ceiling follows the rail. The expected scatter is itself known roughly.
+fn unsaid_db(found: &Found, slope: f64, sought: &Sought) -> f64 {
+    let share = if found.bound == Bound::Distortion { (1.0 - slope).clamp(SHARE_LEAST, 1.0) } else { 1.0 };
+    // A record too noisy to tell says no less than none.
+    let unsettled_db = found
+        .unsettled_db
+        .map_or(UNTOLD_DB, |(fall_db, noise_db)| (fall_db / share).hypot((noise_db / share).min(UNTOLD_DB)));
+    unsettled_db.hypot(SCATTER_DOUBT * sought.level_scatter_db).hypot(LEAST_DB)
+}
+
+/// Least share of a rail's fall that the fundamental shows at the ceiling.
+const SHARE_LEAST: f64 = 0.1;
+/// Doubt of the expected scatter, as a share of it.
+const SCATTER_DOUBT: f64 = 0.5;
+/// What curves of finite resolution leave out, dB, and what drift may, where no record tells of it.
+const LEAST_DB: f64 = 0.002;
+const UNTOLD_DB: f64 = 0.013;
+/// Distance up to which a capture's own output is carried instead of that of a line between far ones, dB.
+const REBASE_DB: f64 = 0.06;
 /// Usual rise of a limiter's output, dB per dB of drive.
 const LIMITED_SLOPE: f64 = 0.1;
 /// Error of an output carried along a curve, dB per dB of distance: supply and heat follow the level.
@@ -174,7 +197,7 @@ fn local(
             .map(|p| (pick(p) - pick(near)) / (p.x_db - near.x_db))
             .next();
         let slope = other.map_or(LIMITED_SLOPE, |slope| slope.clamp(0.0, 0.6));
-        let se_db = sought.level_scatter_db.hypot(0.1 * away);
+        let se_db = sought.level_scatter_db.hypot(0.15 * away);
         return Some(Local { db: pick(near) + slope * away, slope, se_db });
     }
     let straddles = set.iter().any(|p| p.0 <= x_db) && set.iter().any(|p| p.0 >= x_db);
@@ -187,7 +210,12 @@ fn local(
             _ => below.into_iter().chain(above).map(loss).collect(),
         };
     }
-    let (loss_db, slope, se_db) = fit::line_at(&set, x_db, sought.level_scatter_db)?;
+    let (mut loss_db, slope, mut se_db) = fit::line_at(&set, x_db, sought.level_scatter_db)?;
+    if let Some(near) = nearest.filter(|p| !straddles && (p.x_db - x_db).abs() <= REBASE_DB) {
+        // A line between far captures gives the slope only; the output bends between them.
+        loss_db = loss(near).1 + slope * (x_db - near.x_db);
+        se_db = sought.level_scatter_db;
+    }
     let local = Local { db: loss_db + x_db, slope: 1.0 + slope, se_db };
     local.db.is_finite().then_some(local)
 }

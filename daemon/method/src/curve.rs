@@ -9,8 +9,13 @@ use std::f64::consts::{FRAC_PI_2, PI};
 
 /// How far beyond the drive it was seen at a curve is continued, dB.
 const REACH_ABOVE_DB: f64 = 2.2;
-/// Share of the drive from which slope and curvature of the ends are taken.
+/// Share of the drive from which the slope of the ends is taken.
 const END_FROM: f64 = 0.9;
+/// Shares of the drive over which an end is fitted, widest first; points of the fit; and the root mean square of what it
+/// may miss, as a share of the output.
+const END_REACHES: [f64; 5] = [0.1, 0.05, 0.025, 0.0125, 0.006];
+const END_SAMPLES: usize = 12;
+const END_MISSED: f64 = 4e-4;
 /// Above this many harmonics, everything beside the fundamental is summed by energy instead.
 const HARMONICS_SUMMED: usize = 48;
 
@@ -106,27 +111,33 @@ impl TransferCurve {
         b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)))
     }
 
-    /// Value, slope and curvature of the upper or lower end, fitted over the outermost tenth of the drive.
+    /// Value, slope and curvature of the upper or lower end: a parabola through the outermost point, fitted over the
+    /// widest of a few ranges that it explains, so that a corner near the end doesn't blur what lies beyond it.
     fn end(&self, upper: bool) -> (f64, f64, f64) {
         let sign = if upper { 1.0 } else { -1.0 };
-        let samples = 12;
-        let (mut s0, mut s1, mut s2, mut s3, mut s4) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        let (mut y0, mut y1, mut y2) = (0.0, 0.0, 0.0);
-        for i in 0..samples {
-            let x = -(1.0 - END_FROM) * f64::from(i) / f64::from(samples - 1);
-            let y = sign * self.inside((sign * (1.0 + x)).asin());
-            s0 += 1.0;
-            s1 += x;
-            s2 += x * x;
-            s3 += x * x * x;
-            s4 += x * x * x * x;
-            y0 += y;
-            y1 += x * y;
-            y2 += x * x * y;
+        let value = sign * self.inside(sign * FRAC_PI_2);
+        let mut found = (value, 0.0, 0.0);
+        for reach in END_REACHES {
+            let at = |i: usize| -reach * i as f64 / END_SAMPLES as f64;
+            let seen: Vec<(f64, f64)> = (1..=END_SAMPLES)
+                .map(|i| (at(i), sign * self.inside((sign * (1.0 + at(i))).asin()) - value))
+                .collect();
+            let sum = |f: &dyn Fn(f64, f64) -> f64| seen.iter().map(|(x, y)| f(*x, *y)).sum::<f64>();
+            let (s2, s3, s4) = (sum(&|x, _| x * x), sum(&|x, _| x * x * x), sum(&|x, _| x * x * x * x));
+            let (y1, y2) = (sum(&|x, y| x * y), sum(&|x, y| x * x * y));
+            let determinant = s2 * s4 - s3 * s3;
+            let slope = (y1 * s4 - y2 * s3) / determinant;
+            let half_curvature = (s2 * y2 - s3 * y1) / determinant;
+            if !(slope.is_finite() && half_curvature.is_finite()) {
+                break;
+            }
+            found = (value, slope, half_curvature);
+            let missed = sum(&|x, y| (y - x * (slope + x * half_curvature)).powi(2)) / END_SAMPLES as f64;
+            if missed.sqrt() < END_MISSED * value.abs() {
+                break;
+            }
         }
-        let m = nalgebra::Matrix3::new(s0, s1, s2, s1, s2, s3, s2, s3, s4);
-        let fitted = m.try_inverse().map(|inverse| inverse * nalgebra::Vector3::new(y0, y1, y2));
-        fitted.map_or((self.inside(sign * FRAC_PI_2) * sign, 0.0, 0.0), |c| (c[0], c[1], c[2]))
+        found
     }
 
     fn beyond(&self, u: f64, upper: bool) -> f64 {

@@ -13,7 +13,9 @@ const HOLD_USUAL_S: f64 = 1.5;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
 /// Fall that is worth a second look, dB per second of the record.
-const FALL_DB_PER_S: f64 = 0.006;
+const FALL_DB_PER_S: f64 = 0.003;
+/// Time constant that heat and supplies have as long as it isn't known, s: common practice, no source.
+const TAU_USUAL_S: f64 = 1.0;
 /// What may be left over, dB.
 const LEFT_DB: f64 = 0.01;
 /// From the middle of the first quarter to the middle of the last, as a share of the record.
@@ -29,6 +31,8 @@ pub(crate) struct Drift {
     pub tau_s: Option<f64>,
     /// Hold after which an output that fell before was steady, s.
     enough_s: f64,
+    /// How fast the last loud capture fell, and how well its noise lets that be told, dB/s.
+    rate_db_per_s: Option<(f64, f64)>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -44,13 +48,25 @@ impl Drift {
         self.tau_s.map_or(self.enough_s, |tau| TAUS * tau).min(HOLD_USUAL_S)
     }
 
+    /// What the output may still have to fall, dB: the rate of the last loud capture for one time constant, and how well
+    /// that is known.
+    pub(crate) fn unsettled_db(&self) -> Option<(f64, f64)> {
+        let (fall, noise) = self.rate_db_per_s?;
+        let tau_s = self.tau_s.map_or(TAU_USUAL_S, |tau| tau.min(HOLD_MAX_S));
+        Some((fall * tau_s, noise * tau_s))
+    }
+
     /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.
     pub(crate) fn take(&mut self, point: &Point, noise_db: f64) -> Option<f64> {
         let falls = point.seen.channels.iter().filter_map(|c| c.envelope_droop_db.filter(|d| d.is_finite()));
         // An output that still recovers from a louder level drifts as well.
-        let fall_db = falls.max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
+        let seen_db = falls.max_by(|a, b| a.abs().total_cmp(&b.abs()));
+        let fall_db = seen_db.unwrap_or(0.0);
         let usable = |s: f64| if s.is_finite() { s.clamp(0.0, HOLD_MAX_S) } else { 0.0 };
         let (held_s, record_s) = (usable(point.seen.held_s), usable(point.seen.record_s));
+        self.rate_db_per_s = seen_db
+            .filter(|_| record_s > 0.0)
+            .map(|db| (db.abs() / (SPAN * record_s), noise_db / (SPAN * record_s)));
         let before = self.last.replace(Seen { x_db: point.x_db, fall_db, record_s });
         if !(fall_db.abs() > FALL_DB_PER_S * record_s + 3.0 * noise_db && record_s > 0.0) {
             self.left_db = 0.0;

@@ -3,7 +3,8 @@
 //! Each capture's curve tells its own crossing; the further from the capture, the less it is believed, since supply and
 //! heat bend the curve with level. The captures' crossings are averaged by their errors.
 
-use crate::points::{KNEE_SLOPE, Point, Points};
+use crate::points::{Point, Points};
+use crate::side;
 use crate::sought::{LimitOn, Sought};
 
 /// Error of a crossing per dB of distance from the capture it was computed from, below it and above it.
@@ -16,6 +17,10 @@ const ABOVE_DB: f64 = 2.1;
 const TAKEN_DB: f64 = 0.08;
 /// Step of the search, dB.
 const STEP_DB: f64 = 0.25;
+/// How much nearer to a crossing another capture has to lie to refute it, dB, and ln(distortion/limit) below which it
+/// doesn't.
+const APART_DB: f64 = 0.05;
+const FAR_BELOW: f64 = -1.2;
 
 /// A level sought.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,10 +58,8 @@ pub(crate) fn excess_at(point: &Point, x_db: f64, sought: &Sought) -> Option<f64
     worst.is_finite().then_some(worst)
 }
 
-/// Highest upward crossing of the limit by the curves of one capture, with the scalar reading mixed in.
-pub(crate) fn of_point(point: &Point, sought: &Sought) -> Option<Estimate> {
-    let here = excess_at(point, point.x_db, sought)?;
-    let (offset, sigma) = corrected(point, here, sought);
+/// Highest upward crossing of the limit by the curves of one capture, moved by `offset` to what its reading says.
+pub(crate) fn of_point(point: &Point, offset: f64, sought: &Sought) -> Option<Estimate> {
     let value = |x: f64| excess_at(point, x, sought).map(|e| e + offset);
     let mut high_db = point.x_db + ABOVE_DB;
     let mut high = value(high_db)?;
@@ -84,9 +87,8 @@ pub(crate) fn of_point(point: &Point, sought: &Sought) -> Option<Estimate> {
     }
     let slope = (value(x_db + 0.02)? - value(x_db - 0.02)?) / 0.04;
     let slope = slope.max((high - low) / STEP_DB * 0.5).max(0.02);
-    let away = x_db - point.x_db;
-    let model = if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away };
-    Some(Estimate { x_db, se_db: (sigma / slope).hypot(model), slope })
+    let se_db = (point.excess_se / slope).hypot(model_db(point, x_db));
+    Some(Estimate { x_db, se_db, slope })
 }
 
 /// Harmonics hold at least half of the limit there; and a crossing above the capture is foreseen by a curve that bends
@@ -95,18 +97,19 @@ fn is_knee(point: &Point, x_db: f64, sought: &Sought) -> bool {
     let ratio = 10f64.powf((x_db - point.x_db) / 20.0);
     point.seen.channels.iter().filter_map(|c| c.curve.as_ref()).any(|curve| {
         let harmonics = curve.predict(ratio, sought.harmonics_max).map_or(0.0, |p| p.thd_pct);
-        let bends = x_db <= point.x_db || curve.end_slope().is_some_and(|slope| slope < KNEE_SLOPE);
+        let bends =
+            x_db <= point.x_db || curve.end_slope().is_some_and(|slope| slope < side::knee_slope(sought));
         harmonics > 0.5 * sought.limit_pct && bends
     })
 }
 
 /// The scalar reading and the curve's own figure at the capture's level, averaged by their scatter: offset of the
 /// curve's logarithm and what remains uncertain.
-fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
+pub(crate) fn corrected(point: &Point, here: f64, sought: &Sought) -> (f64, f64) {
     let read = (point.distortion_pct / sought.limit_pct).ln();
     let (reading, curve) = (sought.distortion_scatter, sought.curve_scatter);
     let off = read - here;
-    if off.abs() > 4.0 * reading.hypot(curve) {
+    if off.abs() > 5.0 * reading.hypot(curve) {
         // The record holds distortion that no static curve has: the reading alone counts.
         return (off, reading);
     }
@@ -120,21 +123,52 @@ pub(crate) fn is_fixed(points: &Points, i: usize, sought: &Sought) -> bool {
     points.taken_db(i).is_some_and(|taken| taken < TAKEN_DB + 4.0 * sought.level_scatter_db)
 }
 
-/// The crossing by all captures that count, from the `since`-th on and from `from_db` up. Captures whose own crossing disagrees with the
-/// nearest one's by more than their errors explain are left out.
-pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
-    let mut found: Vec<(f64, Estimate)> = (0..points.all.len())
-        .filter(|i| {
-            points.all[*i].order >= since && points.all[*i].x_db >= from_db && is_fixed(points, *i, sought)
+/// By how much captures nearer to the crossing than the one it was computed from disagree with that one's curve, dB of
+/// level, where errors don't explain it: then what distorts isn't a fixed curve.
+fn refuted_db(points: &Points, i: usize, own: &Estimate, since: usize, sought: &Sought) -> f64 {
+    let at = &points.all[i];
+    let away = (own.x_db - at.x_db).abs();
+    let Some(here) = excess_at(at, at.x_db, sought) else { return 0.0 };
+    let nearer =
+        points.all.iter().filter(|p| p.order >= since && (p.x_db - own.x_db).abs() < away - APART_DB);
+    nearer
+        .filter_map(|p| {
+            let told = excess_at(at, p.x_db, sought)? + at.excess - here;
+            // Far below the limit a floor is read, whatever the curve says.
+            let off_db = (told.max(FAR_BELOW) - p.excess.max(FAR_BELOW)).abs() / own.slope;
+            let allowed_db = 3.0 * at.excess_se.hypot(p.excess_se) / own.slope + model_db(at, p.x_db);
+            (off_db > allowed_db).then_some(off_db)
         })
-        .filter_map(|i| points.all[i].own.map(|e| ((e.x_db - points.all[i].x_db).abs(), e)))
+        .fold(0.0, f64::max)
+}
+
+/// Error of what the curve of a capture says about another level, dB.
+fn model_db(point: &Point, x_db: f64) -> f64 {
+    let away = x_db - point.x_db;
+    if away > 0.0 { MODEL_ABOVE * away } else { MODEL_BELOW * -away }
+}
+
+/// The crossing by all captures that count, from the `since`-th on and from `from_db` up. Captures whose own crossing disagrees with the
+/// surest one's by more than their errors explain are left out.
+pub(crate) fn distortion(points: &Points, sought: &Sought, since: usize, from_db: f64) -> Option<Estimate> {
+    let mut found: Vec<Estimate> = (0..points.all.len())
+        .filter(|i| {
+            let p = &points.all[*i];
+            let counts = p.own.is_some() && p.order >= since && p.x_db >= from_db;
+            counts && is_fixed(points, *i, sought) && !points.falls_into(*i, sought)
+        })
+        .filter_map(|i| {
+            let own = points.all[i].own?;
+            let se_db = own.se_db.hypot(refuted_db(points, i, &own, since, sought));
+            Some(Estimate { se_db, ..own })
+        })
         .collect();
-    found.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let nearest = found.first()?.1;
+    found.sort_by(|a, b| a.se_db.total_cmp(&b.se_db));
+    let surest = *found.first()?;
     let (mut weights, mut sum, mut slopes) = (0.0, 0.0, 0.0);
-    for (_, estimate) in &found {
-        let apart = (estimate.x_db - nearest.x_db).abs();
-        if apart > 3.0 * estimate.se_db.hypot(nearest.se_db) {
+    for estimate in &found {
+        let apart = (estimate.x_db - surest.x_db).abs();
+        if apart > 3.0 * estimate.se_db.hypot(surest.se_db) {
             continue;
         }
         let weight = estimate.se_db.max(1e-4).powi(-2);

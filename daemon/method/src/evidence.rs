@@ -4,7 +4,8 @@ use crate::cause::{Cause, Facts};
 use crate::conclude::Bound;
 use crate::estimate;
 use crate::fit;
-use crate::points::{Point, Side};
+use crate::points::Point;
+use crate::side::Side;
 
 /// Rise of ln(distortion) per dB above which clipping is hard.
 const HARD_SLOPE: f64 = 1.3;
@@ -284,7 +285,7 @@ fn slope_of_readings(facts: &Facts<'_>) -> Option<f64> {
     [0.6, 1.2, 2.5].into_iter().find_map(|reach| {
         let set: Vec<(f64, f64)> = (0..facts.sides.len())
             .filter(|i| facts.sides[*i] != Side::Bump)
-            .map(|i| (facts.points.all[i].x_db, facts.points.excess(i, facts.sought.limit_pct)))
+            .map(|i| (facts.points.all[i].x_db, facts.points.all[i].excess))
             .filter(|(x, y)| (x - facts.x_db).abs() <= reach && *y > -2.5)
             .collect();
         let (slope, se) = fit::slope_of(&set, sigma)?;

@@ -4,21 +4,12 @@ use crate::estimate::{self, Estimate};
 use crate::observe::{ChannelObservation, Observation};
 use crate::sought::{LimitOn, Sought};
 
-/// A loss of gain between neighbours that scatter of the readings doesn't explain, dB.
-const KNEE_LOSS_DB: f64 = 0.07;
-/// Least distance to the lower neighbour a knee is judged against, dB.
-const KNEE_BASE_DB: f64 = 0.3;
-
-/// How far away the next point above still tells whether distortion follows the level, dB.
-const NEIGHBOUR_DB: f64 = 7.0;
 /// Share of the rating below which output is quiet.
 pub(crate) const QUIET: f64 = 0.01;
 /// How far below a capture another must lie to show whether the stage is fixed, dB.
 const BELOW_DB: f64 = 1.5;
-/// Slope of a curve's end over its middle below which it bends.
-pub(crate) const KNEE_SLOPE: f64 = 0.985;
-/// How far below a record's own level its curve is asked whether distortion rises, as a ratio (0.5 dB).
-const FALL_RATIO: f64 = 0.944;
+/// Share of noise up to which a curve tells its steepest gain.
+const STEEP_NOISE: f64 = 0.01;
 
 /// One usable capture.
 #[derive(Debug, Clone)]
@@ -31,6 +22,9 @@ pub(crate) struct Point {
     pub power_w: Vec<f64>,
     /// The limited figure of the worst channel, percent.
     pub distortion_pct: f64,
+    /// ln(distortion / limit) by reading and curve together, and its standard error.
+    pub excess: f64,
+    pub excess_se: f64,
     /// When it was made: 1 for the first.
     pub order: usize,
     /// The observation itself.
@@ -68,9 +62,15 @@ impl Point {
             power_w.push(power);
         }
         let x_db = 20.0 * level.log10();
+        let (excess, excess_se) = ((worst / sought.limit_pct).ln(), sought.distortion_scatter);
+        let seen = seen.clone();
         let mut point =
-            Self { x_db, out_db, power_w, distortion_pct: worst, order, seen: seen.clone(), own: None };
-        point.own = estimate::of_point(&point, sought);
+            Self { x_db, out_db, power_w, distortion_pct: worst, excess, excess_se, order, seen, own: None };
+        if let Some(here) = estimate::excess_at(&point, x_db, sought) {
+            let (offset, sigma) = estimate::corrected(&point, here, sought);
+            (point.excess, point.excess_se) = (here + offset, sigma);
+            point.own = estimate::of_point(&point, offset, sought);
+        }
         Some(point)
     }
 
@@ -78,20 +78,6 @@ impl Point {
     fn channel_w(channel: &ChannelObservation, fundamental_vrms: f64, sought: &Sought) -> f64 {
         let load = positive(channel.load_ohm_measured).unwrap_or(sought.load_ohm);
         positive(channel.active_w).unwrap_or(fundamental_vrms * fundamental_vrms / load)
-    }
-
-    /// Whether the record itself shows a knee; `None` where a channel shows no curve.
-    fn knee(&self, sought: &Sought) -> Option<bool> {
-        let mut knee = false;
-        for channel in &self.seen.channels {
-            let curve = channel.curve.as_ref()?;
-            let here = curve.predict(1.0, sought.harmonics_max)?.thd_pct;
-            let below = curve.predict(FALL_RATIO, sought.harmonics_max)?.thd_pct;
-            // Harmonics within the limit can't be what breaks it: noise does.
-            let harmonics = here > 0.5 * sought.limit_pct;
-            knee |= harmonics && curve.end_slope().is_some_and(|slope| slope < KNEE_SLOPE) && below < here;
-        }
-        Some(knee)
     }
 
     /// Source level, V rms.
@@ -120,26 +106,8 @@ impl Point {
 pub(crate) struct Points {
     /// Ascending in level.
     pub all: Vec<Point>,
-}
-
-/// What a point says about the ceiling.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Side {
-    /// Keeps the limit.
-    Good,
-    /// Breaks the limit by distortion, compressing or rising as a ceiling does.
-    Distorted,
-    /// Has lost more gain than allowed.
-    Compressed,
-    /// Breaks the limit without a knee: noise, crossover, a bump.
-    Bump,
-}
-
-impl Side {
-    /// Beyond the ceiling.
-    pub(crate) fn is_broken(&self) -> bool {
-        matches!(self, Self::Distorted | Self::Compressed)
-    }
+    /// Expected scatter of one level, dB.
+    pub level_scatter_db: f64,
 }
 
 impl Points {
@@ -153,13 +121,18 @@ impl Points {
         true
     }
 
-    /// Loss of gain in the worst channel of point `i` against the highest gain at or below its level, dB.
+    /// Loss of gain in the worst channel of point `i` against the highest gain at or below its level, dB: the mean of
+    /// those that scatter alone keeps below it, since the highest of several is high by chance.
     pub(crate) fn compression_db(&self, i: usize) -> f64 {
         let at = &self.all[i];
         (0..at.out_db.len())
             .map(|c| {
                 let gain = |p: &Point| p.out_db[c] - p.x_db;
-                self.all[..=i].iter().map(gain).fold(f64::NEG_INFINITY, f64::max) - gain(at)
+                let highest = self.all[..=i].iter().map(gain).fold(f64::NEG_INFINITY, f64::max);
+                let least = highest - 3.0 * self.level_scatter_db;
+                let alike = self.all[..=i].iter().map(gain).filter(|gain| *gain >= least);
+                let (count, sum) = alike.fold((0.0, 0.0), |(n, sum), gain| (n + 1.0, sum + gain));
+                sum / count - gain(at)
             })
             .fold(0.0, f64::max)
     }
@@ -191,66 +164,24 @@ impl Points {
         Some(10f64.powf((per_v2 + x_db) / 10.0))
     }
 
-    /// ln(distortion / limit) of point `i`.
-    pub(crate) fn excess(&self, i: usize, limit_pct: f64) -> f64 {
-        (self.all[i].distortion_pct / limit_pct).ln()
+    /// The same from the steepest gain that any transfer curve shows too: a dead zone hides some of it in a sine.
+    pub(crate) fn predicted_w_most(&self, x_db: f64) -> Option<f64> {
+        let steeper = |p: &Point| {
+            let channels = p.seen.channels.iter().zip(&p.power_w);
+            let most_w = channels.filter_map(|(channel, power_w)| {
+                let fundamental = positive(channel.fundamental_vrms)?;
+                // Noise makes a curve look steep in places.
+                channel.noise_vrms.filter(|noise| *noise < STEEP_NOISE * fundamental)?;
+                let gain = channel.curve.as_ref()?.steepest() / (fundamental * 2f64.sqrt());
+                Some(power_w * gain * gain * 10f64.powf((x_db - p.x_db) / 10.0))
+            });
+            most_w.fold(0.0, f64::max)
+        };
+        Some(self.all.iter().map(steeper).fold(self.predicted_w(x_db)?, f64::max))
     }
 
-    /// Which side of the ceiling point `i` is on.
-    pub(crate) fn side(&self, i: usize, sought: &Sought) -> Side {
-        if self.compression_db(i) > sought.compression_db_max {
-            Side::Compressed
-        } else if self.excess(i, sought.limit_pct) <= 0.0 {
-            Side::Good
-        } else if self.knee(i, sought) {
-            Side::Distorted
-        } else {
-            Side::Bump
-        }
-    }
-
-    /// Distortion rises into point `i` and gain is lost, or it rises where the amplifier is loud anyway. A transfer
-    /// curve tells better: an end flatter than the middle, and less distortion at less drive, unless the neighbours
-    /// show that distortion doesn't follow the level.
-    fn knee(&self, i: usize, sought: &Sought) -> bool {
-        let at = &self.all[i];
-        let base = self.all[..i].iter().rposition(|p| p.x_db <= at.x_db - KNEE_BASE_DB);
-        if let Some(knee) = at.knee(sought) {
-            let near = base.filter(|base| self.all[*base].x_db >= at.x_db - NEIGHBOUR_DB);
-            let rises = near.is_none_or(|base| self.rises(base, i, sought));
-            let loud = self.predicted_w(at.x_db).is_some_and(|w| w > QUIET * sought.rated_w);
-            // Where nothing is known below, a bend at so little power is rather a stage's fault at low level.
-            let bends = knee && rises && (near.is_some() || loud) && !self.falls_above(i, sought);
-            let lost_db = self.compression_db(i);
-            return bends || lost_db > 0.5 || rises && lost_db > 0.2 + 3.0 * sought.level_scatter_db;
-        }
-        let Some(base) = base else { return false };
-        let rise = (at.distortion_pct / self.all[base].distortion_pct).ln();
-        if rise < 3.0 * sought.distortion_scatter {
-            // A limiter or sag can pull a bad reading level with its neighbour: lost gain decides then.
-            return self.compression_db(i) > 0.3 && rise > -3.0 * sought.distortion_scatter;
-        }
-        let lost = self.compression_db(i) - self.compression_db(base);
-        let loud = self.predicted_w(at.x_db).is_some_and(|w| w > 0.25 * sought.rated_w);
-        lost > KNEE_LOSS_DB || loud
-    }
-
-    /// Distortion rises from one point to a higher one, or gain falls.
-    fn rises(&self, from: usize, to: usize, sought: &Sought) -> bool {
-        let rise = (self.all[to].distortion_pct / self.all[from].distortion_pct).ln();
-        let lost = self.compression_db(to) - self.compression_db(from);
-        rise > 3.0 * sought.distortion_scatter || lost > KNEE_LOSS_DB
-    }
-
-    /// The next point above shows no more distortion and no less gain: what was seen here is no ceiling.
-    fn falls_above(&self, i: usize, sought: &Sought) -> bool {
-        let at = &self.all[i];
-        let above = (i + 1..self.all.len()).find(|j| self.all[*j].x_db >= at.x_db + KNEE_BASE_DB);
-        above.is_some_and(|j| self.all[j].x_db <= at.x_db + NEIGHBOUR_DB && !self.rises(i, j, sought))
-    }
-
-    /// Sides of all points in order.
-    pub(crate) fn sides(&self, sought: &Sought) -> Vec<Side> {
-        (0..self.all.len()).map(|i| self.side(i, sought)).collect()
+    /// Distance from `x_db` to the nearest capture, dB.
+    pub(crate) fn nearest_db(&self, x_db: f64) -> f64 {
+        self.all.iter().map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
     }
 }

@@ -11,6 +11,9 @@ const LOSS_MARGIN_DB: f64 = 0.5;
 pub struct RampWatch {
     limit_pct: f64,
     loss_db_max: f64,
+    /// Highest output, dB re 1 V rms, and the level of the block before, V rms.
+    out_db_max: f64,
+    before_vrms: Option<f64>,
     /// Highest gain seen, per channel, and that of the block before.
     gains: Vec<(f64, f64)>,
 }
@@ -20,13 +23,19 @@ impl RampWatch {
     #[must_use]
     pub fn new(sought: &Sought) -> Self {
         let loss_db_max = sought.compression_db_max + LOSS_MARGIN_DB;
-        Self { limit_pct: sought.limit_pct, loss_db_max, gains: Vec::new() }
+        let out_db_max = 10.0 * (sought.out_w_max * sought.load_ohm).log10();
+        Self { limit_pct: sought.limit_pct, loss_db_max, out_db_max, before_vrms: None, gains: Vec::new() }
     }
 
     /// True where the ramp has shown enough: distortion above twice the limit while gain falls, gain lost by half a
-    /// dB more than allowed, or an output that can't be read.
+    /// dB more than allowed, an output that can't be read, or a next block that could pass the declared maximum at the
+    /// highest gain seen.
     pub fn enough(&mut self, look: &Look) -> bool {
         let mut enough = look.channels.is_empty();
+        let level_db = 20.0 * look.level_vrms.log10();
+        let rise_db = self.before_vrms.replace(look.level_vrms).map_or(0.0, |b| level_db - 20.0 * b.log10());
+        // From the middle of this block to the end of the next.
+        let next_db = level_db + 1.5 * rise_db;
         for (i, channel) in look.channels.iter().enumerate() {
             let Some(fundamental) = channel.fundamental_vrms.filter(|v| v.is_finite() && *v > 0.0) else {
                 return true;
@@ -39,7 +48,9 @@ impl RampWatch {
             let falling = gain_db < before_db - 0.005;
             let bad = channel.thd_pct.is_some_and(|thd| thd > 2.0 * self.limit_pct);
             enough |= bad && falling && gain_db < best_db - 0.03 || best_db - gain_db > self.loss_db_max;
-            self.gains[i] = (best_db.max(gain_db), gain_db);
+            let best_db = best_db.max(gain_db);
+            enough |= best_db + next_db > self.out_db_max;
+            self.gains[i] = (best_db, gain_db);
         }
         enough
     }

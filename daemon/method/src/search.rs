@@ -3,21 +3,18 @@
 //! A look at the small-signal gain, a climb that never steps further than a hard clip stays harmless (or a probe or
 //! ramp that looks ahead), then the transfer curve of the first capture near the ceiling says where to capture last.
 
-use crate::conclude::{self, Bound};
+use crate::conclude::Bound;
 use crate::drift::Drift;
-use crate::estimate;
 use crate::failure::Failure;
 use crate::next::Next;
 use crate::observe::{Look, Observation};
-use crate::points::{Point, Points, Side};
+use crate::points::{Point, Points};
+use crate::side::Side;
 use crate::sought::{Sought, SoughtError};
+use crate::trip::CREEP_DB;
 
 /// Refusals in a row that end the search.
 const REFUSALS_MAX: usize = 3;
-/// Trips after which the search settles for what it has.
-const TRIPS_MAX: usize = 4;
-/// Step after a trip where the bench can't ramp, dB.
-pub(crate) const CREEP_DB: f64 = 0.04;
 /// Time a loud level is held before it is captured, s, as long as nothing drifts.
 const HOLD_S: f64 = 0.05;
 /// Most captures made again because the output still fell.
@@ -35,7 +32,7 @@ pub struct CeilingSearch {
     pub(crate) creep_db: f64,
     pub(crate) drift: Drift,
     again: usize,
-    creeping: bool,
+    pub(crate) creeping: bool,
     pub(crate) creeps: usize,
     /// Captures before this one were made while the amplifier still drifted.
     pub(crate) since: usize,
@@ -43,11 +40,11 @@ pub struct CeilingSearch {
     again_db: Option<(f64, f64)>,
     drifted_db: Option<(f64, f64)>,
     /// Loud captures that were made again because the output still fell.
-    drifted: Vec<Point>,
+    pub(crate) drifted: Vec<Point>,
     commanded: Option<f64>,
     refusals: usize,
-    ramping: bool,
-    recovering: bool,
+    pub(crate) ramping: bool,
+    pub(crate) recovering: bool,
     outcome: Option<Next>,
 }
 
@@ -58,9 +55,10 @@ impl CeilingSearch {
     /// [`SoughtError`] where the question itself is unusable or the first level could be harmful.
     pub fn new(sought: Sought) -> Result<Self, SoughtError> {
         sought.check()?;
+        let points = Points { level_scatter_db: sought.level_scatter_db, ..Points::default() };
         Ok(Self {
             sought,
-            points: Points::default(),
+            points,
             looks: Vec::new(),
             captures: 0,
             trips_db: Vec::new(),
@@ -207,44 +205,9 @@ impl CeilingSearch {
         Next::Set { level_vrms: commanded, hold_s, why: "reading refused; once more" }
     }
 
-    fn on_trip(&mut self, seen: &Observation, commanded: f64) -> Next {
-        let usable = |level: f64| level.is_finite() && level > 0.0;
-        let loudest = seen.looks.iter().map(|l| l.level_vrms).filter(|l| usable(*l)).reduce(f64::max);
-        let held = usable(seen.level_vrms).then_some(seen.level_vrms);
-        let at = if self.ramping { held.or(loudest) } else { loudest.or(held) }.unwrap_or(commanded);
-        let trip_db = 20.0 * at.log10();
-        // Captures at or above a level that trips now say nothing about what the amplifier sustains.
-        self.points.all.retain(|p| p.x_db < trip_db - 1e-6);
-        self.trips_db.push(trip_db);
-        let Some(good_db) = self.last_good_db() else {
-            return Next::Failed(Failure::TrippedAtOnce { level_vrms: at });
-        };
-        let found = if self.sought.ramps { self.creeping } else { self.trips_db.len() >= 2 };
-        if found || self.trips_db.len() >= TRIPS_MAX {
-            return self.finish(self.below_trip_db(good_db), Bound::Trip);
-        }
-        let left = self.sought.captures_max.saturating_sub(self.captures + 2).max(1) as f64;
-        self.creep_db = ((trip_db - good_db) / left).max(CREEP_DB);
-        self.recovering = true;
-        Next::CoolDown { why: "protection tripped; wait for recovery, then creep up from below" }
-    }
-
     pub(crate) fn last_good_db(&self) -> Option<f64> {
         let sides = self.points.sides(&self.sought);
         sides.iter().rposition(|s| *s == Side::Good).map(|i| self.points.all[i].x_db)
-    }
-
-    pub(crate) fn trip_db(&self) -> f64 {
-        self.trips_db.iter().copied().fold(f64::INFINITY, f64::min)
-    }
-
-    /// The level just below the trip: the last look of a ramp below it, or half a step above the last good capture.
-    pub(crate) fn below_trip_db(&self, good_db: f64) -> f64 {
-        let trip_db = self.trip_db();
-        let looked = self.looks.iter().map(|l| 20.0 * l.level_vrms.log10()).filter(|x| *x < trip_db - 1e-6);
-        let below = looked.fold(good_db, f64::max);
-        let step = if below > good_db { trip_db - below } else { self.creep_db };
-        below + 0.5 * step.min((trip_db - below).max(0.0))
     }
 
     pub(crate) fn decide(&mut self) -> Next {
@@ -266,7 +229,7 @@ impl CeilingSearch {
     /// Highest level that may be commanded, dB, and what sets it.
     pub(crate) fn highest_db(&self) -> Option<(f64, Bound)> {
         let range_db = 20.0 * self.sought.level_vrms_max.log10();
-        let declared_db = 10.0 * (self.sought.out_w_max / self.points.predicted_w(0.0)?).log10();
+        let declared_db = 10.0 * (self.sought.out_w_max / self.points.predicted_w_most(0.0)?).log10();
         Some(if declared_db < range_db {
             (declared_db, Bound::DeclaredMax)
         } else {
@@ -296,72 +259,5 @@ impl CeilingSearch {
             .predicted_w(20.0 * level_vrms.log10())
             .is_some_and(|w| w < 0.05 * self.sought.rated_w);
         if quiet { 0.0 } else { self.drift.hold_s().max(HOLD_S) }
-    }
-
-    pub(crate) fn finish(&self, x_db: f64, bound: Bound) -> Next {
-        let sides = self.points.sides(&self.sought);
-        let se_db = self.level_error_db(&sides, bound);
-        let found = conclude::Found { x_db, se_db, bound, captures: self.captures, since: self.since };
-        let looks: Vec<Point> = self.looks.iter().filter_map(|look| self.as_point(look)).collect();
-        match conclude::ceiling(&self.sought, &self.points, &looks, &self.drifted, &sides, &found) {
-            Some(ceiling) => Next::Done(Box::new(ceiling)),
-            None => Next::Failed(Failure::NoLevel),
-        }
-    }
-
-    /// Standard error of the ceiling's level, dB.
-    fn level_error_db(&self, sides: &[Side], bound: Bound) -> f64 {
-        match bound {
-            Bound::Range | Bound::DeclaredMax => 0.0,
-            Bound::Trip => {
-                self.last_good_db().map_or(self.creep_db, |good| self.trip_db() - self.below_trip_db(good))
-                    / 3f64.sqrt()
-            }
-            Bound::Distortion | Bound::Compression => {
-                let first = sides.iter().position(Side::is_broken);
-                let bracket =
-                    first.and_then(|f| sides[..f].iter().rposition(|s| *s == Side::Good).map(|g| (g, f)));
-                let width = bracket.map(|(g, f)| self.points.all[f].x_db - self.points.all[g].x_db);
-                let found = match bracket {
-                    Some((good, first)) => self.crossing(sides, good, first).map(|(e, _)| e.se_db),
-                    None => {
-                        let top_db = self.points.all.last().map_or(f64::NEG_INFINITY, |p| p.x_db);
-                        let near = estimate::distortion(&self.points, &self.sought, self.since, top_db - 2.0);
-                        near.map(|e| e.se_db)
-                    }
-                };
-                found.or(width.map(|w| w / 12f64.sqrt())).unwrap_or(self.sought.resolution_db)
-            }
-        }
-    }
-
-    /// The budget is spent: the best answer there is, or why there is none.
-    pub(crate) fn conclude_now(&mut self) -> Next {
-        let sides = self.points.sides(&self.sought);
-        let first = sides.iter().position(Side::is_broken);
-        if let Some(good_db) = self.last_good_db()
-            && !self.trips_db.is_empty()
-            && first.is_none()
-            && self.trip_db() - good_db <= 4.0
-        {
-            return self.finish(self.below_trip_db(good_db), Bound::Trip);
-        }
-        let bracket = first.and_then(|f| sides[..f].iter().rposition(|s| *s == Side::Good).map(|g| (g, f)));
-        match bracket {
-            Some((good, first)) => match self.crossing(&sides, good, first) {
-                Some((found, bound)) => self.finish(found.x_db, bound),
-                None => {
-                    let bound =
-                        if sides[first] == Side::Compressed { Bound::Compression } else { Bound::Distortion };
-                    self.finish(0.5 * (self.points.all[good].x_db + self.points.all[first].x_db), bound)
-                }
-            },
-            None => Next::Failed(Failure::CapturesExhausted { captures: self.captures }),
-        }
-    }
-
-    pub(crate) fn never_below(&self) -> Failure {
-        let lowest = self.points.all.iter().map(|p| p.distortion_pct).fold(f64::INFINITY, f64::min);
-        Failure::NeverBelowLimit { limit_pct: self.sought.limit_pct, lowest_pct: lowest }
     }
 }

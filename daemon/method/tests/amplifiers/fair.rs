@@ -17,7 +17,8 @@ pub fn expected(t: &Trial) -> Vec<Cause> {
         family if family.limits() => vec![Cause::Limiting],
         Family::Sag => vec![Cause::Sag],
         Family::Thermal => vec![Cause::Thermal],
-        Family::Trip => vec![Cause::Protection],
+        // A trip that comes before the limit is what bounds the output, wherever the waveform is by then.
+        _ if t.truth_vrms >= t.amplifier.trip_vrms() => vec![Cause::Protection],
         Family::DriveExhausted => vec![Cause::DriveExhausted],
         // Each of its mechanisms is a fair answer.
         Family::Mixed => [waveform, vec![Cause::Sag, Cause::Thermal]].concat(),

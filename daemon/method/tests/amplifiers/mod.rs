@@ -9,9 +9,16 @@ pub mod rng;
 pub use rng::Rng;
 
 use std::f64::consts::PI;
+use std::sync::LazyLock;
 
 /// Points of a period.
 pub const N: usize = 512;
+
+/// Sine, cosine and sine of three times the phase of every point.
+static PHASES: LazyLock<Vec<(f64, f64, f64)>> = LazyLock::new(|| {
+    let phase = |i: usize| 2.0 * PI * (i as f64 + 0.5) / N as f64;
+    (0..N).map(|i| (phase(i).sin(), phase(i).cos(), (3.0 * phase(i)).sin())).collect()
+});
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Family {
@@ -219,18 +226,14 @@ impl Amplifier {
         let rail = self.rail * sagged * (1.0 - self.heat * slow.heat);
         let h3 = (self.h3_per_db * slow.taken_db).min(self.h3_most) * drive
             + self.bump * drive * (-(20.0 * drive / self.rail).powi(2) / 8.0).exp();
-        let wave = (0..N).map(|i| {
-            let theta = 2.0 * PI * (i as f64 + 0.5) / N as f64;
-            self.curve(drive * theta.sin(), rail) + h3 * (3.0 * theta).sin()
-        });
+        let wave = PHASES.iter().map(|(sin, _, third)| self.curve(drive * sin, rail) + h3 * third);
         self.summed(wave.collect(), 50.0 * sagged)
     }
 
     fn summed(&self, wave: Vec<f64>, supply: f64) -> State {
         let n = N as f64;
         let (mut ms, mut peak, mut b1, mut a1, mut dc) = (0.0, 0f64, 0.0, 0.0, 0.0);
-        for (i, y) in wave.iter().enumerate() {
-            let (sin, cos) = (2.0 * PI * (i as f64 + 0.5) / n).sin_cos();
+        for (y, (sin, cos, _)) in wave.iter().zip(PHASES.iter()) {
             ms += y * y;
             peak = peak.max(y.abs());
             b1 += y * sin;
@@ -277,8 +280,8 @@ impl Amplifier {
     }
 
     /// The true ceiling level, V rms, of what lasts: dense scan downwards for the last upward crossing, then
-    /// bisection.
-    pub fn truth(&self, limit_pct: f64, level_max: f64, rated_w: f64) -> f64 {
+    /// bisection. `None` where no level down to 60 dB below keeps the limit.
+    pub fn truth(&self, limit_pct: f64, level_max: f64, rated_w: f64) -> Option<f64> {
         let lost_db_max = if limit_pct >= 10.0 { 6.0 } else { 3.0 };
         let small = 0.1 * self.rail / self.gain / 2f64.sqrt();
         let gain_at = |x: f64| self.sustained(x, rated_w).fundamental / x;
@@ -290,13 +293,16 @@ impl Amplifier {
         let mut high = small * 30.0;
         while !keeps(high / 1.05) {
             high /= 1.05;
+            if high < 0.03 * small {
+                return None;
+            }
         }
         let mut low = high / 1.05;
         for _ in 0..32 {
             let mid = 0.5 * (low + high);
             if keeps(mid) { low = mid } else { high = mid }
         }
-        low.min(level_max).min(self.trip_vrms())
+        Some(low.min(level_max).min(self.trip_vrms()))
     }
 
     /// Slope of ln(THD+N) per dB at `level`.

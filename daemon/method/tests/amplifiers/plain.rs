@@ -38,7 +38,7 @@ pub fn plain(family: Family, seed: u64, limit_pct: f64, halving: bool, scatter: 
     let amplifier = Amplifier::new(family, &mut rng, RATED_W);
     let level_max =
         if family == Family::DriveExhausted { 0.5 * amplifier.rail / amplifier.gain } else { 10.0 };
-    let truth = amplifier.truth(limit_pct, level_max, RATED_W);
+    let truth = amplifier.truth(limit_pct, level_max, RATED_W)?;
     let truth_w = amplifier.sustained(truth, RATED_W).power;
     let load = amplifier.load;
     let mut reader =

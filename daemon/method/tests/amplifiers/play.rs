@@ -2,8 +2,8 @@
 
 use super::{Amplifier, Family, N, Rng, Slow, State};
 use wattproof_method::{
-    Ceiling, CeilingSearch, ChannelObservation, Look, LookChannel, Next, Observation, RampWatch, Sought,
-    TransferCurve,
+    Ceiling, CeilingSearch, ChannelObservation, Failure, Look, LookChannel, Next, Observation, RampWatch,
+    Sought, TransferCurve,
 };
 
 pub const RATED_W: f64 = 100.0;
@@ -215,8 +215,8 @@ pub struct Trial {
     pub story: Vec<String>,
 }
 
-/// Runs one search to its end.
-pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Result<Trial, String> {
+/// Runs one search to its end; `None` where no level keeps the limit and the search says so.
+pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Result<Option<Trial>, String> {
     let mut rng = Rng::new(seed * 31 + family as u64);
     let amplifier = Amplifier::new(family, &mut rng, RATED_W);
     let mut sought = sought;
@@ -224,6 +224,7 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
         sought.level_vrms_max = 0.5 * amplifier.rail / amplifier.gain;
     }
     let truth = amplifier.truth(sought.limit_pct, sought.level_vrms_max, RATED_W);
+    let (truth, exists) = (truth.unwrap_or(sought.level_vrms_start), truth.is_some());
     let truth_w = amplifier.sustained(truth, RATED_W).power;
     let mut player = Player::new(amplifier, scatter, truth, rng);
     let captures_max = sought.captures_max;
@@ -273,11 +274,13 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
                 player.rest(2.0);
                 last = None;
             }
+            Next::Failed(Failure::NeverBelowLimit { .. }) if !exists => return Ok(None),
             Next::Failed(f) => return Err(format!("{f} {story:#?}")),
+            Next::Done(_) if !exists => return Err(format!("a ceiling where there is none {story:#?}")),
             Next::Done(c) => {
                 let nearest =
                     player.held.iter().map(|l| db(*l, c.level_vrms).abs()).fold(f64::INFINITY, f64::min);
-                return Ok(Trial {
+                return Ok(Some(Trial {
                     captures: c.captures,
                     level_error_db: db(c.level_vrms, truth),
                     power_error_db: 10.0 * (c.power_w / truth_w).log10(),
@@ -290,7 +293,7 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
                     amplifier: player.amplifier,
                     ceiling: *c,
                     story,
-                });
+                }));
             }
         }
     }
