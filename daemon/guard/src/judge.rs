@@ -84,7 +84,8 @@ impl Guard {
     /// Nothing is played, yet an output carries more than noise: it oscillates, or the source plays on.
     fn live_though_silent(&self, reading: &SafetyReading) -> Option<TripCause> {
         let quiet_s = self.quiet_s?;
-        let vrms = reading.out_vrms.filter(|_| reading.asked_s.is_some_and(|at_s| at_s >= quiet_s + QUIET_S))?;
+        let vrms =
+            reading.out_vrms.filter(|_| reading.asked_s.is_some_and(|at_s| at_s >= quiet_s + QUIET_S))?;
         let dc_v = reading.dc_v.unwrap_or(0.0);
         let live = self.belief(Output::Supply) != Belief::Off;
         above("idle_vrms_max", (vrms * vrms - dc_v * dc_v).max(0.0).sqrt(), self.limits.idle_vrms())

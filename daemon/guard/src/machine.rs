@@ -179,7 +179,8 @@ impl Guard {
             return Err(Refusal::Limits { limit: error.name, value: error.value, why });
         }
         if let Some((limit, value, rating)) = self.ratings.exceeded_by(&self.limits) {
-            let why = format!("is above {rating}, the most its instrument can be set to (a slip of the unit?)");
+            let why =
+                format!("is above {rating}, the most its instrument can be set to (a slip of the unit?)");
             return Err(Refusal::Limits { limit, value, why });
         }
         self.state = State::Armed;
@@ -260,7 +261,7 @@ impl Guard {
         self.state = State::Tripping;
         self.cause_s = now_s;
         self.seen = Seen::default();
-        self.due_since_s = Some(now_s);
+        self.due_since_s.get_or_insert(now_s);
         self.power_since_s = None;
         // What was off is switched off and read back again: the fault may have changed it.
         self.known.iter_mut().for_each(Known::doubted);

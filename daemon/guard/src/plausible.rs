@@ -41,7 +41,13 @@ struct Still {
 impl Still {
     fn see(&mut self, at_s: f64, value: f64, driver_w: Option<f64>) {
         if self.bits != Some(value.to_bits()) {
-            *self = Still { bits: None, count: 0, since_s: at_s, low_w: f64::INFINITY, high_w: f64::NEG_INFINITY };
+            *self = Still {
+                bits: None,
+                count: 0,
+                since_s: at_s,
+                low_w: f64::INFINITY,
+                high_w: f64::NEG_INFINITY,
+            };
         }
         if let Some(driver_w) = driver_w {
             self.bits = Some(value.to_bits());
@@ -117,7 +123,11 @@ impl Plausible {
             self.slope_from = Some((at_s, c));
         }
         let value = (c - from_c) / passed_s;
-        (!(value <= allowed)).then(|| TripCause::Limit { limit: "heatsink_c_per_s_max".into(), value, allowed })
+        (!(value <= allowed)).then(|| TripCause::Limit {
+            limit: "heatsink_c_per_s_max".into(),
+            value,
+            allowed,
+        })
     }
 
     /// Power comes from the supply: what the outputs give for longer than stored charge lasts must go in there.

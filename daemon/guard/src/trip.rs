@@ -93,9 +93,9 @@ impl std::fmt::Display for TripCause {
             TripCause::Clock { gap_s } => {
                 write!(f, "the clock went {gap_s:.2} s from one look to the next: did the machine sleep?")
             }
-            TripCause::Contradiction { what }
-            | TripCause::Instrument { what }
-            | TripCause::Run { what } => f.write_str(what),
+            TripCause::Contradiction { what } | TripCause::Instrument { what } | TripCause::Run { what } => {
+                f.write_str(what)
+            }
             TripCause::Stop { by } => write!(f, "stopped by {by}"),
         }
     }
@@ -134,7 +134,9 @@ pub enum Refusal {
     )]
     Nonce,
     /// A reset while something has not been seen within its limit since the trip.
-    #[error("not reset: {0} has not been measured within its limit since the trip; remove the cause, measure again")]
+    #[error(
+        "not reset: {0} has not been measured within its limit since the trip; remove the cause, measure again"
+    )]
     CauseStands(&'static str),
     /// A reset while an output is not confirmed off.
     #[error("not reset: the {0} is not confirmed off; switch it off, have it read back, try again")]

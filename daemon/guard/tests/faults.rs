@@ -246,8 +246,10 @@ fn fault_28_a_heatsink_that_rises_too_fast_trips_before_it_is_too_hot() {
     let run = |c_per_s: f64| {
         let mut guard = running();
         guard.tighten(&slope);
-        let readings =
-            (0..40).map(|i| SafetyReading { heatsink_c: Some(8.0 + c_per_s * f64::from(i)), ..healthy(f64::from(i)) });
+        let readings = (0..40).map(|i| SafetyReading {
+            heatsink_c: Some(8.0 + c_per_s * f64::from(i)),
+            ..healthy(f64::from(i))
+        });
         first_trip(&mut guard, readings)
     };
     let (at_s, trip) = run(0.6).unwrap();
@@ -267,7 +269,8 @@ fn fault_28_a_heatsink_that_rises_too_fast_trips_before_it_is_too_hot() {
 fn fault_28_a_heatsink_too_hot_trips() {
     let mut guard = running();
     let hot = SafetyReading { heatsink_c: Some(90.1), ..healthy(60.0) };
-    let warm = (1..30).map(|i| SafetyReading { heatsink_c: Some(8.0 + 3.0 * f64::from(i)), ..healthy(f64::from(i)) });
+    let warm = (1..30)
+        .map(|i| SafetyReading { heatsink_c: Some(8.0 + 3.0 * f64::from(i)), ..healthy(f64::from(i)) });
     let (at_s, trip) = first_trip(&mut guard, warm.chain([hot])).unwrap();
     assert_eq!((at_s, limit_of(&trip.cause)), (28.0, "heatsink_c_max"));
 }
@@ -348,7 +351,9 @@ fn fault_34_setpoints_that_are_huge_or_no_numbers_never_pass() {
         for command in commands {
             for mut guard in [armed(), running()] {
                 let refused = guard.permit(0.1, &command).unwrap_err();
-                let Refusal::Tripped(cause @ TripCause::Asked { .. }) = refused else { panic!("{refused:?}") };
+                let Refusal::Tripped(cause @ TripCause::Asked { .. }) = refused else {
+                    panic!("{refused:?}")
+                };
                 assert!(!cause.outlasts_restart(), "nothing was sent");
                 assert_eq!(guard.state(), State::Tripping);
             }
@@ -387,7 +392,8 @@ fn fault_45_a_clock_that_stands_still_or_runs_back_trips_while_a_run_may_energis
         for (at_s, trips) in [(2.0, false), (2.1, true), (-0.4, false), (-0.6, true), (f64::NAN, true)] {
             let mut guard = in_state(state);
             guard.tick(at_s);
-            let clock = |cause: &TripCause| matches!(cause, TripCause::Clock { .. } | TripCause::Stale { .. });
+            let clock =
+                |cause: &TripCause| matches!(cause, TripCause::Clock { .. } | TripCause::Stale { .. });
             assert_eq!(guard.trip().is_some_and(|trip| clock(&trip.cause)), trips, "{state:?} {at_s}");
         }
     }

@@ -142,4 +142,3 @@ fn limits_only_tighten_and_must_be_numbers() {
     assert!(Limits { out_w_max: f64::NAN, ..limits() }.check().is_err());
     assert!(limits().check().is_ok());
 }
-

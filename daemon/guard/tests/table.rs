@@ -260,8 +260,14 @@ fn later_causes_are_kept_beside_the_first_up_to_a_bound() {
 #[test]
 fn what_is_said_names_what_happened() {
     for (cause, words) in [
-        (TripCause::Limit { limit: "l".into(), value: 2.5, allowed: 1.0 }, "limit l: met 2.500000, allowed 1"),
-        (TripCause::Asked { limit: "l".into(), value: 2.5, allowed: 1.0 }, "limit l: asked for 2.500000, allowed 1"),
+        (
+            TripCause::Limit { limit: "l".into(), value: 2.5, allowed: 1.0 },
+            "limit l: met 2.500000, allowed 1",
+        ),
+        (
+            TripCause::Asked { limit: "l".into(), value: 2.5, allowed: 1.0 },
+            "limit l: asked for 2.500000, allowed 1",
+        ),
         (TripCause::Stale { reading: "heatsink".into(), age_s: 2.5 }, "the heatsink reading is 2.50 s old"),
         (TripCause::Clock { gap_s: 2.5 }, "the clock went 2.50 s"),
         (TripCause::Contradiction { what: "w".into() }, "w"),
@@ -275,5 +281,7 @@ fn what_is_said_names_what_happened() {
     let said = guard.arm(0.0).unwrap_err().to_string();
     assert!(said.contains("Tripped") && said.contains("stopped by test"), "{said}");
     assert_eq!(Output::Source.to_string() + &Output::Supply.to_string(), "sourcesupply");
-    assert!(Doubt::Step.to_string().contains("step") && Doubt::Reconnected.to_string().contains("reconnected"));
+    assert!(
+        Doubt::Step.to_string().contains("step") && Doubt::Reconnected.to_string().contains("reconnected")
+    );
 }

@@ -86,15 +86,8 @@ pub fn in_state(state: State) -> Guard {
     guard
 }
 
-pub const STATES: [State; 7] = [
-    State::Boot,
-    State::Safe,
-    State::Armed,
-    State::Running,
-    State::Tripping,
-    State::Tripped,
-    State::Alarm,
-];
+pub const STATES: [State; 7] =
+    [State::Boot, State::Safe, State::Armed, State::Running, State::Tripping, State::Tripped, State::Alarm];
 
 pub fn confirm_off(guard: &mut Guard, now_s: f64) {
     guard.confirm(now_s, Output::Source, true);
