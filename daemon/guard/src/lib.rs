@@ -7,6 +7,7 @@
 //! Vocabulary (safe state, trip, latch, reset) as ISO 13849-1 and IEC 60204-1 use it. No safety integrity
 //! level is claimed: hardware protection comes first, this is one layer.
 
+mod arming;
 mod belief;
 mod command;
 mod gate;

@@ -1,7 +1,7 @@
 //! What can go wrong, one test each, named by its number in the project's fault catalogue. Expected behaviour of
 //! unattended benches: common practice, no source; SCPI-1999 volume 1, 7.2.1, for the codes of fault 18.
 
-#![allow(clippy::unwrap_used, reason = "a test helper fails by panicking")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test helper fails by panicking")]
 
 mod support;
 
