@@ -4,11 +4,13 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
-use wattproof_guard::{Command, SafetyReading, TripCause};
+use wattproof_guard::{Command, SafetyReading, State};
 use wattproof_instruments::{InstrumentError, Source};
+use wattproof_link::LinkError;
 
 use crate::actor::{Actor, ActorGone, Pending};
 use crate::drives::Playing;
+use crate::failed::{failed, gone};
 use crate::shared::SUPPLY_OUTPUT;
 use crate::{Bench, BenchError};
 
@@ -20,6 +22,11 @@ impl Bench {
     /// # Errors
     /// [`BenchError::Refused`] when the guard is not in its safe state.
     pub fn arm(&self) -> Result<(), BenchError> {
+        if let Some(record) = &self.latched
+            && self.shared.guard().trip().is_some()
+        {
+            return Err(BenchError::Latched { cause: record.record.cause.clone() });
+        }
         self.check_stop()?;
         self.shared.guard().arm(self.now_s())?;
         Ok(())
@@ -123,6 +130,7 @@ impl Bench {
     pub fn source_on(&self) -> Result<(), BenchError> {
         let outputs: Vec<u32> =
             self.shared.file.source.outputs.iter().copied().take(self.shared.driven()).collect();
+        self.read_before_first()?;
         self.send(&self.shared.actors.source, &Command::SourceOn, move |source| {
             outputs.iter().try_for_each(|output| source.set_on(*output, true))
         })?;
@@ -170,6 +178,7 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_on(&self) -> Result<(), BenchError> {
+        self.read_before_first()?;
         self.send(&self.shared.actors.supply, &Command::SupplyOn, |supply| {
             supply.set_on(SUPPLY_OUTPUT, true)
         })?;
@@ -209,11 +218,36 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn heatsink_c(&self) -> Result<f64, BenchError> {
         self.check_stop()?;
+        let asked_s = self.now_s();
         let channel = self.shared.file.thermometer.channel;
         let heatsink_c =
             self.finish_ask(self.shared.actors.thermometer.ask(move |meter| meter.measure_c(channel)))?;
-        self.judge(&SafetyReading { heatsink_c: Some(heatsink_c), ..SafetyReading::default() })?;
+        self.judge(&SafetyReading {
+            asked_s: Some(asked_s),
+            heatsink_c: Some(heatsink_c),
+            ..SafetyReading::default()
+        })?;
         Ok(heatsink_c)
+    }
+
+    /// Nothing is switched on before supply current and heatsink were read once.
+    fn read_before_first(&self) -> Result<(), BenchError> {
+        self.check_stop()?;
+        if self.state() != State::Armed {
+            return Ok(());
+        }
+        let asked_s = self.now_s();
+        let channel = self.shared.file.thermometer.channel;
+        let heatsink = self.shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
+        let supply_a =
+            self.finish_ask(self.shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)))?;
+        let heatsink_c = self.finish_wait(heatsink)?;
+        self.judge(&SafetyReading {
+            asked_s: Some(asked_s),
+            supply_a: Some(supply_a),
+            heatsink_c: Some(heatsink_c),
+            ..SafetyReading::default()
+        })
     }
 
     /// Waits until every change made so far has settled.
@@ -302,18 +336,21 @@ impl Bench {
 
     /// An instrument's failure trips the guard before anybody sees it.
     pub(crate) fn finish_ask<T>(&self, asked: Asked<T>) -> Result<T, BenchError> {
-        let what = match &asked {
-            Ok(Ok(_)) => None,
-            Ok(Err(error)) => Some(error.to_string()),
-            Err(gone) => Some(gone.to_string()),
-        };
-        if let Some(what) = what {
-            self.shared.guard().fault(self.now_s(), TripCause::Instrument { what });
-            self.shared.stop.wake();
-            // A cancelled exchange is the stop's doing, not the instrument's.
-            if let Some(by) = self.shared.stop.stopped_by() {
-                return Err(BenchError::Stopped(by));
-            }
+        match &asked {
+            Ok(Ok(_)) => {}
+            Ok(Err(error)) => failed(&self.shared, error),
+            Err(error) => gone(&self.shared, error),
+        }
+        // A cancelled exchange is the stop's or the trip's doing, not the instrument's.
+        if let Ok(Err(error)) = &asked
+            && matches!(error.link(), Some(LinkError::Cancelled { .. }))
+        {
+            self.check_stop()?;
+        }
+        if !matches!(asked, Ok(Ok(_)))
+            && let Some(by) = self.shared.stop.stopped_by()
+        {
+            return Err(BenchError::Stopped(by));
         }
         asked?.map_err(|error| BenchError::Instrument(Box::new(error)))
     }

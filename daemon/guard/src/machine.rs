@@ -150,6 +150,16 @@ impl Guard {
         self.known.iter().all(|known| !known.belief().may_be_live())
     }
 
+    /// Whether outputs must be switched off and read back now: a trip is being carried out, or what was confirmed has
+    /// become doubtful where nothing may be live.
+    pub fn needs_off(&self) -> bool {
+        match self.state {
+            State::Tripping | State::Alarm => true,
+            State::Boot | State::Tripped => !self.all_off(),
+            State::Safe | State::Armed | State::Running => false,
+        }
+    }
+
     /// Tightens the limits; a looser value changes nothing.
     pub fn tighten(&mut self, other: &Limits) {
         self.limits = self.limits.tightened(other);
