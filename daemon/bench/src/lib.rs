@@ -27,6 +27,7 @@ mod reset;
 mod safe;
 mod shared;
 mod stop;
+mod unasked;
 mod watch;
 
 pub use actor::Actor;

@@ -86,6 +86,7 @@ fn begin<T: Send + 'static>(
     actor.begin(move |instrument| {
         let tried = (1..TRIES).fold(off(instrument), |tried, _| tried.or_else(|_| off(instrument)));
         if let (Ok(()), Some(shared)) = (&tried, shared.upgrade()) {
+            shared.commanded().note_off(output);
             shared.guard().confirm(shared.clock.now_s(), output, true);
         }
         tried.map_err(|error| error.to_string())

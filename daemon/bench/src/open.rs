@@ -123,6 +123,7 @@ impl Bench {
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
+            commanded: Mutex::default(),
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
             capturing: Mutex::new(()),

@@ -4,7 +4,7 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
-use wattproof_guard::{Command, SafetyReading, State};
+use wattproof_guard::{Belief, Command, Output, SafetyReading, State};
 use wattproof_instruments::{InstrumentError, Source};
 use wattproof_link::LinkError;
 
@@ -12,6 +12,7 @@ use crate::actor::{Actor, ActorGone, Pending};
 use crate::drives::Playing;
 use crate::failed::{failed, gone};
 use crate::shared::SUPPLY_OUTPUT;
+use crate::unasked::set_watchdogs;
 use crate::{Bench, BenchError};
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
@@ -30,6 +31,11 @@ impl Bench {
         self.check_stop()?;
         self.shared.guard().arm(self.now_s())?;
         Ok(())
+    }
+
+    /// What is believed of an output; UNKNOWN counts as on.
+    pub fn belief(&self, output: Output) -> Belief {
+        self.shared.guard().belief(output)
     }
 
     /// Which channels `source_on` will drive: the first `count`.
@@ -143,7 +149,12 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn source_off(&self) -> Result<(), BenchError> {
-        self.finish_ask(self.shared.actors.source.ask(|source| source.safe_off()))?;
+        let shared = Arc::clone(&self.shared);
+        self.finish_ask(self.shared.actors.source.ask(move |source| {
+            source.safe_off()?;
+            shared.commanded().note_off(Output::Source);
+            Ok(())
+        }))?;
         self.note_level(0.0);
         self.shared.guard().source_off(self.now_s(), true);
         self.forget_drives()?;
@@ -191,8 +202,13 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_off(&self) -> Result<(), BenchError> {
-        self.finish_ask(self.shared.actors.supply.ask(|supply| supply.safe_off()))?;
-        self.shared.guard().confirm(self.now_s(), wattproof_guard::Output::Supply, true);
+        let shared = Arc::clone(&self.shared);
+        self.finish_ask(self.shared.actors.supply.ask(move |supply| {
+            supply.safe_off()?;
+            shared.commanded().note_off(Output::Supply);
+            Ok(())
+        }))?;
+        self.shared.guard().confirm(self.now_s(), Output::Supply, true);
         Ok(())
     }
 
@@ -236,6 +252,7 @@ impl Bench {
         if self.state() != State::Armed {
             return Ok(());
         }
+        set_watchdogs(&self.shared, self.shared.watchdog_s());
         let asked_s = self.now_s();
         let channel = self.shared.file.thermometer.channel;
         let heatsink = self.shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
@@ -283,10 +300,14 @@ impl Bench {
         work: impl FnOnce(&mut T) -> Result<R, InstrumentError> + Send + 'static,
     ) -> Result<R, BenchError> {
         self.permit(command)?;
-        let shared = Arc::clone(&self.shared);
+        let (shared, noted) = (Arc::clone(&self.shared), *command);
         let sent = actor.ask(move |instrument| {
             let off = shared.guard().trip().is_some() || shared.stop.stopped_by().is_some();
-            (!off).then(|| work(instrument))
+            (!off).then(|| {
+                let done = work(instrument)?;
+                shared.commanded().note(&noted);
+                Ok(done)
+            })
         });
         match sent.transpose() {
             Some(asked) => self.finish_ask(asked),

@@ -10,6 +10,7 @@ use crate::captured::{outputs, to_amplifier};
 use crate::off::{cut_upstream, safe_once, switch_off};
 use crate::open::OFF_DEADLINE_S;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::unasked::set_watchdogs;
 use crate::{Bench, SafeReport};
 
 /// Samples of the capture that looks whether the outputs are dead.
@@ -42,6 +43,7 @@ impl Bench {
         if let Err(refusal) = self.shared.guard().disarm(self.now_s()) {
             report.warnings.push(refusal.to_string());
         }
+        set_watchdogs(&self.shared, 0.0);
         report.state = self.state();
         self.shared.keep_latch();
         report

@@ -13,6 +13,7 @@ use crate::drives::Playing;
 use crate::latch::Keeper;
 use crate::off::CutUpstream;
 use crate::stop::StopState;
+use crate::unasked::Commanded;
 use crate::{Actor, BenchFile, SafeReport};
 
 /// The supply output that feeds the amplifier.
@@ -48,6 +49,7 @@ pub(crate) struct Shared {
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
     pub playing: Mutex<Playing>,
+    pub commanded: Mutex<Commanded>,
     pub driven: AtomicUsize,
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.
@@ -70,7 +72,13 @@ impl Shared {
     /// How long nothing is said to an instrument that did not confirm its OFF: longer than its watchdog's delay, which
     /// any traffic may feed.
     pub fn silence(&self) -> Duration {
-        Duration::from_millis(500)
+        let watchdog_s = 1.2 * self.watchdog_s();
+        Duration::from_secs_f64(watchdog_s.clamp(0.5, 60.0))
+    }
+
+    /// Delay of the instruments' watchdogs, s: twice what the guard tolerates, so that the guard trips first.
+    pub fn watchdog_s(&self) -> f64 {
+        2.0 * self.guard().limits().reading_age_s_max
     }
 
     pub fn driven(&self) -> usize {

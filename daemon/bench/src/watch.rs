@@ -10,6 +10,7 @@ use wattproof_guard::{SafetyReading, State, TripCause};
 use crate::failed::{failed, gone};
 use crate::off::safe_once;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::unasked::{feed, look};
 
 /// How often time is judged while nothing wakes the safety thread.
 const TICK: Duration = Duration::from_millis(50);
@@ -83,7 +84,10 @@ fn refresh(shared: &Shared) {
             };
             if shared.guard().observe(shared.clock.now_s(), &reading).is_some() {
                 shared.stop.wake();
+                return;
             }
+            look(shared);
+            feed(shared);
         }
         (Err(error), _) | (_, Err(error)) => failed(shared, &error),
     }

@@ -110,6 +110,34 @@ impl Instrument {
         Err(answer.malformed("a whole number from 0 to 255"))
     }
 
+    /// Whether it has a watchdog that can be set and fed, as its dialect says.
+    pub fn has_watchdog(&self) -> bool {
+        self.dialect.can("watchdog_s") && self.dialect.can("watchdog_feed")
+    }
+
+    /// Sets how long the instrument keeps its outputs on without being fed, s; 0 is for ever. Does nothing where it
+    /// has no watchdog.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`.
+    pub fn set_watchdog_s(&mut self, seconds: f64) -> Result<(), InstrumentError> {
+        if self.has_watchdog() {
+            self.tell("watchdog_s", &[("seconds", Value::Number(seconds))])?;
+        }
+        Ok(())
+    }
+
+    /// Feeds the watchdog, where it has one.
+    ///
+    /// # Errors
+    /// Link failures, reported errors.
+    pub fn feed_watchdog(&mut self) -> Result<(), InstrumentError> {
+        if self.has_watchdog() {
+            self.tell("watchdog_feed", &[])?;
+        }
+        Ok(())
+    }
+
     /// Tells: sends the operation's messages, waits for completion, reads the error queue, reads back. Returns
     /// the number read back, in our unit, where the read-back is a number.
     pub(crate) fn tell(
