@@ -114,6 +114,19 @@ fn fault_21_a_supply_that_says_off_and_delivers_is_an_alarm_until_measured_dead(
 
 #[test]
 fn fault_21_an_output_live_with_everything_off_is_an_alarm_in_every_state_that_believes_it_off() {
+    // The deadline itself is late enough.
+    let mut guard = tripped();
+    guard.observe(1.0, &SafetyReading { out_vrms: Some(1.0), ..dead(1.0) });
+    assert_eq!(guard.state(), State::Alarm);
+    let mut guard = tripped();
+    guard.observe(1.0, &SafetyReading { supply_a: Some(0.1), ..dead(1.0) });
+    assert_eq!(guard.state(), State::Alarm);
+    // A supply that is on with its source off may well be live.
+    let mut guard = running();
+    guard.source_off(0.1, true);
+    guard.tick(1.5);
+    guard.observe(1.6, &SafetyReading { supply_a: Some(3.0), ..healthy(1.6) });
+    assert_eq!(guard.state(), State::Running);
     for state in [State::Safe, State::Armed, State::Tripped] {
         let mut guard = in_state(state);
         guard.observe(1.2, &SafetyReading { out_vrms: Some(12.0), ..dead(1.2) });

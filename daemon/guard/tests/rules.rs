@@ -142,3 +142,25 @@ fn limits_only_tighten_and_must_be_numbers() {
     assert!(Limits { out_w_max: f64::NAN, ..limits() }.check().is_err());
     assert!(limits().check().is_ok());
 }
+
+#[test]
+fn time_at_power_counts_from_its_limit_on_and_only_while_the_source_plays() {
+    let trips_at_s = |mut guard: Guard, out_w: &dyn Fn(f64) -> f64| {
+        let each = |now_s: f64| SafetyReading { out_w: Some(out_w(now_s)), ..healthy(now_s) };
+        (0..100).map(f64::from).find(|now_s| guard.observe(*now_s, &each(*now_s)).is_some())
+    };
+    assert_eq!(trips_at_s(running(), &|_| 50.0), Some(31.0));
+    assert_eq!(trips_at_s(running(), &|_| 49.9), None);
+    assert_eq!(trips_at_s(running(), &|now_s| if now_s < 5.0 { 1.0 } else { 60.0 }), Some(36.0));
+    // A rest begins the time anew.
+    assert_eq!(trips_at_s(running(), &|now_s| if now_s == 20.0 { 1.0 } else { 60.0 }), Some(52.0));
+    let mut guard = running();
+    guard.source_off(0.0, true);
+    assert_eq!(trips_at_s(guard, &|_| 60.0), None);
+    // The source's rest between steps ends it too.
+    let mut guard = running();
+    guard.observe(0.0, &SafetyReading { out_w: Some(60.0), ..healthy(0.0) });
+    guard.source_off(1.0, true);
+    guard.permit(1.0, &Command::SourceOn).unwrap();
+    assert_eq!((2..50).map(f64::from).find(|now_s| guard.observe(*now_s, &healthy(*now_s)).is_some()), None);
+}
