@@ -191,8 +191,8 @@ fn fault_23_a_watchdog_that_is_not_fed_switches_off_and_one_that_is_fed_does_not
     std::thread::sleep(Duration::from_millis(700));
     assert_eq!(served.ask("source", "OUTP1?"), "0");
     // A reset switches the watchdog itself off.
-    by_hand(&served, "supply", "SYST:WATC:DEL 5;:*RST");
-    assert!(served.ask("supply", "SYST:WATC:DEL?").starts_with('0'));
+    by_hand(&served, "supply", "SYST:WATC:DEL 5;*RST");
+    assert_eq!(served.ask("supply", "SYST:WATC:DEL?").parse(), Ok(0.0));
     // The bench feeds it for longer than its delay of twice the age of a reading, and nothing trips.
     let bench = open(&served);
     energise(&bench);
@@ -200,5 +200,5 @@ fn fault_23_a_watchdog_that_is_not_fed_switches_off_and_one_that_is_fed_does_not
     assert_eq!((bench.state(), bench.standing()), (State::Running, None));
     assert!(bench.finish().is_safe());
     drop(bench);
-    assert!(served.ask("supply", "SYST:WATC:DEL?").starts_with('0'));
+    assert_eq!(served.ask("supply", "SYST:WATC:DEL?").parse(), Ok(0.0));
 }

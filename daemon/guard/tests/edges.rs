@@ -234,3 +234,33 @@ fn the_tighter_of_two_limits_holds_for_each() {
     }
     assert!(halves.check().is_ok());
 }
+
+#[test]
+fn what_was_seen_at_the_moment_of_the_cause_or_during_an_alarm_speaks_for_a_reset() {
+    let mut guard = tripped();
+    guard.observe(0.0, &dead(0.0));
+    let nonce = guard.trip().unwrap().nonce;
+    assert!(guard.reset(0.1, nonce).is_ok());
+    let mut guard = alarmed();
+    guard.observe(1.2, &dead(1.2));
+    guard.tick(1.3);
+    confirm_off(&mut guard, 1.4);
+    let nonce = guard.trip().unwrap().nonce;
+    assert!(guard.reset(1.5, nonce).is_ok());
+}
+
+#[test]
+fn a_heatsink_may_stand_still_while_its_heat_does() {
+    let mut guard = running();
+    for i in 0..60 {
+        let (amps_a, out_w) = if i % 6 < 3 { (1.0, 5.0) } else { (2.0, 19.4) };
+        let reading = SafetyReading {
+            together_w: Some(out_w),
+            supply_v: Some(14.4),
+            supply_a: Some(amps_a),
+            heatsink_c: Some(if i == 1 { 8.01 } else { 8.0 }),
+            ..healthy(f64::from(i))
+        };
+        assert_eq!(guard.observe(f64::from(i), &reading), None);
+    }
+}
