@@ -264,3 +264,55 @@ fn a_heatsink_may_stand_still_while_its_heat_does() {
         assert_eq!(guard.observe(f64::from(i), &reading), None);
     }
 }
+
+#[test]
+fn what_was_seen_before_the_trip_says_nothing_for_the_reset() {
+    let mut guard = running();
+    guard.observe(0.1, &dead(0.1));
+    guard.fault(0.1 + 1e-9, stop());
+    confirm_off(&mut guard, 0.2);
+    let nonce = guard.trip().unwrap().nonce;
+    assert!(matches!(guard.reset(0.3, nonce), Err(Refusal::CauseStands(_))));
+}
+
+#[test]
+fn only_a_source_that_is_confirmed_off_counts_as_silent() {
+    for (output, off, silent) in
+        [(Output::Source, true, true), (Output::Source, false, false), (Output::Supply, true, false)]
+    {
+        let mut guard = running();
+        guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.3 }).unwrap();
+        guard.confirm(0.1, output, off);
+        let jump = Command::SourceLevel { level_vrms: 2.0 };
+        assert_eq!(guard.permit(0.1, &jump).is_ok(), silent, "{output} {off}");
+    }
+}
+
+#[test]
+fn dead_is_less_than_the_limits_of_dead_and_cold_is_down_to_forty_below() {
+    for (reading, resets) in [
+        (SafetyReading { supply_a: Some(DEAD_A), ..dead(0.1) }, false),
+        (SafetyReading { supply_a: Some(-DEAD_A), ..dead(0.1) }, false),
+        (SafetyReading { supply_a: Some(-0.09), ..dead(0.1) }, true),
+        (SafetyReading { out_vrms: Some(DEAD_VRMS), ..dead(0.1) }, false),
+        (SafetyReading { out_vrms: Some(0.99), ..dead(0.1) }, true),
+        (SafetyReading { heatsink_c: Some(90.0), ..dead(30.0) }, true),
+        (SafetyReading { heatsink_c: Some(-40.0), ..dead(30.0) }, true),
+    ] {
+        let mut guard = tripped();
+        let now_s = reading.asked_s.unwrap();
+        guard.observe(now_s, &reading);
+        let nonce = guard.trip().unwrap().nonce;
+        assert_eq!(guard.reset(now_s, nonce).is_ok(), resets, "{reading:?}");
+    }
+}
+
+#[test]
+fn outputs_must_be_switched_off_wherever_they_may_be_live_and_must_not() {
+    for (state, needs) in STATES.into_iter().zip([true, false, false, false, true, false, true]) {
+        assert_eq!(in_state(state).needs_off(), needs, "{state:?}");
+    }
+    let mut guard = tripped();
+    guard.doubt(0.1, Output::Source, Doubt::Step);
+    assert!(guard.needs_off());
+}
