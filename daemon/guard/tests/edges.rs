@@ -316,3 +316,44 @@ fn outputs_must_be_switched_off_wherever_they_may_be_live_and_must_not() {
     guard.doubt(0.1, Output::Source, Doubt::Step);
     assert!(guard.needs_off());
 }
+
+#[test]
+fn each_run_starts_with_empty_books() {
+    // Neither switch-ons nor a sensor's last value are carried from one run to the next.
+    let mut guard = armed();
+    guard.tighten(&Limits { switch_on_per_min_max: Some(2.0), ..limits() });
+    for run in 0..3 {
+        if run > 0 {
+            guard.arm(0.1).unwrap();
+        }
+        guard.permit(0.1, &Command::SupplyOn).unwrap();
+        guard.permit(0.1, &Command::SourceOn).unwrap();
+        confirm_off(&mut guard, 0.2);
+        guard.disarm(0.2).unwrap();
+    }
+    let mut guard = armed();
+    guard.disarm(0.1).unwrap();
+    guard.arm(0.1).unwrap();
+    assert_eq!(guard.observe(0.1, &SafetyReading { heatsink_c: Some(40.0), ..healthy(0.1) }), None);
+}
+
+#[test]
+fn an_output_may_live_until_both_have_been_off_for_the_deadline() {
+    let mut guard = tripping();
+    guard.confirm(0.1, Output::Source, true);
+    guard.confirm(0.9, Output::Supply, true);
+    guard.observe(1.5, &SafetyReading { out_vrms: Some(3.0), ..dead(1.5) });
+    assert_eq!(guard.state(), State::Tripped);
+    guard.observe(1.9, &SafetyReading { out_vrms: Some(3.0), ..dead(1.9) });
+    assert_eq!(guard.state(), State::Alarm);
+}
+
+#[test]
+fn an_alarm_forgets_what_was_seen_before_it() {
+    let mut guard = tripped();
+    guard.observe(0.5, &dead(0.5));
+    guard.observe(1.2, &SafetyReading { supply_a: Some(3.0), ..dead(1.2) });
+    confirm_off(&mut guard, 1.3);
+    guard.observe(1.4, &SafetyReading { out_vrms: None, ..dead(1.4) });
+    assert_eq!(guard.state(), State::Alarm, "the output was seen dead before the alarm only");
+}

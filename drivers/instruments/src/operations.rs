@@ -64,8 +64,6 @@ const LOAD: &[OperationSpec] = &[
     tell("connect", true, None),
     tell("disconnect", true, None),
     ask("get_connected", true),
-    WATCHDOG_S,
-    WATCHDOG_FEED,
 ];
 
 const SUPPLY: &[OperationSpec] = &[

@@ -431,7 +431,7 @@ fn a_watchdog_is_set_and_fed_and_one_that_is_not_there_is_left_alone() {
     source.instrument_mut().set_watchdog_s(0.0).unwrap();
     assert_eq!(fake.messages(), ["SYST:WATC:DEL 2.5"]);
 
-    // A dialect without those words, and a role that has none.
+    // A role that has none: a load stays connected.
     let text = SHIPPED.iter().find(|(file, _)| *file == "scpi-load.toml").unwrap().1;
     let fake = Fake::new(&[]);
     let mut load = Load::over(fake.link(), &Dialect::parse("load", text).unwrap(), "load").unwrap();
