@@ -193,7 +193,6 @@ impl Guard {
         self.cause_s = now_s;
         self.seen = Seen::default();
         self.due_since_s.get_or_insert(now_s);
-        self.power_since_s = None;
         // What was off is switched off and read back again: the fault may have changed it.
         self.known.iter_mut().for_each(Known::doubted);
         Some(trip)

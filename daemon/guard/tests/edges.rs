@@ -357,3 +357,87 @@ fn an_alarm_forgets_what_was_seen_before_it() {
     guard.observe(1.4, &SafetyReading { out_vrms: None, ..dead(1.4) });
     assert_eq!(guard.state(), State::Alarm, "the output was seen dead before the alarm only");
 }
+
+#[test]
+fn a_later_cause_takes_back_what_was_seen_and_asked_before_it() {
+    let other = || TripCause::Instrument { what: "load on /dev/x: silent".into() };
+    let mut guard = tripped();
+    guard.observe(0.1, &dead(0.1));
+    guard.fault(0.2, other());
+    let nonce = guard.trip().unwrap().nonce;
+    assert!(matches!(guard.reset(0.3, nonce), Err(Refusal::CauseStands(_))));
+    guard.observe(0.4, &dead(0.1));
+    assert!(matches!(guard.reset(0.4, nonce), Err(Refusal::CauseStands(_))));
+    guard.observe(0.5, &dead(0.2));
+    assert!(guard.reset(0.5, nonce).is_ok());
+}
+
+#[test]
+fn a_second_alarm_for_the_same_reason_is_one_too() {
+    let live = |at_s| SafetyReading { supply_a: Some(3.0), ..dead(at_s) };
+    let mut guard = tripped();
+    guard.observe(1.2, &live(1.2));
+    confirm_off(&mut guard, 1.25);
+    guard.observe(1.3, &dead(1.3));
+    assert_eq!(guard.state(), State::Tripped);
+    guard.observe(2.6, &live(2.6));
+    assert_eq!(guard.state(), State::Alarm);
+    confirm_off(&mut guard, 2.7);
+    guard.observe(2.8, &SafetyReading { out_vrms: None, ..dead(2.8) });
+    assert_eq!(guard.state(), State::Alarm, "the output was seen dead before this alarm only");
+    guard.observe(2.9, &dead(2.5));
+    assert_eq!(guard.state(), State::Alarm, "asked before this alarm");
+    guard.observe(3.0, &dead(3.0));
+    assert_eq!(guard.state(), State::Tripped);
+}
+
+#[test]
+fn every_event_tells_the_time() {
+    let mut guard = running();
+    guard.doubt(100.0, Output::Source, Doubt::Step);
+    assert!(matches!(guard.trip().unwrap().cause, TripCause::Clock { .. }));
+    for confirm in [true, false] {
+        let mut guard = running();
+        guard.confirm(100.0, Output::Source, confirm);
+        assert!(matches!(guard.trip().unwrap().cause, TripCause::Clock { .. }));
+    }
+    assert!(running().observe(100.0, &healthy(100.0)).is_some());
+    // A reset on a clock that ran back finds nothing seen; on the new clock it is seen again.
+    let mut guard = safe();
+    guard.tick(100.0);
+    guard.fault(100.0, stop());
+    confirm_off(&mut guard, 100.0);
+    guard.observe(100.0, &dead(100.0));
+    let nonce = guard.trip().unwrap().nonce;
+    assert!(matches!(guard.reset(50.0, nonce), Err(Refusal::CauseStands(_))));
+    guard.observe(50.1, &dead(50.1));
+    assert!(guard.reset(50.2, nonce).is_ok());
+}
+
+#[test]
+fn a_sensor_on_the_edge_of_frozen_and_of_a_jump() {
+    let reading = SafetyReading { heatsink_c: Some(18.0), ..healthy(0.0) };
+    assert_eq!(running().observe(0.0, &reading), None, "10 °C at once");
+    // A sensor that resolves 0.05 °C; the eighth of equal readings three seconds apart.
+    let trips_at = |finest_c: f64| {
+        let mut guard = Guard::new(Limits { reading_age_s_max: 5.0, ..limits() }, 1.0, 1);
+        confirm_off(&mut guard, 0.0);
+        guard.arm(0.0).unwrap();
+        let first = SafetyReading { heatsink_c: Some(finest_c), ..healthy(0.0) };
+        guard.observe(0.0, &first);
+        guard.permit(0.0, &Command::SupplyOn).unwrap();
+        (1..20u32).find(|i| {
+            let at_s = 3.0 * f64::from(*i);
+            let hot = i.is_multiple_of(2);
+            let reading = SafetyReading {
+                together_w: Some(if hot { 60.0 } else { 5.0 }),
+                supply_v: Some(14.4),
+                supply_a: Some(if hot { 8.0 + 0.01 * at_s } else { 1.0 }),
+                heatsink_c: Some(0.0),
+                ..healthy(at_s)
+            };
+            guard.observe(at_s, &reading).is_some()
+        })
+    };
+    assert_eq!((trips_at(0.05), trips_at(0.06)), (Some(8), None));
+}
