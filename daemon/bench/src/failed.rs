@@ -10,8 +10,8 @@ use crate::shared::Shared;
 /// An instrument failed: trips, unless it was interrupted by a stop or by an OFF, which is no failure of its own.
 pub(crate) fn failed(shared: &Shared, error: &InstrumentError) {
     let cause = match (error.link(), shared.stop.stopped_by()) {
-        (Some(LinkError::Cancelled { .. }), Some(by)) => Some(TripCause::Stop { by }),
-        (Some(LinkError::Cancelled { .. }), None) if shared.guard().trip().is_some() => None,
+        (Some(LinkError::Cancelled), Some(by)) => Some(TripCause::Stop { by }),
+        (Some(LinkError::Cancelled), None) if shared.guard().trip().is_some() => None,
         _ => Some(TripCause::Instrument { what: error.to_string() }),
     };
     if let Some(cause) = cause {
