@@ -15,8 +15,10 @@ mod connect;
 mod contactor;
 mod drives;
 mod error;
+mod failed;
 mod file;
 mod heart;
+mod latch;
 mod off;
 mod open;
 mod operate;
@@ -24,9 +26,11 @@ mod place;
 mod pulse;
 mod record;
 mod report;
+mod reset;
 mod safe;
 mod shared;
 mod stop;
+mod unasked;
 mod watch;
 
 pub use actor::Actor;
@@ -41,10 +45,12 @@ pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
 };
 pub use heart::Safeguards;
-pub use open::{Bench, Identity};
-
+pub use latch::{LATCH_FILE, Latch, LatchError, read_latch};
+pub use off::CutUpstream;
+pub use open::{Bench, Extras, Identity};
 pub use place::{Origin, toml_place};
 pub use pulse::SignsOfLife;
 pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
+pub use reset::Standing;
 pub use stop::Stopper;

@@ -4,12 +4,15 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
-use wattproof_guard::{Command, SafetyReading, TripCause};
+use wattproof_guard::{Belief, Command, Output, SafetyReading, State};
 use wattproof_instruments::{InstrumentError, Source};
+use wattproof_link::LinkError;
 
 use crate::actor::{Actor, ActorGone, Pending};
 use crate::drives::Playing;
+use crate::failed::{failed, gone};
 use crate::shared::SUPPLY_OUTPUT;
+use crate::unasked::set_watchdogs;
 use crate::{Bench, BenchError};
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
@@ -21,6 +24,11 @@ impl Bench {
     /// [`BenchError::Refused`] when the guard is not in its safe state; [`BenchError::Setup`] when nobody would answer a
     /// crash any more, or the contactor does not follow.
     pub fn arm(&self) -> Result<(), BenchError> {
+        if let Some(record) = &self.latched
+            && self.shared.guard().trip().is_some()
+        {
+            return Err(BenchError::Latched { cause: record.record.cause.clone() });
+        }
         self.check_stop()?;
         self.shared.watched.check()?;
         self.shared.contactor.engage().map_err(BenchError::Setup)?;
@@ -29,6 +37,11 @@ impl Bench {
             self.shared.contactor.release().map_err(BenchError::Setup)?;
         }
         Ok(armed?)
+    }
+
+    /// What is believed of an output; UNKNOWN counts as on.
+    pub fn belief(&self, output: Output) -> Belief {
+        self.shared.guard().belief(output)
     }
 
     /// Which channels `source_on` will drive: the first `count`.
@@ -129,6 +142,7 @@ impl Bench {
     pub fn source_on(&self) -> Result<(), BenchError> {
         let outputs: Vec<u32> =
             self.shared.file.source.outputs.iter().copied().take(self.shared.driven()).collect();
+        self.read_before_first()?;
         self.send(&self.shared.actors.source, &Command::SourceOn, move |source| {
             outputs.iter().try_for_each(|output| source.set_on(*output, true))
         })?;
@@ -141,7 +155,12 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn source_off(&self) -> Result<(), BenchError> {
-        self.finish_ask(self.shared.actors.source.ask(|source| source.safe_off()))?;
+        let shared = Arc::clone(&self.shared);
+        self.finish_ask(self.shared.actors.source.ask(move |source| {
+            source.safe_off()?;
+            shared.commanded().note_off(Output::Source);
+            Ok(())
+        }))?;
         self.note_level(0.0);
         self.shared.guard().source_off(self.now_s(), true);
         self.forget_drives()?;
@@ -176,6 +195,7 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_on(&self) -> Result<(), BenchError> {
+        self.read_before_first()?;
         self.send(&self.shared.actors.supply, &Command::SupplyOn, |supply| {
             supply.set_on(SUPPLY_OUTPUT, true)
         })?;
@@ -188,8 +208,13 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_off(&self) -> Result<(), BenchError> {
-        self.finish_ask(self.shared.actors.supply.ask(|supply| supply.safe_off()))?;
-        self.shared.guard().confirm(self.now_s(), wattproof_guard::Output::Supply, true);
+        let shared = Arc::clone(&self.shared);
+        self.finish_ask(self.shared.actors.supply.ask(move |supply| {
+            supply.safe_off()?;
+            shared.commanded().note_off(Output::Supply);
+            Ok(())
+        }))?;
+        self.shared.guard().confirm(self.now_s(), Output::Supply, true);
         Ok(())
     }
 
@@ -215,11 +240,37 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn heatsink_c(&self) -> Result<f64, BenchError> {
         self.check_stop()?;
+        let asked_s = self.now_s();
         let channel = self.shared.file.thermometer.channel;
         let heatsink_c =
             self.finish_ask(self.shared.actors.thermometer.ask(move |meter| meter.measure_c(channel)))?;
-        self.judge(&SafetyReading { heatsink_c: Some(heatsink_c), ..SafetyReading::default() })?;
+        self.judge(&SafetyReading {
+            asked_s: Some(asked_s),
+            heatsink_c: Some(heatsink_c),
+            ..SafetyReading::default()
+        })?;
         Ok(heatsink_c)
+    }
+
+    /// Nothing is switched on before supply current and heatsink were read once.
+    fn read_before_first(&self) -> Result<(), BenchError> {
+        self.check_stop()?;
+        if self.state() != State::Armed {
+            return Ok(());
+        }
+        set_watchdogs(&self.shared, self.shared.watchdog_s());
+        let asked_s = self.now_s();
+        let channel = self.shared.file.thermometer.channel;
+        let heatsink = self.shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
+        let supply_a =
+            self.finish_ask(self.shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)))?;
+        let heatsink_c = self.finish_wait(heatsink)?;
+        self.judge(&SafetyReading {
+            asked_s: Some(asked_s),
+            supply_a: Some(supply_a),
+            heatsink_c: Some(heatsink_c),
+            ..SafetyReading::default()
+        })
     }
 
     /// Waits until every change made so far has settled.
@@ -255,10 +306,14 @@ impl Bench {
         work: impl FnOnce(&mut T) -> Result<R, InstrumentError> + Send + 'static,
     ) -> Result<R, BenchError> {
         self.permit(command)?;
-        let shared = Arc::clone(&self.shared);
+        let (shared, noted) = (Arc::clone(&self.shared), *command);
         let sent = actor.ask(move |instrument| {
             let off = shared.guard().trip().is_some() || shared.stop.stopped_by().is_some();
-            (!off).then(|| work(instrument))
+            (!off).then(|| {
+                let done = work(instrument)?;
+                shared.commanded().note(&noted);
+                Ok(done)
+            })
         });
         match sent.transpose() {
             Some(asked) => self.finish_ask(asked),
@@ -308,18 +363,21 @@ impl Bench {
 
     /// An instrument's failure trips the guard before anybody sees it.
     pub(crate) fn finish_ask<T>(&self, asked: Asked<T>) -> Result<T, BenchError> {
-        let what = match &asked {
-            Ok(Ok(_)) => None,
-            Ok(Err(error)) => Some(error.to_string()),
-            Err(gone) => Some(gone.to_string()),
-        };
-        if let Some(what) = what {
-            self.shared.guard().fault(self.now_s(), TripCause::Instrument { what });
-            self.shared.stop.wake();
-            // A cancelled exchange is the stop's doing, not the instrument's.
-            if let Some(by) = self.shared.stop.stopped_by() {
-                return Err(BenchError::Stopped(by));
-            }
+        match &asked {
+            Ok(Ok(_)) => {}
+            Ok(Err(error)) => failed(&self.shared, error),
+            Err(error) => gone(&self.shared, error),
+        }
+        // A cancelled exchange is the stop's or the trip's doing, not the instrument's.
+        if let Ok(Err(error)) = &asked
+            && matches!(error.link(), Some(LinkError::Cancelled))
+        {
+            self.check_stop()?;
+        }
+        if !matches!(asked, Ok(Ok(_)))
+            && let Some(by) = self.shared.stop.stopped_by()
+        {
+            return Err(BenchError::Stopped(by));
         }
         asked?.map_err(|error| BenchError::Instrument(Box::new(error)))
     }
