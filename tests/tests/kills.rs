@@ -9,11 +9,10 @@
 mod bench;
 
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-use bench::{Served, number, root, rows, said, wattproof};
+use bench::{Served, number, root, rows, said};
 use wattproof_runs::{MachineDisk, read_journal};
 
 /// The main job takes about this long on the virtual bench, s.
@@ -30,16 +29,6 @@ fn draw(seed: u64, trial: u64, which: u64) -> f64 {
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
     ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-}
-
-fn again(word: &str, folder: &Path) -> Output {
-    Command::new(wattproof()).arg(word).arg(folder).output().unwrap()
-}
-
-/// Starts to go on with a run.
-fn resume(folder: &Path) -> Child {
-    let mut command = Command::new(wattproof());
-    command.arg("resume").arg(folder).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
 }
 
 /// What one trial came to.
@@ -78,7 +67,7 @@ fn trial(seed: u64, index: u64, undisturbed: &Path) -> Trial {
         let whole = before.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
         assert_eq!(now[..whole], before[..whole], "trial {index}: what was recorded has changed");
         before = now;
-        daemon = resume(&folder);
+        daemon = served.again("resume", &folder).spawn().unwrap();
     }
     let ended = daemon.wait_with_output().unwrap();
     let folder = folder(&served).unwrap();
@@ -97,7 +86,7 @@ fn trial(seed: u64, index: u64, undisturbed: &Path) -> Trial {
         let off_w = (number(a, "measured_w") - number(b, "measured_w")).abs();
         assert!(off_w <= number(a, "expanded_u_w"), "trial {index}: {off_w} W apart: {a:?}");
     }
-    let computed = again("recompute", &folder);
+    let computed = served.again("recompute", &folder).output().unwrap();
     assert!(computed.status.success(), "trial {index}: {}", said(&computed));
     told
 }

@@ -8,15 +8,11 @@
 mod bench;
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Command;
 use std::time::{Duration, Instant};
 
-use bench::{Served, number, root, rows, said, wattproof};
+use bench::{Served, number, root, rows, said};
 use wattproof_runs::{MachineDisk, read_journal};
-
-fn again(word: &str, folder: &Path) -> Output {
-    Command::new(wattproof()).arg(word).arg(folder).output().unwrap()
-}
 
 fn rated_power() -> PathBuf {
     root().join("scripts/rated_power.rhai")
@@ -54,7 +50,7 @@ fn fault_38_a_killed_run_goes_on_and_comes_to_the_same_ratings() {
     let folder = killed_after(&served, 5);
     let before = std::fs::read(folder.join("journal.jsonl")).unwrap();
     let recorded = steps(&folder);
-    let resumed = again("resume", &folder);
+    let resumed = served.again("resume", &folder).output().unwrap();
     assert!(resumed.status.success(), "{}", said(&resumed));
     let after = std::fs::read(folder.join("journal.jsonl")).unwrap();
     let whole = before.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
@@ -80,10 +76,10 @@ fn fault_38_a_killed_run_goes_on_and_comes_to_the_same_ratings() {
     assert_eq!(run["resumed"].as_array().unwrap().len(), 1, "the gap is in the record");
     assert!(run["resumed"][0]["gap_s"].as_f64().unwrap() > 0.0);
     // Finished is finished.
-    let once_more = again("resume", &folder);
+    let once_more = served.again("resume", &folder).output().unwrap();
     assert!(!once_more.status.success());
     assert!(said(&once_more).contains("came to its end"), "{}", said(&once_more));
-    let computed = again("recompute", &folder);
+    let computed = served.again("recompute", &folder).output().unwrap();
     assert!(computed.status.success(), "{}", said(&computed));
 }
 
@@ -105,9 +101,9 @@ fn a_stopped_run_goes_on() {
     assert!(interrupted.success());
     assert_eq!(daemon.wait().unwrap().code(), Some(130));
     assert_eq!(served.ask("source", "OUTP1?"), "0");
-    let computed = again("recompute", &folder);
+    let computed = served.again("recompute", &folder).output().unwrap();
     assert!(computed.status.success(), "{}", said(&computed));
-    let resumed = again("resume", &folder);
+    let resumed = served.again("resume", &folder).output().unwrap();
     assert!(resumed.status.success(), "{}", said(&resumed));
     assert_eq!(rows(&folder.join("ratings.csv")).len(), 3);
 }
@@ -122,7 +118,7 @@ fn tables_come_back_byte_for_byte_and_an_altered_capture_is_named() {
     for name in names {
         std::fs::remove_file(folder.join(name)).unwrap();
     }
-    let rebuilt = again("rebuild", &folder);
+    let rebuilt = served.again("rebuild", &folder).output().unwrap();
     assert!(rebuilt.status.success(), "{}", said(&rebuilt));
     for (name, bytes) in names.iter().zip(&before) {
         assert_eq!(&std::fs::read(folder.join(name)).unwrap(), bytes, "{name}");
@@ -132,7 +128,7 @@ fn tables_come_back_byte_for_byte_and_an_altered_capture_is_named() {
     let middle = bytes.len() / 2;
     bytes[middle] ^= 1;
     std::fs::write(&capture, bytes).unwrap();
-    let computed = again("recompute", &folder);
+    let computed = served.again("recompute", &folder).output().unwrap();
     assert!(!computed.status.success());
     assert!(said(&computed).contains(capture.file_name().unwrap().to_str().unwrap()), "{}", said(&computed));
 }
@@ -149,7 +145,7 @@ fn a_script_that_diverges_is_refused_with_the_first_differing_call() {
     let before = std::fs::read(folder.join("journal.jsonl")).unwrap();
     let resume = |text: &str| {
         let script = served.script(text);
-        Command::new(wattproof()).arg("resume").arg(&folder).arg("--script").arg(script).output().unwrap()
+        served.again("resume", &folder).arg("--script").arg(script).output().unwrap()
     };
     let other = resume("load(#{ ohm: 8.0 });\n");
     assert!(!other.status.success());

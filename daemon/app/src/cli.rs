@@ -36,6 +36,8 @@ pub enum Command {
     Rebuild(WhichRun),
     /// Compute every reading and rating of a run again from its stored captures, and compare
     Recompute(WhichRun),
+    /// Look at a latched trip and, once its cause is gone, let the bench be armed again
+    Reset(ResetOrder),
     /// Serve simulated instruments and an invented amplifier on pseudo-terminals
     VirtualBench(VirtualOrder),
     /// Measure recordings: level, harmonics, distortion, noise, power of WAV or CSV files
@@ -52,6 +54,20 @@ pub enum Command {
     /// Perform a script for the daemon that started this process
     #[command(name = PERFORM_SCRIPT, hide = true)]
     PerformScript,
+}
+
+/// `reset`.
+#[derive(Args)]
+pub struct ResetOrder {
+    /// The bench file
+    #[arg(long, value_name = "FILE")]
+    pub bench: PathBuf,
+    /// Folder of what outlasts a restart [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
+    pub state: Option<PathBuf>,
+    /// Take the number from a pipe: for tests
+    #[arg(long, hide = true)]
+    pub from_pipe: bool,
 }
 
 /// A run that was recorded.
@@ -76,6 +92,9 @@ pub struct ResumeOnPorts {
     /// A mended script; up to where the run ended it must do what the recorded one did
     #[arg(long, value_name = "FILE")]
     pub script: Option<PathBuf>,
+    /// Folder of what outlasts a restart [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
+    pub state: Option<PathBuf>,
 }
 
 /// `demo`.
@@ -106,6 +125,9 @@ pub struct RunOnPorts {
     /// Folder under which the run's own folder is made
     #[arg(long, value_name = "DIR", default_value = "results")]
     pub out: PathBuf,
+    /// Folder of what outlasts a restart [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
+    pub state: Option<PathBuf>,
 }
 
 /// `virtual-bench`.

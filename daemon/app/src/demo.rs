@@ -31,7 +31,8 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let source = std::fs::read_to_string(SCRIPT).unwrap_or_else(|_| SHIPPED.to_string());
     let script = Script { path: PathBuf::from(SCRIPT), source };
     let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
-    follow(bench, Order::Run(run))
+    // An invented amplifier's trips are forgotten with it.
+    follow(bench, None, Order::Run(run))
 }
 
 /// The serving process; ends when dropped, and by itself when this process dies and its input closes.

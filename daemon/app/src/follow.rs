@@ -1,9 +1,10 @@
 //! Follows a run from the terminal: Ctrl-C and SIGTERM switch everything off, at any moment.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
-use wattproof_bench::{Bench, BenchFile, Safeguards};
+use wattproof_bench::{Bench, BenchFile, Extras, Safeguards};
 use wattproof_runs::{Outcome, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
 
 use crate::failure::Failure;
@@ -29,26 +30,33 @@ impl Order {
 }
 
 /// Opens the bench, runs the order and prints what came out.
-pub fn follow(file: BenchFile, order: Order) -> Result<(), Failure> {
+/// `state_folder` keeps a trip over a restart.
+pub fn follow(file: BenchFile, state_folder: Option<PathBuf>, order: Order) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()
         .map_err(|source| Failure::System { what: "starting the runtime", source })?;
     let progress = Arc::new(Progress::new());
-    let summary = runtime.block_on(drive(file, order, Arc::clone(&progress)));
+    let summary = runtime.block_on(drive(file, state_folder, order, Arc::clone(&progress)));
     progress.finish();
     tell(&summary?)
 }
 
-async fn drive(file: BenchFile, order: Order, progress: Arc<Progress>) -> Result<RunSummary, Failure> {
+async fn drive(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    order: Order,
+    progress: Arc<Progress>,
+) -> Result<RunSummary, Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
     let mut hangups = signal(SignalKind::hangup()).map_err(wrap)?;
     let opening = tokio::task::spawn_blocking(move || {
-        let guardian = Some(crate::guardian::program());
-        Bench::open_guarded(file, Safeguards { guardian, ..Safeguards::default() })
+        let safeguards =
+            Safeguards { guardian: Some(crate::guardian::program()), ..Safeguards::default() };
+        Bench::open_with_extras(file, Extras { state_folder, safeguards, ..Extras::default() })
     });
     // A signal while the bench opens waits in the stream: nothing is energised before arming.
     let bench = Arc::new(opening.await.map_err(panicked)??);

@@ -19,10 +19,12 @@ mod measure;
 mod perform;
 mod progress;
 mod ratings_table;
+mod reset;
 mod run_folder;
 mod say;
 mod script_process;
 mod service;
+mod state_folder;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -42,6 +44,7 @@ fn main() -> ExitCode {
         Command::Demo(order) => demo::demo(&order),
         Command::Run(order) => perform::run_on_ports(&order),
         Command::Resume(order) => perform::resume_on_ports(&order),
+        Command::Reset(order) => reset::reset(&order),
         Command::Rebuild(which) => again::rebuild_tables(&which),
         Command::Recompute(which) => again::recompute_run(&which),
         Command::PerformScript => script_process::perform_script(),

@@ -9,6 +9,7 @@ use crate::failure::Failure;
 use crate::follow::{Order, follow};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
+use crate::state_folder::state_folder;
 
 /// Reads the files, shows the cautions, runs.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
@@ -19,7 +20,8 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     eprintln!("{CAUTIONS}\n");
     let script = Script { path: order.script.clone(), source };
     let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
-    follow(bench, Order::Run(run))
+    let state = state_folder(order.state.as_deref(), &bench.name);
+    follow(bench, state, Order::Run(run))
 }
 
 /// Finds the run, shows the cautions, goes on.
@@ -34,5 +36,6 @@ pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
         .map(|path| Ok::<_, Failure>(Script { path: path.clone(), source: read_script(path)? }));
     eprintln!("{CAUTIONS}\n");
     let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
-    follow(bench, Order::Resume(resume))
+    let state = state_folder(order.state.as_deref(), &bench.name);
+    follow(bench, state, Order::Resume(resume))
 }

@@ -71,8 +71,22 @@ impl Served {
         let mut command = Command::new(wattproof());
         command.arg("run").arg(script).arg("--bench").arg(self.bench()).arg("--nameplate");
         command.arg(self.nameplate()).arg("--out").arg(self.folder.path().join("results"));
+        command.env("WATTPROOF_STATE", self.state());
         command.stdout(Stdio::piped()).stderr(Stdio::piped());
         command
+    }
+
+    /// `wattproof WORD RUN`, for a run on this bench.
+    pub fn again(&self, word: &str, run: &Path) -> Command {
+        let mut command = Command::new(wattproof());
+        command.arg(word).arg(run).env("WATTPROOF_STATE", self.state());
+        command.stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
+    }
+
+    /// Where trips of this bench are latched.
+    pub fn state(&self) -> PathBuf {
+        self.folder.path().join("state")
     }
 
     /// A script of this text in its folder.

@@ -1,0 +1,64 @@
+//! `wattproof reset`: a person looks at a latched trip and, once its cause is gone, lets the bench be armed again.
+
+use std::io::{BufRead, IsTerminal};
+
+use wattproof_bench::{Bench, BenchFile, Extras, Standing, check_dialects};
+
+use crate::cautions::CAUTIONS;
+use crate::cli::ResetOrder;
+use crate::failure::Failure;
+use crate::say::say;
+use crate::state_folder::state_folder;
+
+/// Opens the bench (which switches everything off), tells what stands, and resets it when told the number.
+pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
+    let file = BenchFile::read(&order.bench)?;
+    check_dialects(&file)?;
+    let state_folder = state_folder(order.state.as_deref(), &file.name);
+    let bench = Bench::open_with_extras(file, Extras { state_folder, ..Extras::default() })?;
+    let Some(standing) = bench.standing() else {
+        return say("no trip is latched: every output is off and the bench may be armed");
+    };
+    eprintln!("{CAUTIONS}\n");
+    say(&told(&standing))?;
+    if !std::io::stdin().is_terminal() && !order.from_pipe {
+        return Err(Failure::Said(
+            "a person must look at the bench and type the number: run this in a terminal".into(),
+        ));
+    }
+    say(&format!(
+        "If the cause is gone and nobody touches the bench, type {} to reset it; anything else leaves it as it is:",
+        standing.nonce
+    ))?;
+    let mut typed = String::new();
+    std::io::stdin()
+        .lock()
+        .read_line(&mut typed)
+        .map_err(|source| Failure::System { what: "reading the number", source })?;
+    if typed.trim().parse() != Ok(standing.nonce) {
+        return Err(Failure::Said("not reset: the number was not that one".into()));
+    }
+    let report = bench.reset(standing.nonce)?;
+    for warning in &report.warnings {
+        eprintln!("wattproof: {warning}");
+    }
+    if !report.is_safe() {
+        return Err(Failure::NotSafe);
+    }
+    say("reset: every output is off and was measured dead; the bench may be armed again")
+}
+
+fn told(standing: &Standing) -> String {
+    let mut lines = vec![format!("This bench tripped: {}", standing.cause)];
+    if let Some(at) = standing.at_unix_s.and_then(|s| i64::try_from(s).ok()) {
+        let at = chrono::DateTime::from_timestamp(at, 0).map(|at| at.to_rfc3339());
+        lines.push(format!("  when: {}", at.unwrap_or_default()));
+    }
+    for evidence in &standing.evidence {
+        lines.push(format!("  after it: {}", evidence.cause));
+    }
+    if standing.evidence_more > 0 {
+        lines.push(format!("  and {} more", standing.evidence_more));
+    }
+    lines.join("\n")
+}

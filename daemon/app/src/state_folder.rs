@@ -1,0 +1,44 @@
+//! Where the program keeps what must outlast a restart of a bench: its latched trip.
+
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+/// The folder of one bench: as asked for, or that which systemd gives a service, or the user's own for state
+/// (XDG Base Directory). None when there is no home either: then a restart forgets a trip.
+pub fn state_folder(asked: Option<&Path>, bench: &str) -> Option<PathBuf> {
+    let named = |name| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
+    let all = asked.map(Path::to_path_buf).or_else(|| {
+        named("STATE_DIRECTORY")
+            .or_else(|| named("XDG_STATE_HOME").map(|folder| folder.join("wattproof")))
+            .or_else(|| named("HOME").map(|home| home.join(".local/state/wattproof")))
+    })?;
+    Some(all.join(folder_name(bench)))
+}
+
+/// Readable, and different for benches of different names.
+fn folder_name(bench: &str) -> String {
+    let readable: String = bench
+        .to_lowercase()
+        .chars()
+        .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
+        .take(32)
+        .collect();
+    let digest = Sha256::digest(bench);
+    let tail: String = digest.iter().take(4).map(|byte| format!("{byte:02x}")).collect();
+    format!("{readable}-{tail}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn benches_of_different_names_never_share_a_folder() {
+        let of = |bench| state_folder(Some(Path::new("/state")), bench).unwrap();
+        assert_eq!(of("Bench 1"), of("Bench 1"));
+        assert_ne!(of("Bench 1"), of("bench 1"));
+        assert_ne!(of("../up"), of("---up"));
+        assert_eq!(of("../up").parent(), Some(Path::new("/state")));
+    }
+}
