@@ -54,8 +54,7 @@ async fn drive(
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
     let mut hangups = signal(SignalKind::hangup()).map_err(wrap)?;
     let opening = tokio::task::spawn_blocking(move || {
-        let safeguards =
-            Safeguards { guardian: Some(crate::guardian::program()), ..Safeguards::default() };
+        let safeguards = Safeguards { guardian: Some(crate::guardian::program()), ..Safeguards::default() };
         Bench::open_with_extras(file, Extras { state_folder, safeguards, ..Extras::default() })
     });
     // A signal while the bench opens waits in the stream: nothing is energised before arming.

@@ -1,27 +1,32 @@
 //! Opens a bench: links, identities, and every output confirmed off before anything may be energised.
 
 use std::hash::{BuildHasher, Hasher, RandomState};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicUsize;
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, Ratings, State};
+use wattproof_guardian::wait_until_free;
+use wattproof_link::Address;
 
 use crate::acquire::acquisition;
 use crate::clock::WallClock;
 use crate::connect::Opener;
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
-use crate::pulse::{Pulse, SignsOfLife};
 use crate::latch::{Keeper, Latch, read_latch};
 use crate::off::CutUpstream;
+use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
 use crate::{Actor, BenchError, BenchFile, Stopper, heart, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 pub(crate) const OFF_DEADLINE_S: f64 = 3.0;
+/// How long the guardian of a daemon that died may still hold a port.
+const GUARDIAN_WITHIN: Duration = Duration::from_secs(4);
 
 /// Who answered in a role.
 #[derive(Debug, Clone, Serialize)]
@@ -85,6 +90,7 @@ impl Bench {
         let Extras { state_folder, cut_upstream, safeguards } = extras;
         let mut opener = Opener::default();
         refuse_shared_ports(&file)?;
+        wait_for_guardians(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
         let mut source = opener.source(&file)?;
         opener.check(source.safe_off())?;
@@ -215,6 +221,17 @@ impl Bench {
 /// operating system's random numbers.
 fn nonce_seed() -> u64 {
     RandomState::new().build_hasher().finish()
+}
+
+/// A guardian whose daemon died sends OFF for a while: it must have its say before anything else is said.
+fn wait_for_guardians(file: &BenchFile) -> Result<(), BenchError> {
+    for (role, link) in [("source", &file.source.link), ("supply", &file.supply.link)] {
+        if let Address::Serial { path, .. } = link {
+            wait_until_free(Path::new(path), GUARDIAN_WITHIN)
+                .map_err(|why| BenchError::Setup(format!("{role}: {why}")))?;
+        }
+    }
+    Ok(())
 }
 
 fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {

@@ -12,6 +12,7 @@
 //! dialects or limits of the bench.
 
 mod child;
+mod claim;
 mod daemon;
 mod error;
 mod off;
@@ -21,6 +22,7 @@ mod watch;
 mod wire;
 
 pub use child::become_guardian;
+pub use claim::wait_until_free;
 pub use daemon::{Guardian, GuardianProgram, Lost};
 pub use error::GuardianError;
 pub use orders::{PORTS_MAX, PortOrder, Timing};

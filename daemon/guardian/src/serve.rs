@@ -9,6 +9,7 @@ use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::net::{RecvAncillaryBuffer, RecvAncillaryMessage, RecvFlags, ReturnFlags, recvmsg};
 
 use crate::GuardianError;
+use crate::claim::Claims;
 use crate::off::Switches;
 use crate::orders::{ORDERS_BYTES_MAX, PORTS_MAX, decode};
 use crate::watch::{Reason, Watch};
@@ -38,6 +39,7 @@ pub enum Ended {
 /// [`GuardianError`] before the watch begins: nothing was written to any port.
 pub fn serve(socket: BorrowedFd<'_>, settle: impl FnOnce() -> Notes) -> Result<Ended, GuardianError> {
     let (ports, silence_max) = orders(socket)?;
+    let _claims = Claims::on(ports.iter().map(|(port, _)| port));
     let switches = Switches::ready(ports)?;
     let notes = settle();
     let started = Instant::now();

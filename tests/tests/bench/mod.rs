@@ -11,6 +11,7 @@
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
 
 /// The binary under test: built by `tests/all.sh` or named by WATTPROOF_BIN.
 pub fn wattproof() -> PathBuf {
@@ -109,17 +110,45 @@ impl Served {
         value.into()
     }
 
-    /// One question on a role's port, by plain file reads and writes.
+    /// One question on a role's port, by plain file reads and writes; asked again while nobody answers, as when
+    /// somebody else's bytes came in between.
     pub fn ask(&self, role: &str, question: &str) -> String {
-        use std::io::{Read, Write};
-        let mut port = std::fs::File::options().read(true).write(true).open(self.port(role)).unwrap();
-        port.write_all(format!("\n{question}\n").as_bytes()).unwrap();
-        let mut answer = String::new();
-        let mut byte = [0u8];
-        while port.read(&mut byte).unwrap() == 1 && byte[0] != b'\n' {
-            answer.push(byte[0] as char);
+        let until = Instant::now() + Duration::from_secs(5);
+        loop {
+            if let Some(answer) = self.ask_once(role, question, Duration::from_millis(300)) {
+                return answer;
+            }
+            assert!(Instant::now() < until, "the {role} does not answer {question}");
         }
-        answer
+    }
+
+    fn ask_once(&self, role: &str, question: &str, within: Duration) -> Option<String> {
+        use std::io::{Read, Write};
+        use std::os::unix::fs::OpenOptionsExt;
+        // O_NONBLOCK of Linux.
+        let mut port = std::fs::File::options()
+            .read(true)
+            .write(true)
+            .custom_flags(0o4000)
+            .open(self.port(role))
+            .unwrap();
+        port.write_all(format!("\n{question}\n").as_bytes()).unwrap();
+        let until = Instant::now() + within;
+        let mut answer = Vec::new();
+        let mut bytes = [0u8; 64];
+        while !answer.ends_with(b"\n") {
+            match port.read(&mut bytes) {
+                Ok(count) => answer.extend(&bytes[..count]),
+                Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => {
+                    if Instant::now() > until {
+                        return None;
+                    }
+                    std::thread::sleep(Duration::from_millis(1));
+                }
+                Err(error) => panic!("{role}: {error}"),
+            }
+        }
+        Some(String::from_utf8_lossy(&answer).trim_end().into())
     }
 }
 
