@@ -24,19 +24,20 @@ mod report;
 mod safe;
 mod shared;
 mod stop;
+mod turn;
 mod watch;
 
 pub use actor::Actor;
 pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};
-pub use clock::{Clock, WallClock};
+pub use clock::{Clock, Signal, WallClock};
 pub use connect::{check_dialects, find_dialect};
 pub use drives::{BurstDrive, TwoToneDrive};
 pub use error::BenchError;
 pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
 };
-pub use open::{Bench, Identity};
+pub use open::{Bench, Identity, OpenLink, Parts};
 
 pub use place::{Origin, toml_place};
 pub use record::{BurstCaptured, TwoToneCaptured};

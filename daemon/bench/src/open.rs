@@ -5,12 +5,14 @@ use std::sync::{Arc, Mutex};
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, State};
+use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
-use crate::clock::WallClock;
+use crate::clock::{Clock, WallClock};
 use crate::connect::Opener;
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
+use crate::turn::Turn;
 use crate::{Actor, BenchError, BenchFile, Stopper, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
@@ -29,6 +31,24 @@ pub struct Identity {
     pub idn: String,
 }
 
+/// Opens the link to one instrument.
+pub type OpenLink = Box<dyn Fn(&Address) -> Result<Box<dyn Link>, LinkError> + Send + Sync>;
+
+/// What a bench stands on.
+pub struct Parts {
+    /// The clock by which everything on the bench waits.
+    pub clock: Arc<dyn Clock>,
+    /// How the links of the bench file are opened.
+    pub opens: OpenLink,
+}
+
+impl Default for Parts {
+    /// The machine's clock, real ports and sockets.
+    fn default() -> Self {
+        Parts { clock: Arc::new(WallClock::default()), opens: Box::new(wattproof_link::open) }
+    }
+}
+
 /// An open bench. Dropping it makes it safe.
 pub struct Bench {
     pub(crate) shared: Arc<Shared>,
@@ -43,7 +63,16 @@ impl Bench {
     /// # Errors
     /// [`BenchError`], naming instrument and port. Outputs that could be reached are off.
     pub fn open(file: BenchFile) -> Result<Self, BenchError> {
-        let mut opener = Opener::default();
+        Self::open_with(file, Parts::default())
+    }
+
+    /// As [`Bench::open`], on another clock and over links that are opened another way.
+    ///
+    /// # Errors
+    /// As [`Bench::open`].
+    pub fn open_with(file: BenchFile, parts: Parts) -> Result<Self, BenchError> {
+        let Parts { clock, opens } = parts;
+        let mut opener = Opener { opens, identities: Vec::new(), cancellers: Vec::new() };
         refuse_shared_ports(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
         let mut source = opener.source(&file)?;
@@ -60,28 +89,28 @@ impl Bench {
         let mut digitizer = opener.digitizer(&file)?;
         opener.check(digitizer.configure(&acquisition(&file, file.digitizer.samples)))?;
         let thermometer = opener.thermometer(&file)?;
-        let stop = Arc::new(StopState::new(opener.cancellers));
+        let stop = Arc::new(StopState::new(&clock, opener.cancellers));
         let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
-        guard.confirm(0.0, Output::Source, true);
-        guard.confirm(0.0, Output::Supply, true);
+        guard.confirm(clock.now_s(), Output::Source, true);
+        guard.confirm(clock.now_s(), Output::Supply, true);
         let shared = Arc::new(Shared {
             guard: Mutex::new(guard),
-            clock: Box::new(WallClock::default()),
             actors: Actors {
-                source: Actor::start("source", source)?,
-                load: Actor::start("load", load)?,
-                supply: Actor::start("supply", supply)?,
-                digitizer: Actor::start("digitizer", digitizer)?,
-                thermometer: Actor::start("thermometer", thermometer)?,
+                source: Actor::start(&clock, "source", source)?,
+                load: Actor::start(&clock, "load", load)?,
+                supply: Actor::start(&clock, "supply", supply)?,
+                digitizer: Actor::start(&clock, "digitizer", digitizer)?,
+                thermometer: Actor::start(&clock, "thermometer", thermometer)?,
             },
             stop,
-            report: Mutex::new(None),
+            report: Turn::new(&*clock, None),
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
-            capturing: Mutex::new(()),
+            capturing: Turn::new(&*clock, ()),
+            clock,
             file,
         });
         let watch = watch::start(&shared)?;

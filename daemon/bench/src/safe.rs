@@ -1,7 +1,5 @@
 //! The safe state of a whole bench: switched off, read back, and measured.
 
-use std::sync::PoisonError;
-
 use wattproof_guard::TripCause;
 
 use crate::acquire::{acquire, acquisition};
@@ -48,7 +46,7 @@ impl Bench {
 
     /// Beyond what instruments say of themselves: is the output really dead, is the supply really drained?
     fn measure_dead(&self, report: &mut SafeReport) {
-        let _turn = self.shared.capturing.lock().unwrap_or_else(PoisonError::into_inner);
+        let _turn = self.shared.capturing.take();
         let actors = &self.shared.actors;
         match actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)) {
             Ok(Ok(amps_a)) => {

@@ -9,6 +9,7 @@ use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 use crate::clock::Clock;
 use crate::drives::Playing;
 use crate::stop::StopState;
+use crate::turn::Turn;
 use crate::{Actor, BenchFile, SafeReport};
 
 /// The supply output that feeds the amplifier.
@@ -27,11 +28,11 @@ pub(crate) struct Actors {
 pub(crate) struct Shared {
     pub file: BenchFile,
     pub guard: Mutex<Guard>,
-    pub clock: Box<dyn Clock>,
+    pub clock: Arc<dyn Clock>,
     pub actors: Actors,
     pub stop: Arc<StopState>,
     /// How the last trip was carried out.
-    pub report: Mutex<Option<SafeReport>>,
+    pub report: Turn<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
@@ -39,7 +40,7 @@ pub(crate) struct Shared {
     pub driven: AtomicUsize,
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.
-    pub capturing: Mutex<()>,
+    pub capturing: Turn<()>,
 }
 
 impl Shared {

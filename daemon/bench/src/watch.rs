@@ -25,12 +25,13 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
     let ending = Arc::new(AtomicBool::new(false));
     let spawn = |name: &str, body: fn(&Shared)| {
         let (weak, ending): (Weak<Shared>, _) = (Arc::downgrade(shared), Arc::clone(&ending));
-        std::thread::Builder::new().name(name.into()).spawn(move || {
+        let body = move || {
             while !ending.load(Ordering::Acquire) {
                 let Some(shared) = weak.upgrade() else { return };
                 body(&shared);
             }
-        })
+        };
+        shared.clock.start(name, Box::new(body))
     };
     let handles = vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?];
     Ok(Threads { shared: Arc::clone(shared), ending, handles })
@@ -101,7 +102,7 @@ impl Drop for Threads {
         self.ending.store(true, Ordering::Release);
         self.shared.stop.wake();
         for handle in self.handles.drain(..) {
-            if handle.join().is_err() {
+            if !self.shared.clock.join(handle) {
                 tracing::error!("a bench thread had panicked");
             }
         }
