@@ -63,24 +63,28 @@ impl Sabotage {
 pub struct Sabotaged {
     inner: Box<dyn Link>,
     how: Sabotage,
+    /// What was switched last was switched off.
+    off: bool,
     made_up: Vec<u8>,
 }
 
 impl Sabotaged {
     /// Breaks a link.
     pub fn new(inner: Box<dyn Link>, how: Sabotage) -> Sabotaged {
-        Sabotaged { inner, how, made_up: Vec::new() }
+        Sabotaged { inner, how, off: false, made_up: Vec::new() }
     }
 
     /// What goes on to the instrument instead of a message, and what is answered at once instead of by it.
     fn instead(&mut self, line: &str) -> (Option<String>, &'static str) {
-        let off = line.starts_with("OUTP") && line.ends_with("OFF");
-        let state = line.starts_with("OUTP") && line.ends_with('?');
+        let output = line.starts_with("OUTP");
+        let off = output && line.ends_with("OFF");
+        if output && !line.ends_with('?') {
+            self.off = off;
+        }
         match self.how {
             Sabotage::SwallowsOff if off => (None, ""),
-            Sabotage::SwallowsOff | Sabotage::SkipsReadBack if state && self.inner.label() != "load" => {
-                // On is read back as it is, or the run would not go on.
-                (Some(line.into()), "")
+            Sabotage::SwallowsOff | Sabotage::SkipsReadBack if output && line.ends_with('?') && self.off => {
+                (None, "0\n")
             }
             Sabotage::Relights if off => (Some(format!("{line}\n{}", line.replace("OFF", "ON"))), ""),
             Sabotage::InventsReadings if line.starts_with("MEAS:CURR") => (None, "1.000\n"),
@@ -102,26 +106,23 @@ impl Link for Sabotaged {
 
     fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
         let text = String::from_utf8_lossy(bytes).into_owned();
-        let reads_back = matches!(self.how, Sabotage::SwallowsOff | Sabotage::SkipsReadBack);
-        let mut switched_off = false;
         for line in text.split_inclusive('\n') {
             let whole = line.trim_end_matches('\n');
-            switched_off |= whole.starts_with("OUTP") && whole.ends_with("OFF");
-            if switched_off && self.how == Sabotage::DelaysOff {
+            let (goes, said) = self.instead(whole);
+            if self.how == Sabotage::DelaysOff && whole.ends_with("OFF") {
                 let until = self.inner.now() + Duration::from_millis(500);
                 // Nothing comes in the meantime: nothing was asked.
-                let _waited = self.inner.receive(&mut [0; 1], until);
+                let _nothing = self.inner.receive(&mut [0; 1], until);
             }
-            let (goes, said) = self.instead(whole);
             self.made_up.extend_from_slice(said.as_bytes());
-            if let Some(goes) = goes {
-                let end = if line.ends_with('\n') { "\n" } else { "" };
-                self.inner.send(format!("{goes}{end}").as_bytes(), deadline)?;
+            match goes {
+                Some(goes) => {
+                    let end = if line.ends_with('\n') { "\n" } else { "" };
+                    self.inner.send(format!("{goes}{end}").as_bytes(), deadline)?;
+                }
+                // The line ends all the same.
+                None => self.inner.send(b"\n", deadline)?,
             }
-        }
-        if switched_off && reads_back {
-            self.made_up.clear();
-            self.how = self.how.lying();
         }
         Ok(())
     }

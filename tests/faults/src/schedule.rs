@@ -17,6 +17,7 @@ use crate::durable;
 use crate::fault::{Fault, plan};
 use crate::fired::Fired;
 use crate::port::Port;
+use crate::sabotage::{Sabotage, Sabotaged};
 use crate::scheduler::Scheduler;
 use crate::setup::{self, Script};
 use crate::site::Site;
@@ -70,14 +71,19 @@ fn unplayable(error: impl std::fmt::Display) -> Unplayable {
 /// # Errors
 /// [`Unplayable`], which is no verdict on the daemon.
 pub fn play(seed: u64) -> Result<Report, Unplayable> {
-    play_with(seed, setup::script(seed), plan(seed))
+    play_with(seed, setup::script(seed), plan(seed), None)
 }
 
-/// Plays a script with faults.
+/// Plays a script with faults, and with a daemon that is broken on purpose if that is asked for.
 ///
 /// # Errors
 /// [`Unplayable`].
-pub fn play_with(seed: u64, script: Script, faults: Vec<Fault>) -> Result<Report, Unplayable> {
+pub fn play_with(
+    seed: u64,
+    script: Script,
+    faults: Vec<Fault>,
+    sabotage: Option<Sabotage>,
+) -> Result<Report, Unplayable> {
     let folder = setup::results().map_err(unplayable)?;
     let file = setup::bench_file().map_err(unplayable)?;
     let amplifier = catalogue::amplifier("honest").map_err(unplayable)?;
@@ -94,14 +100,14 @@ pub fn play_with(seed: u64, script: Script, faults: Vec<Fault>) -> Result<Report
         Box::new(move |told| standstill(seed, &telling, told)),
     );
     let outside = surroundings::start(&site, site.ports(), &faults).map_err(unplayable)?;
-    let ended = live(&site, &script, faults.is_empty());
+    let ended = live(&site, &script, faults.is_empty(), sabotage);
     calm(&site, &faults);
     site.end();
     for thread in outside {
         scheduler.join(thread);
     }
     recover(&site);
-    judge_record(&site);
+    judge_record(&site, sabotage);
     let (events, hash) = {
         let log = site.log();
         (log.events().iter().map(ToString::to_string).collect(), log.hash())
@@ -134,9 +140,9 @@ fn standstill(seed: u64, site: &Site, told: &str) {
 }
 
 /// A daemon's life: it opens its bench, runs the script, closes its bench.
-fn live(site: &Arc<Site>, script: &Script, healthy: bool) -> String {
+fn live(site: &Arc<Site>, script: &Script, healthy: bool, sabotage: Option<Sabotage>) -> String {
     let daemon = site.boots();
-    let bench = match open(site, daemon) {
+    let bench = match open(site, daemon, sabotage) {
         Ok(bench) => Arc::new(bench),
         Err(error) => {
             site.closed();
@@ -179,13 +185,22 @@ fn live(site: &Arc<Site>, script: &Script, healthy: bool) -> String {
     ended
 }
 
-fn open(site: &Arc<Site>, daemon: u64) -> Result<Bench, wattproof_bench::BenchError> {
+fn open(
+    site: &Arc<Site>,
+    daemon: u64,
+    sabotage: Option<Sabotage>,
+) -> Result<Bench, wattproof_bench::BenchError> {
     let file = setup::bench_file().map_err(|error| wattproof_bench::BenchError::Setup(error.to_string()))?;
+    let file = sabotage.map_or(file.clone(), |sabotage| sabotage.file(file));
     let own = Arc::clone(site);
     let opens = move |address: &Address| -> Result<Box<dyn Link>, LinkError> {
         let Address::Serial { path, .. } = address else { return Err(LinkError::HungUp) };
         let port = own.ports().iter().find(|port| port.role.name() == path).ok_or(LinkError::HungUp)?;
-        Ok(Box::new(Wire::open(&own, port, daemon)?))
+        let wire = Box::new(Wire::open(&own, port, daemon)?);
+        Ok(match sabotage {
+            Some(sabotage) => Box::new(Sabotaged::new(wire, sabotage)),
+            None => wire,
+        })
     };
     let clock = Arc::new(VirtualTime(Arc::clone(&site.scheduler)));
     Bench::open_with(file, Parts { clock, opens: Box::new(opens) })
@@ -224,7 +239,7 @@ fn recover(site: &Arc<Site>) {
     let deadline_s = site.scheduler.now_s() + CALM_S;
     loop {
         let daemon = site.boots();
-        match open(site, daemon) {
+        match open(site, daemon, None) {
             Ok(bench) => {
                 let bench = Arc::new(bench);
                 site.opened(&bench);
@@ -254,13 +269,14 @@ fn recover(site: &Arc<Site>) {
 }
 
 /// Invariant 14, by what the disk holds.
-fn judge_record(site: &Site) {
+fn judge_record(site: &Site, sabotage: Option<Sabotage>) {
     let Some(journal) = durable::journal(&site.results) else { return };
     let at_s = site.scheduler.now_s();
     let Ok(bytes) = std::fs::read(&journal) else {
         site.checker().broken(14, at_s, "unreadable", "the journal can't be read".into());
         return;
     };
+    let bytes = sabotage.map_or(bytes.clone(), |sabotage| sabotage.record(bytes));
     for what in durable::faults_of(&bytes) {
         site.checker().broken(14, at_s, "chain", format!("journal: {what}"));
     }

@@ -25,6 +25,9 @@ pub const OFF_DEADLINE_S: f64 = 3.0;
 /// What polling adds to a deadline, s.
 pub const POLLING_S: f64 = 0.6;
 
+/// How long a stale reading may go unnoticed, s: four ticks of the bench's safety thread.
+pub const NOTICE_S: f64 = 0.2;
+
 /// Where the daemon stands, seen from outside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Standing {
@@ -70,6 +73,8 @@ pub struct Violation {
     pub invariant: u8,
     /// Virtual time, s.
     pub at_s: f64,
+    /// Which side of the invariant, in a word.
+    pub about: &'static str,
     /// What was seen.
     pub what: String,
 }
@@ -112,6 +117,7 @@ pub struct Checker {
     drive: Drive,
     off_answers: [bool; 2],
     live_since_s: Option<f64>,
+    stale_since_s: Option<f64>,
     told: Vec<(u8, &'static str)>,
     violations: Vec<Violation>,
 }
@@ -131,6 +137,7 @@ impl Checker {
             drive: Drive::default(),
             off_answers: [false; 2],
             live_since_s: None,
+            stale_since_s: None,
             told: Vec::new(),
             violations: Vec::new(),
         }
@@ -150,7 +157,7 @@ impl Checker {
     pub fn broken(&mut self, invariant: u8, at_s: f64, about: &'static str, what: String) {
         if !self.told.contains(&(invariant, about)) {
             self.told.push((invariant, about));
-            self.violations.push(Violation { invariant, at_s, what });
+            self.violations.push(Violation { invariant, at_s, about, what });
         }
     }
 

@@ -2,7 +2,7 @@
 
 use wattproof_virtual_bench::Role;
 
-use super::{Checker, Excuse, OFF_DEADLINE_S, POLLING_S, SEND_DEADLINE_S, Shown, Standing, Truth};
+use super::{Checker, Excuse, NOTICE_S, OFF_DEADLINE_S, POLLING_S, SEND_DEADLINE_S, Shown, Standing, Truth};
 
 impl Checker {
     /// What the daemon shows, what is really so, and what faults excuse, after an event.
@@ -97,19 +97,27 @@ impl Checker {
         }
     }
 
-    /// Invariant 12.
+    /// Invariant 12. Stale is what stays stale: a machine that was suspended wakes up with old readings, and the daemon
+    /// has to notice then.
     fn freshness(&mut self, at_s: f64) {
-        if self.standing != Standing::Open(Shown::Running) {
+        let stale = (self.standing == Standing::Open(Shown::Running)).then(|| self.stalest(at_s)).flatten();
+        let Some((role, age_s)) = stale else {
+            self.stale_since_s = None;
             return;
+        };
+        if at_s - *self.stale_since_s.get_or_insert(at_s) > NOTICE_S {
+            let what = format!("running with a reading of the {role} that is {age_s:.3} s old");
+            self.broken(12, at_s, role.name(), what);
         }
-        let age_s_max = self.limits.reading_age_s_max + 0.2;
-        for role in [Role::Supply, Role::Thermometer] {
+    }
+
+    /// The first instrument whose safety reading is older than allowed, and its age, s.
+    fn stalest(&mut self, at_s: f64) -> Option<(Role, f64)> {
+        [Role::Supply, Role::Thermometer].into_iter().find_map(|role| {
             let since_s = self.since_s;
             let fresh_s = self.wire(role).measured_s.map_or(since_s, |measured_s| measured_s.max(since_s));
-            if !(at_s - fresh_s <= age_s_max) {
-                let what = format!("running with a reading of the {role} that is {:.3} s old", at_s - fresh_s);
-                self.broken(12, at_s, role.name(), what);
-            }
-        }
+            let age_s = at_s - fresh_s;
+            (!(age_s <= self.limits.reading_age_s_max)).then_some((role, age_s))
+        })
     }
 }
