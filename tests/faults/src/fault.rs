@@ -156,7 +156,16 @@ impl Kind {
     pub fn lies(self) -> bool {
         matches!(
             self,
-            BitErrorIn | BitErrorOut | OffLies | Frozen | Disagrees | SensorOff | FrontPanel | Reboot | OpcLate
+            BitErrorIn
+                | BitErrorOut
+                | OffLies
+                | Frozen
+                | Disagrees
+                | SensorOff
+                | FrontPanel
+                | Reboot
+                | OpcLate
+                | Oscillates
         )
     }
 
@@ -207,7 +216,9 @@ impl std::fmt::Display for Fault {
 }
 
 /// Last moment a fault may begin, s: a little after most scripts have ended.
-const LATEST_S: f64 = 4.5;
+const LATEST_S: f64 = 3.5;
+/// When a bench is open, s: what its messages take when nothing goes wrong.
+const OPENED_S: f64 = 1.05;
 
 /// The faults of one schedule: most often one, sometimes two or three at once, rarely none.
 pub fn plan(seed: u64) -> Vec<Fault> {
@@ -226,10 +237,15 @@ pub fn plan(seed: u64) -> Vec<Fault> {
 fn fault(random: &mut Random) -> Option<Fault> {
     let (kind, _) = *random.pick(&CATALOGUE)?;
     let role = *random.pick(kind.roles())?;
-    // Half of them early, where opening and the first switching on happen.
-    let latest_s = if random.once_in(2) { LATEST_S } else { LATEST_S / 3.0 };
-    let from = Duration::from_secs_f64(random.between(0.0, latest_s));
+    // Some while the bench is opened, many where the first switching on happens.
+    let (earliest_s, latest_s) = match random.below(5) {
+        0 => (0.0, OPENED_S),
+        1 | 2 => (OPENED_S, OPENED_S + 0.6),
+        _ => (OPENED_S, LATEST_S),
+    };
+    let from = Duration::from_secs_f64(random.between(earliest_s, latest_s));
     let length_s = if random.once_in(3) { random.between(3.0, 30.0) } else { random.between(0.01, 1.5) };
-    let times = if random.once_in(3) { u32::MAX } else { 1 + random.below(3) as u32 };
+    let once = matches!(kind, Reboot | HangUp | UnplugMidReply);
+    let times = if once { 1 } else if random.once_in(3) { u32::MAX } else { 1 + random.below(3) as u32 };
     Some(Fault { kind, role, from, length: Duration::from_secs_f64(length_s), times })
 }

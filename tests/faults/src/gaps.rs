@@ -11,7 +11,10 @@ struct Gap {
     explains: fn(&Violation, &Report) -> bool,
 }
 
-const GAPS: &[Gap] = &[];
+const GAPS: &[Gap] = &[Gap {
+    what: "13: the supply's voltage is set without a durable intent; only levels and switching on have one",
+    explains: |violation, _| violation.invariant == 13 && violation.about == "supply voltage",
+}];
 
 /// The gap that explains a broken invariant, if one does.
 pub fn explains(violation: &Violation, report: &Report) -> Option<&'static str> {

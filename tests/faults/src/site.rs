@@ -252,6 +252,9 @@ impl Site {
 
     fn fired(&self, kind: Kind, role: Option<Role>) {
         let standing = self.standing();
+        if standing == Standing::Closed {
+            return;
+        }
         let at = role.map_or(String::new(), |role| format!(" at the {role}"));
         self.note(format!("FAULT [{}] {kind:?}{at}", kind.number()));
         let shown = match standing {

@@ -102,7 +102,7 @@ fn strike(site: &Arc<Site>, ports: &[Arc<Port>], fault: &Fault) {
                 die(site, fault);
             }
         }
-        _ => {}
+        _ => site.struck(fault),
     }
 }
 

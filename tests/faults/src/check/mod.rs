@@ -237,7 +237,12 @@ impl Checker {
             self.broken(7, at_s, "stop", what);
         }
         if !intent_durable() {
-            self.broken(13, at_s, role.name(), format!("{role} was sent {text} without a durable intent"));
+            let about = match (role, text.starts_with("OUTP")) {
+                (_, true) => "switching on",
+                (Role::Source, false) => "source level",
+                _ => "supply voltage",
+            };
+            self.broken(13, at_s, about, format!("{role} was sent {text} without a durable intent"));
         }
         self.wire(role).energised_s = Some(at_s);
         self.wire(role).off_answered = false;
