@@ -1,35 +1,11 @@
 //! What a run's record holds on the disk, read without the code that wrote it.
 
-use std::io::{Read, Seek, SeekFrom};
-use std::path::{Path, PathBuf};
-
 use sha2::{Digest, Sha256};
 
-/// The journal of the newest run below `results`.
-pub fn journal(results: &Path) -> Option<PathBuf> {
-    let folders = std::fs::read_dir(results).ok()?.filter_map(Result::ok).map(|entry| entry.path());
-    let newest = folders.max()?.join("journal.jsonl");
-    newest.exists().then_some(newest)
-}
-
-/// What kind of record the last whole line is.
-pub fn last_kind(journal: &Path) -> Option<String> {
-    let mut file = std::fs::File::open(journal).ok()?;
-    let length = file.metadata().ok()?.len();
-    // The kind stands near the beginning of a line, which may be long.
-    let mut tail = Vec::new();
-    for back in [1_024, 65_536, u64::MAX] {
-        tail.clear();
-        file.seek(SeekFrom::Start(length.saturating_sub(back))).ok()?;
-        file.read_to_end(&mut tail).ok()?;
-        let whole = tail.strip_suffix(b"\n")?;
-        let start = whole.iter().rposition(|byte| *byte == b'\n').map(|at| at + 1);
-        if let Some(line) = start.or((length <= back).then_some(0)).and_then(|start| whole.get(start..)) {
-            let line: serde_json::Value = serde_json::from_slice(line).ok()?;
-            return line.get("kind")?.as_str().map(str::to_string);
-        }
-    }
-    None
+/// What kind of record a line is.
+pub fn kind_of(line: &[u8]) -> Option<String> {
+    let line: serde_json::Value = serde_json::from_slice(line).ok()?;
+    line.get("kind")?.as_str().map(str::to_string)
 }
 
 /// What is wrong with a journal's numbers or hashes; whole lines only, a torn last one is allowed.
@@ -64,4 +40,22 @@ pub fn steps(journal: &[u8]) -> Vec<u64> {
     let lines = whole.filter_map(|line| serde_json::from_slice::<serde_json::Value>(line).ok());
     let steps = lines.filter(|line| line.get("kind").and_then(|kind| kind.as_str()) == Some("step"));
     steps.filter_map(|line| line.pointer("/data/step")?.as_u64()).collect()
+}
+
+/// Whether the run was closed in a journal.
+pub fn is_closed(journal: &[u8]) -> bool {
+    let whole = journal.split_inclusive(|byte| *byte == b'\n').filter_map(|raw| raw.strip_suffix(b"\n"));
+    whole.last().and_then(kind_of).is_some_and(|kind| kind == "closed")
+}
+
+/// The numbers of the steps in `steps.csv`, each once.
+pub fn table_steps(table: &[u8]) -> Vec<u64> {
+    let text = String::from_utf8_lossy(table).into_owned();
+    let mut lines = text.lines();
+    let header: Vec<&str> = lines.next().unwrap_or_default().split(',').collect();
+    let column = header.iter().position(|name| *name == "step").unwrap_or(0);
+    let mut steps: Vec<u64> =
+        lines.filter_map(|line| line.split(',').nth(column)?.parse().ok()).collect();
+    steps.dedup();
+    steps
 }

@@ -80,6 +80,16 @@ pub enum Kind {
     OperatorStop,
     /// A second run is started on the same bench.
     DoubleStart,
+    /// The disk is full.
+    DiskFull,
+    /// A write or sync fails.
+    DiskError,
+    /// The disk takes its time.
+    DiskSlow,
+    /// The daemon dies in the midst of a write.
+    DeathAtWrite,
+    /// The power of the machine fails in the midst of a write, that of the instruments does not.
+    PowerLoss,
     /// The daemon dies, its guardian lives.
     Death,
     /// The daemon and its guardian die.
@@ -89,7 +99,7 @@ pub enum Kind {
 use Kind::*;
 
 /// Every kind with its number in the catalogue.
-pub const CATALOGUE: [(Kind, u8); 37] = [
+pub const CATALOGUE: [(Kind, u8); 42] = [
     (UnplugMidReply, 1),
     (HangUp, 2),
     (LateReply, 6),
@@ -125,6 +135,11 @@ pub const CATALOGUE: [(Kind, u8); 37] = [
     (Suspend, 45),
     (OperatorStop, 7),
     (DoubleStart, 57),
+    (DiskFull, 41),
+    (DiskError, 42),
+    (DiskSlow, 44),
+    (DeathAtWrite, 38),
+    (PowerLoss, 43),
     (Death, 38),
     (DeathOfBoth, 40),
 ];
@@ -147,9 +162,24 @@ impl Kind {
                 | Suspend
                 | OperatorStop
                 | DoubleStart
+                | DiskFull
+                | DiskError
+                | DiskSlow
+                | DeathAtWrite
+                | PowerLoss
                 | Death
                 | DeathOfBoth
         )
+    }
+
+    /// Whether the daemon dies of it.
+    pub fn kills(self) -> bool {
+        matches!(self, Death | DeathOfBoth | DeathAtWrite | PowerLoss)
+    }
+
+    /// Whether it waits for the daemon to write something.
+    pub fn on_the_disk(self) -> bool {
+        matches!(self, DiskFull | DiskError | DiskSlow | DeathAtWrite | PowerLoss)
     }
 
     /// Whether an instrument says what is not so, in a way that only another instrument could contradict.
@@ -228,7 +258,7 @@ pub fn plan(seed: u64) -> Vec<Fault> {
     // One death is enough for a schedule.
     let mut died = false;
     faults.retain(|fault| {
-        let dies = matches!(fault.kind, Death | DeathOfBoth);
+        let dies = fault.kind.kills();
         !dies || !std::mem::replace(&mut died, true)
     });
     faults
@@ -245,7 +275,7 @@ fn fault(random: &mut Random) -> Option<Fault> {
     };
     let from = Duration::from_secs_f64(random.between(earliest_s, latest_s));
     let length_s = if random.once_in(3) { random.between(3.0, 30.0) } else { random.between(0.01, 1.5) };
-    let once = matches!(kind, Reboot | HangUp | UnplugMidReply);
+    let once = matches!(kind, Reboot | HangUp | UnplugMidReply | DeathAtWrite | PowerLoss);
     let times = if once { 1 } else if random.once_in(3) { u32::MAX } else { 1 + random.below(3) as u32 };
     Some(Fault { kind, role, from, length: Duration::from_secs_f64(length_s), times })
 }

@@ -62,6 +62,18 @@ impl Armed {
         struck
     }
 
+    /// Whether a fault of the disk strikes now; the strike is counted.
+    pub fn strike_disk(&mut self, kind: Kind, now: Duration) -> Option<Fault> {
+        let due = |(fault, left): &&mut (Fault, u32)| {
+            fault.kind == kind && *left > 0 && fault.from <= now && (kind.kills() || now < fault.until())
+        };
+        let (fault, left) = self.faults.iter_mut().find(due)?;
+        *left -= 1;
+        let fault = *fault;
+        self.note(&fault, now);
+        Some(fault)
+    }
+
     /// Until when a fault holds at an instrument that is within its time now.
     pub fn holds(&self, kind: Kind, role: Role, now: Duration) -> Option<Duration> {
         let within = |fault: &Fault| fault.kind == kind && fault.from <= now && now < fault.until();

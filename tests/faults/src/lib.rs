@@ -11,6 +11,7 @@
 
 pub mod check;
 pub mod clock;
+pub mod disk;
 pub mod durable;
 pub mod fault;
 pub mod fired;

@@ -7,19 +7,20 @@ use std::time::Duration;
 use wattproof_bench::{Bench, Parts};
 use wattproof_guard::State;
 use wattproof_link::{Address, Link, LinkError};
-use wattproof_runs::{Event, RunOrder, RunSummary, Watcher};
+use wattproof_runs::{Event, ResumeOrder, RunFolder, RunOrder, RunSummary, Script, ScriptIn, Watcher, resume_in};
 use wattproof_virtual_bench::instruments::{Compute, bench};
 use wattproof_virtual_bench::{World, catalogue};
 
 use crate::check::{Checker, Violation};
 use crate::clock::VirtualTime;
+use crate::disk::DaemonDisk;
 use crate::durable;
 use crate::fault::{Fault, plan};
 use crate::fired::Fired;
 use crate::port::Port;
 use crate::sabotage::{Sabotage, Sabotaged};
 use crate::scheduler::Scheduler;
-use crate::setup::{self, Script};
+use crate::setup::{self, Played};
 use crate::site::Site;
 use crate::surroundings;
 use crate::wire::Wire;
@@ -80,18 +81,17 @@ pub fn play(seed: u64) -> Result<Report, Unplayable> {
 /// [`Unplayable`].
 pub fn play_with(
     seed: u64,
-    script: Script,
+    script: Played,
     faults: Vec<Fault>,
     sabotage: Option<Sabotage>,
 ) -> Result<Report, Unplayable> {
-    let folder = setup::results().map_err(unplayable)?;
     let file = setup::bench_file().map_err(unplayable)?;
     let amplifier = catalogue::amplifier("honest").map_err(unplayable)?;
     let virtual_bench = bench(World::new(amplifier, seed), seed, 16, Compute::Inline).map_err(unplayable)?;
     let scheduler = Scheduler::new(seed, "run");
     let checker = Checker::new(file.limits, file.source.outputs.len());
     let stand = Arc::clone(&virtual_bench.stand);
-    let site = Site::new(seed, Arc::clone(&scheduler), stand, folder.path(), checker, &faults);
+    let site = Site::new(seed, Arc::clone(&scheduler), stand, checker, &faults);
     let ports: Vec<Arc<Port>> = virtual_bench.instruments.into_iter().map(|one| Arc::new(Port::new(one))).collect();
     site.wire(ports);
     let (watching, telling) = (Arc::clone(&site), Arc::clone(&site));
@@ -140,7 +140,7 @@ fn standstill(seed: u64, site: &Site, told: &str) {
 }
 
 /// A daemon's life: it opens its bench, runs the script, closes its bench.
-fn live(site: &Arc<Site>, script: &Script, healthy: bool, sabotage: Option<Sabotage>) -> String {
+fn live(site: &Arc<Site>, script: &Played, healthy: bool, sabotage: Option<Sabotage>) -> String {
     let daemon = site.boots();
     let bench = match open(site, daemon, sabotage) {
         Ok(bench) => Arc::new(bench),
@@ -156,10 +156,11 @@ fn live(site: &Arc<Site>, script: &Script, healthy: bool, sabotage: Option<Sabot
     }
     site.look();
     let order = RunOrder {
-        script: PathBuf::from(format!("{}.rhai", script.name)),
-        source: script.text.clone(),
+        script: Script { path: PathBuf::from(format!("{}.rhai", script.name)), source: script.text.clone() },
+        script_in: ScriptIn::Here,
         nameplate: setup::nameplate(),
-        results: site.results.clone(),
+        results: PathBuf::from("results"),
+        disk: Arc::new(DaemonDisk { site: Arc::clone(site), daemon }),
     };
     let watcher = Arc::new(Watching { site: Arc::clone(site), daemon });
     let summary = wattproof_runs::run(&bench, &order, watcher);
@@ -207,7 +208,7 @@ fn open(
 }
 
 /// Invariants 19 and 20, and no false trip.
-fn judge_ending(site: &Site, summary: &RunSummary, script: &Script, healthy: bool) {
+fn judge_ending(site: &Site, summary: &RunSummary, script: &Played, healthy: bool) {
     let at_s = site.scheduler.now_s();
     let state = summary.safe.state;
     let mut checker = site.checker();
@@ -249,6 +250,7 @@ fn recover(site: &Arc<Site>) {
                     let what = format!("after every fault was over a new daemon shows {state:?}, and: {truth}");
                     site.checker().broken(19, at_s, "recovery", what);
                 }
+                go_on(site, &bench, daemon);
                 drop(bench);
                 site.closed();
                 return;
@@ -268,19 +270,47 @@ fn recover(site: &Arc<Site>) {
     }
 }
 
+/// Goes on with a run that was cut off, as a person might want; it ends safe like any other.
+fn go_on(site: &Arc<Site>, bench: &Arc<Bench>, daemon: u64) {
+    let cut_off = site.platters.of_run("journal.jsonl").is_some_and(|journal| !durable::is_closed(&journal));
+    let Some(folder) = site.platters.run().filter(|_| cut_off) else { return };
+    site.note("the run is gone on with".into());
+    let disk = Arc::new(DaemonDisk { site: Arc::clone(site), daemon });
+    let order = ResumeOrder { folder: folder.clone(), script: None, script_in: ScriptIn::Here };
+    let watcher = Arc::new(Watching { site: Arc::clone(site), daemon });
+    let resumed = resume_in(bench, RunFolder::on(disk, &folder), &order, watcher);
+    site.look();
+    let (state, truth, at_s) = (bench.state(), site.truth(), site.scheduler.now_s());
+    match resumed {
+        Ok(summary) => {
+            let error = summary.error.as_ref().map(ToString::to_string).unwrap_or_default();
+            site.note(format!("gone on with, it ended: {:?} {error}", summary.outcome));
+        }
+        Err(error) => site.note(format!("not gone on with: {error}")),
+    }
+    if !matches!(state, State::Safe | State::Tripped) || truth.any_on() {
+        let what = format!("a run gone on with ended in {state:?}, and: {truth}");
+        site.checker().broken(16, at_s, "ending", what);
+    }
+}
+
 /// Invariant 14, by what the disk holds.
 fn judge_record(site: &Site, sabotage: Option<Sabotage>) {
-    let Some(journal) = durable::journal(&site.results) else { return };
+    let Some(bytes) = site.platters.of_run("journal.jsonl") else { return };
     let at_s = site.scheduler.now_s();
-    let Ok(bytes) = std::fs::read(&journal) else {
-        site.checker().broken(14, at_s, "unreadable", "the journal can't be read".into());
-        return;
-    };
     let bytes = sabotage.map_or(bytes.clone(), |sabotage| sabotage.record(bytes));
     for what in durable::faults_of(&bytes) {
         site.checker().broken(14, at_s, "chain", format!("journal: {what}"));
     }
     let kept = durable::steps(&bytes);
+    if !kept.windows(2).all(|pair| matches!(pair, [one, next] if *next == one + 1)) {
+        site.checker().broken(14, at_s, "steps", format!("the journal's steps are not numbered in a row: {kept:?}"));
+    }
+    let table = site.platters.of_run("steps.csv").map(|table| durable::table_steps(&table)).unwrap_or_default();
+    if !kept.starts_with(&table) || durable::is_closed(&bytes) && kept != table {
+        let what = format!("steps.csv holds {table:?}, the journal {kept:?}");
+        site.checker().broken(14, at_s, "table", what);
+    }
     for told in site.told_steps() {
         if !kept.contains(&told) {
             site.checker().broken(14, at_s, "step", format!("step {told} was acknowledged but is not in the journal"));

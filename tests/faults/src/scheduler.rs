@@ -2,7 +2,6 @@
 //! ready, picked by the seed; when none is, virtual time jumps to the earliest moment somebody waits for. So a
 //! schedule depends on its seed only, whatever the operating system does.
 
-use std::cell::Cell;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::thread::{JoinHandle, ThreadId};
@@ -12,10 +11,6 @@ use crate::random::Random;
 
 /// More changes of turn than any schedule has a use for: somebody waits in circles.
 const SWITCHES_MAX: u64 = 5_000_000;
-
-thread_local! {
-    static OWN: Cell<usize> = const { Cell::new(usize::MAX) };
-}
 
 /// Looks at everything after each event.
 pub type Hook = Box<dyn Fn() + Send + Sync>;
@@ -34,6 +29,7 @@ pub struct Scheduler {
 struct Inner {
     random: Random,
     threads: Vec<Turns>,
+    running: usize,
     switches: u64,
 }
 
@@ -78,9 +74,8 @@ impl Scheduler {
     /// Turns from a seed; the calling thread has the first one.
     pub fn new(seed: u64, name: &str) -> Arc<Scheduler> {
         let own = Turns { name: name.into(), os: None, doing: Doing::Running, baton: Arc::default() };
-        OWN.set(0);
         Arc::new(Scheduler {
-            inner: Mutex::new(Inner { random: Random::new(seed, 1), threads: vec![own], switches: 0 }),
+            inner: Mutex::new(Inner { random: Random::new(seed, 1), threads: vec![own], running: 0, switches: 0 }),
             now_ns: AtomicU64::new(0),
             hook: OnceLock::new(),
             stuck: OnceLock::new(),
@@ -124,7 +119,8 @@ impl Scheduler {
 
     /// The running thread's name.
     pub fn running(&self) -> String {
-        self.inner().threads.get(OWN.get()).map(|turns| turns.name.clone()).unwrap_or_default()
+        let inner = self.inner();
+        inner.threads.get(inner.running).map(|turns| turns.name.clone()).unwrap_or_default()
     }
 
     /// Waits until `raised` is no more what was `seen`, or until a time has passed.
@@ -135,9 +131,6 @@ impl Scheduler {
 
     /// Lets others go first, once in `of` times.
     pub fn give_way(&self, of: usize) {
-        if OWN.get() == usize::MAX {
-            return;
-        }
         let yields = self.inner().random.once_in(of);
         if yields {
             self.switch(Doing::Ready);
@@ -159,7 +152,6 @@ impl Scheduler {
         };
         let scheduler = Arc::clone(self);
         let spawned = std::thread::Builder::new().name(name.into()).stack_size(512 << 10).spawn(move || {
-            OWN.set(index);
             baton.await_it();
             let _end = End { scheduler, index };
             body();
@@ -188,8 +180,9 @@ impl Scheduler {
         if let Some(hook) = self.hook.get() {
             hook();
         }
-        let own = OWN.get();
         let mut inner = self.inner();
+        // A thread that was not started here does its waiting in the name of the one that waits for it.
+        let own = inner.running;
         let Some(turns) = inner.threads.get_mut(own) else { return };
         turns.doing = doing;
         let baton = Arc::clone(&turns.baton);
@@ -226,6 +219,7 @@ impl Scheduler {
         }
         let next = *inner.random.pick(&ready)?;
         inner.threads.get_mut(next)?.doing = Doing::Running;
+        inner.running = next;
         Some(next)
     }
 

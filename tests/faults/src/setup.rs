@@ -1,6 +1,6 @@
 //! The bench, the amplifier and the scripts of a schedule. All of it is invented.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use wattproof_bench::{BenchFile, BenchFileError};
 use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
@@ -115,7 +115,7 @@ const END: &str = "\nsource(#{ on: false }); supply(#{ on: false });";
 
 /// A script.
 #[derive(Debug, Clone)]
-pub struct Script {
+pub struct Played {
     /// Its name.
     pub name: &'static str,
     /// Whether it finishes on a healthy bench.
@@ -125,7 +125,7 @@ pub struct Script {
 }
 
 /// The script of a seed.
-pub fn script(seed: u64) -> Script {
+pub fn script(seed: u64) -> Played {
     let mut random = Random::new(seed, 4);
     let (name, finishes, body) = SCRIPTS[random.below(SCRIPTS.len())];
     let mut text = format!("{BEGIN}{body}");
@@ -133,7 +133,7 @@ pub fn script(seed: u64) -> Script {
     if finishes && !random.once_in(4) {
         text.push_str(END);
     }
-    Script { name, finishes, text }
+    Played { name, finishes, text }
 }
 
 /// The bench file.
@@ -163,14 +163,4 @@ pub fn nameplate() -> Nameplate {
         channels: 2,
         rating: vec![rating],
     }
-}
-
-/// A fresh folder for the records of one schedule, in memory where the machine has such a place.
-///
-/// # Errors
-/// When no folder can be made.
-pub fn results() -> std::io::Result<tempfile::TempDir> {
-    let memory = PathBuf::from("/dev/shm");
-    let place = if memory.is_dir() { memory } else { std::env::temp_dir() };
-    tempfile::Builder::new().prefix("wattproof-faults-").tempdir_in(place)
 }

@@ -1,6 +1,5 @@
 //! The site of a schedule: everything that is not the daemon, and everything that watches it.
 
-use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, Weak};
 use std::time::Duration;
@@ -10,6 +9,7 @@ use wattproof_virtual_bench::Role;
 use wattproof_virtual_bench::instruments::Stand;
 
 use crate::check::{Checker, Excuse, Shown, Standing, Truth};
+use crate::disk::Platters;
 use crate::fault::{Fault, Kind};
 use crate::fired::{Armed, Fired};
 use crate::log::Log;
@@ -27,7 +27,7 @@ pub struct Site {
     /// The simulated amplifier with everything that hangs on it.
     pub stand: Arc<Stand>,
     /// Where runs are recorded.
-    pub results: PathBuf,
+    pub platters: Platters,
     log: Mutex<Log>,
     checker: Mutex<Checker>,
     armed: Mutex<Armed>,
@@ -52,14 +52,13 @@ impl Site {
         seed: u64,
         scheduler: Arc<Scheduler>,
         stand: Arc<Stand>,
-        results: &Path,
         checker: Checker,
         faults: &[Fault],
     ) -> Arc<Site> {
         Arc::new(Site {
             scheduler,
             stand,
-            results: results.into(),
+            platters: Platters::default(),
             log: Mutex::default(),
             checker: Mutex::new(checker),
             armed: Mutex::new(Armed::new(faults)),
@@ -144,6 +143,10 @@ impl Site {
         lock(&self.dead).push(daemon);
         *lock(&self.bench) = Weak::new();
         self.note(format!("daemon {daemon} dies"));
+        if fault.kind == Kind::PowerLoss {
+            let left = self.random(|random| random.between(0.0, 1.0));
+            self.platters.power_fails(left);
+        }
         self.closed();
         true
     }
@@ -243,6 +246,19 @@ impl Site {
         lock(&self.armed).holds(kind, role, self.scheduler.now())
     }
 
+    /// Whether a fault of the disk strikes now. One that kills is due at once.
+    pub fn strikes_disk(&self, kind: Kind) -> bool {
+        let struck = lock(&self.armed).strike_disk(kind, self.scheduler.now());
+        if let Some(fault) = &struck {
+            if kind.kills() {
+                self.set_death_due(fault);
+            } else {
+                self.fired(kind, None);
+            }
+        }
+        struck.is_some()
+    }
+
     /// A fault outside the links has struck.
     pub fn struck(&self, fault: &Fault) {
         lock(&self.armed).note(fault, self.scheduler.now());
@@ -271,7 +287,7 @@ impl Site {
 
     /// Whether the newest durable record of the run is the intent of something that is under way.
     pub fn intent_is_durable(&self) -> bool {
-        let Some(journal) = crate::durable::journal(&self.results) else { return false };
-        crate::durable::last_kind(&journal).is_some_and(|kind| matches!(kind.as_str(), "intent" | "call"))
+        let line = self.platters.last_durable_line();
+        line.and_then(|line| crate::durable::kind_of(&line)).is_some_and(|kind| kind == "act")
     }
 }

@@ -23,7 +23,7 @@ pub fn start(
     ports: &[Arc<Port>],
     faults: &[Fault],
 ) -> std::io::Result<Vec<std::thread::JoinHandle<()>>> {
-    let outside = faults.iter().filter(|fault| !fault.kind.on_a_port());
+    let outside = faults.iter().filter(|fault| !fault.kind.on_a_port() && !fault.kind.on_the_disk());
     outside
         .map(|fault| {
             let (own, ports, fault) = (Arc::clone(site), ports.to_vec(), *fault);
@@ -106,16 +106,18 @@ fn strike(site: &Arc<Site>, ports: &[Arc<Port>], fault: &Fault) {
     }
 }
 
-/// Dies at a message, should that be due.
-pub fn die_if_due(site: &Arc<Site>) {
-    if let Some(fault) = site.take_death_due() {
-        die(site, &fault);
+/// Dies at a message or a write, should that be due; true when it was.
+pub fn die_if_due(site: &Arc<Site>) -> bool {
+    let due = site.take_death_due();
+    if let Some(fault) = &due {
+        die(site, fault);
     }
+    due.is_some()
 }
 
 /// The daemon dies; its guardian, if it lives, sends what it always sends.
 fn die(site: &Arc<Site>, fault: &Fault) {
-    if !site.kill(fault) || fault.kind == Kind::DeathOfBoth {
+    if !site.kill(fault) || matches!(fault.kind, Kind::DeathOfBoth | Kind::PowerLoss) {
         return;
     }
     let own = Arc::clone(site);

@@ -93,7 +93,9 @@ impl Link for Wire {
             }
             self.wait_until(until.min(deadline));
         }
-        crate::surroundings::die_if_due(&self.site);
+        if crate::surroundings::die_if_due(&self.site) {
+            return Err(LinkError::HungUp);
+        }
         self.usable()?;
         self.port.take(&self.site, bytes);
         Ok(())

@@ -118,6 +118,7 @@ pub struct Checker {
     off_answers: [bool; 2],
     live_since_s: Option<f64>,
     stale_since_s: Option<f64>,
+    disk_failed_s: Option<f64>,
     told: Vec<(u8, &'static str)>,
     violations: Vec<Violation>,
 }
@@ -138,6 +139,7 @@ impl Checker {
             off_answers: [false; 2],
             live_since_s: None,
             stale_since_s: None,
+            disk_failed_s: None,
             told: Vec::new(),
             violations: Vec::new(),
         }
@@ -168,8 +170,14 @@ impl Checker {
         self.opened_s = at_s;
         self.tripped_s = None;
         self.stopped_s = None;
+        self.disk_failed_s = None;
         self.wires.values_mut().for_each(|wire| *wire = Wire::default());
         self.off_answers = [false; 2];
+    }
+
+    /// The run's record can't be written.
+    pub fn disk_fails(&mut self, at_s: f64) {
+        self.disk_failed_s.get_or_insert(at_s);
     }
 
     /// A person stops the run.

@@ -13,6 +13,19 @@ impl Checker {
         self.containment(at_s, truth, excuses);
         self.trip(at_s, excuses);
         self.freshness(at_s);
+        self.poison(at_s);
+    }
+
+    /// Invariant 15: without its record a run can't go on.
+    fn poison(&mut self, at_s: f64) {
+        let running = self.standing == Standing::Open(Shown::Running);
+        if let Some(failed_s) = self.disk_failed_s
+            && running
+            && at_s > failed_s + SEND_DEADLINE_S
+        {
+            let what = format!("still running {:.3} s after its record could not be written", at_s - failed_s);
+            self.broken(15, at_s, "trip", what);
+        }
     }
 
     /// Invariants 5 and 9 where states change.
