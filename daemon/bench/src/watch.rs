@@ -1,4 +1,5 @@
-//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh.
+//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh, and
+//! one, which never waits for an instrument, keeps the guard's time.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
@@ -13,6 +14,9 @@ use crate::shared::{SUPPLY_OUTPUT, Shared};
 /// How often time is judged while nothing wakes the safety thread.
 const TICK: Duration = Duration::from_millis(50);
 
+/// From one try of an unconfirmed OFF to the next: silence, for instruments that have a watchdog.
+const SILENCE: Duration = Duration::from_millis(500);
+
 /// The threads; dropping them ends them, after making everything safe.
 pub(crate) struct Threads {
     shared: Arc<Shared>,
@@ -20,7 +24,7 @@ pub(crate) struct Threads {
     handles: Vec<JoinHandle<()>>,
 }
 
-/// Starts both threads.
+/// Starts all of them.
 pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
     let ending = Arc::new(AtomicBool::new(false));
     let spawn = |name: &str, body: fn(&Shared)| {
@@ -33,7 +37,8 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
         };
         shared.clock.start(name, Box::new(body))
     };
-    let handles = vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?];
+    let handles =
+        vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?, spawn("deadlines", keep_time)?];
     Ok(Threads { shared: Arc::clone(shared), ending, handles })
 }
 
@@ -51,9 +56,16 @@ fn guard_over(shared: &Shared) {
     if matches!(state, State::Tripping | State::Alarm) {
         let report = safe_once(shared);
         if !report.is_safe() {
-            // An unconfirmed OFF is tried again, with silence between for instruments that have a watchdog.
-            shared.clock.sleep(Duration::from_millis(500));
+            shared.clock.sleep(SILENCE);
         }
+    }
+}
+
+/// An instrument that dribbles its answer to an OFF may hold both other threads up for longer than the alarm can wait.
+fn keep_time(shared: &Shared) {
+    shared.clock.sleep(TICK);
+    if shared.guard().tick(shared.clock.now_s()).is_some() {
+        shared.stop.wake();
     }
 }
 
@@ -98,6 +110,12 @@ impl Drop for Threads {
             let what = "the bench was closed while it was armed".to_string();
             self.shared.guard().fault(self.shared.clock.now_s(), TripCause::Run { what });
             safe_once(&self.shared);
+        }
+        // Nobody is left to try again once the bench is closed: it ends off, or with an alarm.
+        while self.shared.guard().state() == State::Tripping {
+            if !safe_once(&self.shared).is_safe() {
+                self.shared.clock.sleep(SILENCE);
+            }
         }
         self.ending.store(true, Ordering::Release);
         self.shared.stop.wake();

@@ -11,10 +11,16 @@ struct Gap {
     explains: fn(&Violation, &Report) -> bool,
 }
 
-const GAPS: &[Gap] = &[Gap {
-    what: "13: the supply's voltage is set without a durable intent; only levels and switching on have one",
-    explains: |violation, _| violation.invariant == 13 && violation.about == "supply voltage",
-}];
+const GAPS: &[Gap] = &[
+    Gap {
+        what: "3, 4: OFF goes to one port after the other, and waits for what is under way on each",
+        explains: |violation, _| violation.invariant == 3,
+    },
+    Gap {
+        what: "19: a run gives up while an OFF is still being tried, and tells the state TRIPPING",
+        explains: |violation, _| violation.invariant == 19 && violation.about == "end",
+    },
+];
 
 /// The gap that explains a broken invariant, if one does.
 pub fn explains(violation: &Violation, report: &Report) -> Option<&'static str> {

@@ -105,6 +105,10 @@ impl Port {
             reaching = spoiled;
         }
         let mut said = Vec::new();
+        if !wired.is_waiting() {
+            // What was not answered by now never will be.
+            wired.owed.clear();
+        }
         if let Some(mut reaching) = reaching {
             if reaching != line {
                 site.note(format!("{} gets {} instead", self.role, shown(&reaching)));

@@ -288,6 +288,6 @@ impl Site {
     /// Whether the newest durable record of the run is the intent of something that is under way.
     pub fn intent_is_durable(&self) -> bool {
         let line = self.platters.last_durable_line();
-        line.and_then(|line| crate::durable::kind_of(&line)).is_some_and(|kind| kind == "act")
+        line.and_then(|line| crate::durable::kind_of(&line)).is_some_and(|kind| matches!(kind.as_str(), "act" | "resumed"))
     }
 }
