@@ -17,6 +17,10 @@ const GAPS: &[Gap] = &[
         explains: |violation, _| violation.invariant == 3,
     },
     Gap {
+        what: "9: the belief that an output is off outlives a setting that failed, until OFF is told all the same",
+        explains: |violation, _| violation.invariant == 9 && violation.about.ends_with("read back"),
+    },
+    Gap {
         what: "19: a run gives up while an OFF is still being tried, and tells the state TRIPPING",
         explains: |violation, _| violation.invariant == 19 && violation.about == "end",
     },

@@ -11,6 +11,9 @@ use crate::log::shown;
 use crate::site::Site;
 use crate::spoil;
 
+/// Bytes of an answer that come one by one when it dribbles; the rest comes after them.
+const DRIBBLED_BYTES: usize = 16;
+
 /// One instrument's port.
 pub struct Port {
     /// Which instrument.
@@ -204,11 +207,15 @@ impl Wired {
             self.gone = Some((at + Duration::from_nanos(1), until.max(at)));
         } else if struck.contains(&Kind::Dribble) {
             let gap = Duration::from_secs_f64(site.random(|random| random.between(0.05, 0.4)));
-            let last = answer.len().saturating_sub(1);
-            for (index, byte) in answer.into_iter().enumerate().take(200) {
-                let at = at + gap * u32::try_from(index).unwrap_or(u32::MAX);
-                let ends = if index == last { ends.clone() } else { None };
-                self.coming.push_back(Piece { at, bytes: vec![byte], ends });
+            let rest = answer.split_off(answer.len().min(DRIBBLED_BYTES));
+            let mut at = at;
+            for byte in answer {
+                self.coming.push_back(Piece { at, bytes: vec![byte], ends: None });
+                at += gap;
+            }
+            self.coming.push_back(Piece { at, bytes: rest, ends: None });
+            if let Some(last) = self.coming.back_mut() {
+                last.ends = ends;
             }
         } else {
             self.coming.push_back(Piece { at, bytes: answer, ends });

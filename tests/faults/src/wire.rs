@@ -126,6 +126,7 @@ impl Link for Wire {
                     wired.coming.push_front(piece);
                 }
                 if count == 0 {
+                    // An empty piece only tells that the answer has ended.
                     continue;
                 }
                 return Ok(count);

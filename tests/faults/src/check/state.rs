@@ -49,7 +49,8 @@ impl Checker {
             for role in [Role::Source, Role::Supply] {
                 if !self.wire(role).off_answered {
                     let what = format!("{state:?} is shown though the {role} was not read back off since its last energising message");
-                    self.broken(9, at_s, role.name(), what);
+                    let about = if role == Role::Source { "source read back" } else { "supply read back" };
+                    self.broken(9, at_s, about, what);
                 }
             }
             let lied = [Role::Source, Role::Supply].into_iter().any(|role| excuses(role).lied);
