@@ -167,8 +167,7 @@ impl<T: Send + 'static> Actor<T> {
 
     /// Hands over work and returns at once; `wait` on the result for the answer.
     pub fn begin<R: Send + 'static>(&self, work: impl FnOnce(&mut T) -> R + Send + 'static) -> Pending<R> {
-        let answer =
-            Arc::new(Answer { state: Mutex::new(Answered::NotYet), changed: self.clock.signal() });
+        let answer = Arc::new(Answer { state: Mutex::new(Answered::NotYet), changed: self.clock.signal() });
         let owed = Owed(Arc::clone(&answer));
         self.inbox.put(Box::new(move |instrument| owed.give(work(instrument))));
         Pending { name: self.name.clone(), answer }

@@ -18,12 +18,7 @@ pub(crate) struct StopState {
 
 impl StopState {
     pub fn new(clock: &Arc<dyn Clock>, cancellers: Vec<Canceller>) -> Self {
-        StopState {
-            stopped: AtomicBool::new(false),
-            by: Mutex::new(None),
-            woken: clock.signal(),
-            cancellers,
-        }
+        StopState { stopped: AtomicBool::new(false), by: Mutex::new(None), woken: clock.signal(), cancellers }
     }
 
     pub fn stopped_by(&self) -> Option<String> {

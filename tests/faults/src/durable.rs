@@ -54,8 +54,7 @@ pub fn table_steps(table: &[u8]) -> Vec<u64> {
     let mut lines = text.lines();
     let header: Vec<&str> = lines.next().unwrap_or_default().split(',').collect();
     let column = header.iter().position(|name| *name == "step").unwrap_or(0);
-    let mut steps: Vec<u64> =
-        lines.filter_map(|line| line.split(',').nth(column)?.parse().ok()).collect();
+    let mut steps: Vec<u64> = lines.filter_map(|line| line.split(',').nth(column)?.parse().ok()).collect();
     steps.dedup();
     steps
 }

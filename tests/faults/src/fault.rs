@@ -276,6 +276,12 @@ fn fault(random: &mut Random) -> Option<Fault> {
     let from = Duration::from_secs_f64(random.between(earliest_s, latest_s));
     let length_s = if random.once_in(3) { random.between(3.0, 30.0) } else { random.between(0.01, 1.5) };
     let once = matches!(kind, Reboot | HangUp | UnplugMidReply | DeathAtWrite | PowerLoss);
-    let times = if once { 1 } else if random.once_in(3) { u32::MAX } else { 1 + random.below(3) as u32 };
+    let times = if once {
+        1
+    } else if random.once_in(3) {
+        u32::MAX
+    } else {
+        1 + random.below(3) as u32
+    };
     Some(Fault { kind, role, from, length: Duration::from_secs_f64(length_s), times })
 }

@@ -47,7 +47,12 @@ impl Armed {
     }
 
     /// Those that strike an instrument now; each strike is counted.
-    pub fn strike(&mut self, role: Role, now: Duration, concerns: &dyn Fn(Kind) -> bool) -> Vec<(Kind, Duration)> {
+    pub fn strike(
+        &mut self,
+        role: Role,
+        now: Duration,
+        concerns: &dyn Fn(Kind) -> bool,
+    ) -> Vec<(Kind, Duration)> {
         let mut struck = Vec::new();
         for index in 0..self.faults.len() {
             let Some((fault, left)) = self.faults.get_mut(index) else { continue };
@@ -78,7 +83,11 @@ impl Armed {
     pub fn holds(&self, kind: Kind, role: Role, now: Duration) -> Option<Duration> {
         let within = |fault: &Fault| fault.kind == kind && fault.from <= now && now < fault.until();
         let here = |fault: &Fault| fault.role == role || kind == Kind::HubReset;
-        self.faults.iter().map(|(fault, _)| fault).find(|fault| within(fault) && here(fault)).map(Fault::until)
+        self.faults
+            .iter()
+            .map(|(fault, _)| fault)
+            .find(|fault| within(fault) && here(fault))
+            .map(Fault::until)
     }
 
     /// A fault has struck.

@@ -14,7 +14,11 @@ struct Gap {
 const GAPS: &[Gap] = &[
     Gap {
         what: "3, 4: OFF goes to one port after the other, and waits for what is under way on each",
-        explains: |violation, _| violation.invariant == 3,
+        explains: |violation, _| violation.invariant == 3 && violation.about.ends_with("not told"),
+    },
+    Gap {
+        what: "8: a setting that takes several messages goes on after a trip until it is through",
+        explains: |violation, _| violation.invariant == 8,
     },
     Gap {
         what: "9: the belief that an output is off outlives a setting that failed, until OFF is told all the same",

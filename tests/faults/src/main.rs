@@ -66,10 +66,14 @@ fn many(first: u64, count: u64, jobs: usize) -> ExitCode {
     for report in summary.failed.iter().take(SHOWN) {
         tell(report, LAST_EVENTS);
     }
-    let seeds: Vec<String> = summary.failed.iter().map(|report| {
-        let broken: Vec<String> = report.violations.iter().map(|v| format!("{}", v.invariant)).collect();
-        format!("{} ({})", report.seed, broken.join(", "))
-    }).collect();
+    let seeds: Vec<String> = summary
+        .failed
+        .iter()
+        .map(|report| {
+            let broken: Vec<String> = report.violations.iter().map(|v| format!("{}", v.invariant)).collect();
+            format!("{} ({})", report.seed, broken.join(", "))
+        })
+        .collect();
     print!("{}", summary.told());
     if !seeds.is_empty() {
         println!("seeds (invariants): {}", seeds.join("; "));

@@ -24,6 +24,8 @@ pub struct Summary {
     pub unplayable: Vec<(u64, String)>,
     /// How often each fault struck, by instrument and state.
     pub fired: BTreeMap<Fired, u64>,
+    /// How often each script was played.
+    pub scripts: BTreeMap<&'static str, u64>,
     /// Virtual time of all, s.
     pub virtual_s: f64,
     /// Changes of turn in all.
@@ -69,6 +71,7 @@ impl Summary {
     fn add(&mut self, report: Report) {
         self.virtual_s += report.length_s;
         self.switches += report.switches;
+        *self.scripts.entry(report.script).or_default() += 1;
         for fired in &report.fired {
             *self.fired.entry(fired.clone()).or_default() += 1;
         }
@@ -111,6 +114,9 @@ impl Summary {
             self.switches as f64 / self.played.max(1) as f64
         );
         text.push_str(&self.fired_table());
+        let scripts: Vec<String> =
+            self.scripts.iter().map(|(script, count)| format!("{script} {count}")).collect();
+        text.push_str(&format!("scripts: {}\n", scripts.join(", ")));
         for (gap, (count, seed)) in &self.gaps {
             text.push_str(&format!("KNOWN GAP met {count} times (first by seed {seed}): {gap}\n"));
         }
@@ -131,8 +137,13 @@ impl Summary {
                 *states.entry(format!("{:?}", fired.standing)).or_default() += count;
             }
             let all: u64 = states.values().sum();
-            let states: Vec<String> = states.iter().map(|(state, count)| format!("{state} {count}")).collect();
-            text.push_str(&format!("[{number:2}] {:20} {all:8}  {}\n", format!("{kind:?}"), states.join(", ")));
+            let states: Vec<String> =
+                states.iter().map(|(state, count)| format!("{state} {count}")).collect();
+            text.push_str(&format!(
+                "[{number:2}] {:20} {all:8}  {}\n",
+                format!("{kind:?}"),
+                states.join(", ")
+            ));
         }
         text
     }

@@ -104,7 +104,8 @@ impl Port {
         }
         let mut reaching = Some(line.to_vec());
         for kind in &struck {
-            let spoiled = reaching.and_then(|line| site.random(|random| spoil::message(*kind, &line, random)));
+            let spoiled =
+                reaching.and_then(|line| site.random(|random| spoil::message(*kind, &line, random)));
             reaching = spoiled;
         }
         let mut said = Vec::new();

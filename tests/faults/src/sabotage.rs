@@ -33,7 +33,7 @@ pub const ALL: [(Sabotage, &[u8]); 8] = [
     (Sabotage::SkipsReadBack, &[9, 1]),
     (Sabotage::DelaysOff, &[3]),
     (Sabotage::Relights, &[8, 1]),
-    (Sabotage::InventsReadings, &[12]),
+    (Sabotage::InventsReadings, &[10, 12]),
     (Sabotage::SkipsIdentity, &[1]),
     (Sabotage::LooseGuard, &[11]),
     (Sabotage::AltersRecord, &[14]),

@@ -7,7 +7,9 @@ use std::time::Duration;
 use wattproof_bench::{Bench, Parts};
 use wattproof_guard::State;
 use wattproof_link::{Address, Link, LinkError};
-use wattproof_runs::{Event, ResumeOrder, RunFolder, RunOrder, RunSummary, Script, ScriptIn, Watcher, resume_in};
+use wattproof_runs::{
+    Event, ResumeOrder, RunFolder, RunOrder, RunSummary, Script, ScriptIn, Watcher, resume_in,
+};
 use wattproof_virtual_bench::instruments::{Compute, bench};
 use wattproof_virtual_bench::{World, catalogue};
 
@@ -92,7 +94,8 @@ pub fn play_with(
     let checker = Checker::new(file.limits, file.source.outputs.len());
     let stand = Arc::clone(&virtual_bench.stand);
     let site = Site::new(seed, Arc::clone(&scheduler), stand, checker, &faults);
-    let ports: Vec<Arc<Port>> = virtual_bench.instruments.into_iter().map(|one| Arc::new(Port::new(one))).collect();
+    let ports: Vec<Arc<Port>> =
+        virtual_bench.instruments.into_iter().map(|one| Arc::new(Port::new(one))).collect();
     site.wire(ports);
     let (watching, telling) = (Arc::clone(&site), Arc::clone(&site));
     scheduler.watched_by(
@@ -224,7 +227,12 @@ fn judge_ending(site: &Site, summary: &RunSummary, script: &Played, healthy: boo
     }
     if healthy && script.finishes && !finished {
         let why = summary.error.as_ref().map(ToString::to_string).unwrap_or_default();
-        checker.broken(0, at_s, "false trip", format!("nothing was wrong, but the run did not finish: {why}"));
+        checker.broken(
+            0,
+            at_s,
+            "false trip",
+            format!("nothing was wrong, but the run did not finish: {why}"),
+        );
     }
 }
 
@@ -247,7 +255,8 @@ fn recover(site: &Arc<Site>) {
                 site.look();
                 let (state, truth, at_s) = (bench.state(), site.truth(), site.scheduler.now_s());
                 if state != State::Safe || truth.any_on() {
-                    let what = format!("after every fault was over a new daemon shows {state:?}, and: {truth}");
+                    let what =
+                        format!("after every fault was over a new daemon shows {state:?}, and: {truth}");
                     site.checker().broken(19, at_s, "recovery", what);
                 }
                 go_on(site, &bench, daemon);
@@ -260,7 +269,8 @@ fn recover(site: &Arc<Site>) {
                 site.note(format!("not opened: {error}"));
                 if site.scheduler.now_s() > deadline_s {
                     let at_s = site.scheduler.now_s();
-                    let what = format!("every fault was over, but no new daemon could open its bench: {error}");
+                    let what =
+                        format!("every fault was over, but no new daemon could open its bench: {error}");
                     site.checker().broken(19, at_s, "recovery", what);
                     return;
                 }
@@ -304,16 +314,27 @@ fn judge_record(site: &Site, sabotage: Option<Sabotage>) {
     }
     let kept = durable::steps(&bytes);
     if !kept.windows(2).all(|pair| matches!(pair, [one, next] if *next == one + 1)) {
-        site.checker().broken(14, at_s, "steps", format!("the journal's steps are not numbered in a row: {kept:?}"));
+        site.checker().broken(
+            14,
+            at_s,
+            "steps",
+            format!("the journal's steps are not numbered in a row: {kept:?}"),
+        );
     }
-    let table = site.platters.of_run("steps.csv").map(|table| durable::table_steps(&table)).unwrap_or_default();
+    let table =
+        site.platters.of_run("steps.csv").map(|table| durable::table_steps(&table)).unwrap_or_default();
     if !kept.starts_with(&table) || durable::is_closed(&bytes) && kept != table {
         let what = format!("steps.csv holds {table:?}, the journal {kept:?}");
         site.checker().broken(14, at_s, "table", what);
     }
     for told in site.told_steps() {
         if !kept.contains(&told) {
-            site.checker().broken(14, at_s, "step", format!("step {told} was acknowledged but is not in the journal"));
+            site.checker().broken(
+                14,
+                at_s,
+                "step",
+                format!("step {told} was acknowledged but is not in the journal"),
+            );
         }
     }
 }
@@ -331,7 +352,7 @@ impl Watcher for Watching {
         }
         match event {
             Event::Stepped(step) => {
-                self.site.told_step(step.step);
+                self.site.told_step(step);
                 let (volts, amps) = (step.supply_v, step.supply_a);
                 self.site.note(format!("step {} told: {volts:?} V, {amps:?} A", step.step));
             }

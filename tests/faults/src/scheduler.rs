@@ -75,7 +75,12 @@ impl Scheduler {
     pub fn new(seed: u64, name: &str) -> Arc<Scheduler> {
         let own = Turns { name: name.into(), os: None, doing: Doing::Running, baton: Arc::default() };
         Arc::new(Scheduler {
-            inner: Mutex::new(Inner { random: Random::new(seed, 1), threads: vec![own], running: 0, switches: 0 }),
+            inner: Mutex::new(Inner {
+                random: Random::new(seed, 1),
+                threads: vec![own],
+                running: 0,
+                switches: 0,
+            }),
             now_ns: AtomicU64::new(0),
             hook: OnceLock::new(),
             stuck: OnceLock::new(),

@@ -99,15 +99,31 @@ source(#{ hz: 2000.0, level_vrms: 0.05 }); source(#{ on: true }); settle();
 const SCRIPTS: [(&str, bool, &str); 11] = [
     ("steps", true, "for level in [0.1, 0.2, 0.3] { source(#{ level_vrms: level }); settle(); capture(); }"),
     ("hold", true, "source(#{ level_vrms: 0.3 }); for n in 0..6 { settle(0.4); capture(); }"),
-    ("toggle", true, "for n in 0..5 { source(#{ on: false }); source(#{ level_vrms: 0.1 }); source(#{ on: true }); }"),
+    (
+        "toggle",
+        true,
+        "for n in 0..5 { source(#{ on: false }); source(#{ level_vrms: 0.1 }); source(#{ on: true }); }",
+    ),
     ("creep", true, "for n in 0..15 { source(#{ level_vrms: 0.05 + 0.01 * n }); } capture();"),
-    ("supplies", true, "for volts in [13.0, 12.0, 14.0] { supply(#{ volts_v: volts }); settle(); capture(); }"),
-    ("loads", true, "source(#{ level_vrms: 0.2 }); for ohm in [8.0, 6.0, 4.0] { load(#{ ohm: ohm }); settle(); capture(); }"),
+    (
+        "supplies",
+        true,
+        "for volts in [13.0, 12.0, 14.0] { supply(#{ volts_v: volts }); settle(); capture(); }",
+    ),
+    (
+        "loads",
+        true,
+        "source(#{ level_vrms: 0.2 }); for ohm in [8.0, 6.0, 4.0] { load(#{ ohm: ohm }); settle(); capture(); }",
+    ),
     ("throws", false, "source(#{ level_vrms: 0.3 }); throw \"as the script wants\";"),
     ("nonsense", false, "source(#{ level_vrms: 0.0 / 0.0 });"),
     ("greedy", false, "source(#{ level_vrms: 0.3 }); capture(); supply(#{ volts_v: 24.0 });"),
     ("loud", false, "source(#{ level_vrms: 5.0 });"),
-    ("endless", false, "source(#{ level_vrms: 0.1 }); loop { sleep(0.3); if heatsink() > 500.0 { break; } if capture().step > 9 { throw \"enough\"; } }"),
+    (
+        "endless",
+        false,
+        "source(#{ level_vrms: 0.1 }); loop { sleep(0.3); if heatsink() > 500.0 { break; } if capture().step > 9 { throw \"enough\"; } }",
+    ),
 ];
 
 /// What every script that ends by itself ends with.

@@ -5,10 +5,11 @@ use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, Weak};
 use std::time::Duration;
 
 use wattproof_bench::Bench;
+use wattproof_runs::Step;
 use wattproof_virtual_bench::Role;
 use wattproof_virtual_bench::instruments::Stand;
 
-use crate::check::{Checker, Excuse, Shown, Standing, Truth};
+use crate::check::{Checker, Excuse, Recorded, Shown, Standing, Truth};
 use crate::disk::Platters;
 use crate::fault::{Fault, Kind};
 use crate::fired::{Armed, Fired};
@@ -177,8 +178,46 @@ impl Site {
     }
 
     /// A person, and the script, were told of a step.
-    pub fn told_step(&self, step: u64) {
-        lock(&self.told).push(step);
+    pub fn told_step(&self, step: &Step) {
+        lock(&self.told).push(step.step);
+        self.look();
+        let values = [
+            Recorded {
+                what: "supply voltage",
+                value: step.supply_v,
+                asked: Some("MEAS:VOLT?"),
+                of: |truth| truth.supply_v,
+                within: 0.01,
+            },
+            Recorded {
+                what: "supply current",
+                value: step.supply_a,
+                asked: Some("MEAS:CURR?"),
+                of: |truth| truth.supply_a,
+                within: 0.05,
+            },
+            Recorded {
+                what: "heatsink",
+                value: step.heatsink_c,
+                asked: Some("MEAS:TEMP?"),
+                of: |truth| truth.heatsink_c,
+                within: 0.1,
+            },
+            Recorded {
+                what: "loudest output",
+                value: step
+                    .channels
+                    .iter()
+                    .filter_map(|channel| channel.reading.fundamental_vrms)
+                    .reduce(f64::max),
+                asked: None,
+                of: |truth| truth.out_vrms,
+                within: 0.3,
+            },
+        ];
+        let excuses = Role::ALL.map(|role| self.excuse(role));
+        let lied = excuses.iter().any(|excuse| excuse.lied);
+        self.checker().recorded(self.scheduler.now_s(), step.step, &values, Excuse { link: false, lied });
     }
 
     /// The steps told.
@@ -288,6 +327,7 @@ impl Site {
     /// Whether the newest durable record of the run is the intent of something that is under way.
     pub fn intent_is_durable(&self) -> bool {
         let line = self.platters.last_durable_line();
-        line.and_then(|line| crate::durable::kind_of(&line)).is_some_and(|kind| matches!(kind.as_str(), "act" | "resumed"))
+        line.and_then(|line| crate::durable::kind_of(&line))
+            .is_some_and(|kind| matches!(kind.as_str(), "act" | "resumed"))
     }
 }

@@ -54,7 +54,11 @@ pub fn answer(kind: Kind, line: &[u8], said: Vec<u8>, frozen: Option<&[u8]>, ran
         Kind::BitErrorIn => flip(&said, random),
         Kind::QueueOverflow => b"-350,\"Queue overflow\"\n".to_vec(),
         Kind::QueryError => {
-            let which = ["-410,\"Query INTERRUPTED\"\n", "-420,\"Query UNTERMINATED\"\n", "-430,\"Query DEADLOCKED\"\n"];
+            let which = [
+                "-410,\"Query INTERRUPTED\"\n",
+                "-420,\"Query UNTERMINATED\"\n",
+                "-430,\"Query DEADLOCKED\"\n",
+            ];
             which.get(random.below(3)).map_or(said, |text| text.as_bytes().to_vec())
         }
         Kind::BlockShort => cut(&said, 1 + random.below(40)),
@@ -64,12 +68,24 @@ pub fn answer(kind: Kind, line: &[u8], said: Vec<u8>, frozen: Option<&[u8]>, ran
         }
         Kind::BlockLies => lying_header(said, random),
         Kind::NotANumber => b"9.91E37\n".to_vec(),
-        Kind::Infinity => if random.once_in(2) { b"9.9E37\n".to_vec() } else { b"-9.9E37\n".to_vec() },
+        Kind::Infinity => {
+            if random.once_in(2) {
+                b"9.9E37\n".to_vec()
+            } else {
+                b"-9.9E37\n".to_vec()
+            }
+        }
         Kind::OddNumber => odd(&said, random),
         Kind::OffLies => b"0\n".to_vec(),
         Kind::Frozen => frozen.map_or(said.clone(), <[u8]>::to_vec),
         Kind::Disagrees => scaled(&said),
-        Kind::SensorOff => if random.once_in(2) { b"9.91E37\n".to_vec() } else { b"-273.15\n".to_vec() },
+        Kind::SensorOff => {
+            if random.once_in(2) {
+                b"9.91E37\n".to_vec()
+            } else {
+                b"-273.15\n".to_vec()
+            }
+        }
         _ => said,
     }
 }

@@ -47,7 +47,11 @@ fn strike(site: &Arc<Site>, ports: &[Arc<Port>], fault: &Fault) {
     };
     match fault.kind {
         Kind::Short => {
-            lasting(&|| site.stand.change(site.scheduler.now_s(), |world| world.load_set(0, Load::Resistive { ohm: 0.05 }, true)));
+            lasting(&|| {
+                site.stand.change(site.scheduler.now_s(), |world| {
+                    world.load_set(0, Load::Resistive { ohm: 0.05 }, true)
+                })
+            });
         }
         Kind::Runaway => lasting(&|| {
             site.stand.change(site.scheduler.now_s(), |world| {
@@ -64,7 +68,9 @@ fn strike(site: &Arc<Site>, ports: &[Arc<Port>], fault: &Fault) {
         Kind::FrontPanel => {
             site.struck(fault);
             let turned = site.random(|random| match fault.role {
-                Role::Source => *random.pick(&["OUTP1 OFF", "SOUR1:VOLT 0.05", "SOUR2:FREQ 3000"]).unwrap_or(&""),
+                Role::Source => {
+                    *random.pick(&["OUTP1 OFF", "SOUR1:VOLT 0.05", "SOUR2:FREQ 3000"]).unwrap_or(&"")
+                }
                 Role::Supply => *random.pick(&["OUTP OFF", "VOLT 9", "CURR 0.5"]).unwrap_or(&""),
                 _ => *random.pick(&["INP1 OFF", "SOUR1:RES 8"]).unwrap_or(&""),
             });

@@ -25,8 +25,13 @@ fn every_sabotage_is_caught_by_the_invariant_it_breaks() {
             let report = play_with(*seed, setup::script(*seed), Vec::new(), Some(sabotage)).unwrap();
             report.violations.iter().any(|violation| invariants.contains(&violation.invariant))
         });
-        // Not every script comes to what is broken; a limit is met by those that reach for it only.
-        let least = if sabotage == Sabotage::LooseGuard { 2 } else { 20 };
+        // Not every script comes to what is broken: a limit is met by those that reach for it, a late OFF hurts those
+        // that trip, made-up readings are found where the truth moves away from them.
+        let least = match sabotage {
+            Sabotage::LooseGuard => 2,
+            Sabotage::DelaysOff | Sabotage::InventsReadings => 8,
+            _ => 20,
+        };
         let caught = caught.count();
         assert!(caught >= least, "{sabotage:?} was caught in {caught} of {} schedules", SEEDS.count());
     }

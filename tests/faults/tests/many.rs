@@ -17,8 +17,11 @@ fn no_invariant_breaks_whatever_goes_wrong() {
     let summary = play_many(1, count, 2, &|_, _| {});
     let told = summary.told();
     println!("{told}");
-    let failed: Vec<String> =
-        summary.failed.iter().map(|report| format!("seed {}: {:?}", report.seed, report.violations)).collect();
+    let failed: Vec<String> = summary
+        .failed
+        .iter()
+        .map(|report| format!("seed {}: {:?}", report.seed, report.violations))
+        .collect();
     assert!(summary.is_clean(), "{told}\n{}", failed.join("\n"));
     if count >= USUAL {
         let fired: BTreeSet<_> = summary.fired.keys().map(|fired| fired.kind).collect();

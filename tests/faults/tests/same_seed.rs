@@ -32,5 +32,9 @@ fn the_same_seed_repeats_in_another_process_and_beside_others() {
         let said = String::from_utf8_lossy(&output.stdout).into_owned();
         assert!(said.contains(&format!("hash of all events: {hash}")), "seed {seed}: {said}");
     }
-    assert_eq!(here.iter().collect::<BTreeSet<_>>().len(), here.len(), "different seeds, different schedules");
+    assert_eq!(
+        here.iter().collect::<BTreeSet<_>>().len(),
+        here.len(),
+        "different seeds, different schedules"
+    );
 }

@@ -6,6 +6,7 @@
 
 mod drive;
 pub mod message;
+mod past;
 mod state;
 mod truth;
 
@@ -16,6 +17,7 @@ use wattproof_virtual_bench::Role;
 
 use drive::Drive;
 use message::{Part, parts};
+pub use past::{Past, Recorded};
 pub use truth::Truth;
 
 /// From a trip to the first OFF on a link that takes bytes, s.
@@ -119,6 +121,8 @@ pub struct Checker {
     live_since_s: Option<f64>,
     stale_since_s: Option<f64>,
     disk_failed_s: Option<f64>,
+    past: Past,
+    over_since_s: Option<f64>,
     told: Vec<(u8, &'static str)>,
     violations: Vec<Violation>,
 }
@@ -140,6 +144,8 @@ impl Checker {
             live_since_s: None,
             stale_since_s: None,
             disk_failed_s: None,
+            past: Past::default(),
+            over_since_s: None,
             told: Vec::new(),
             violations: Vec::new(),
         }
@@ -199,6 +205,11 @@ impl Checker {
     /// A message reaches an instrument's port. `reached`: no fault kept it from the instrument.
     pub fn message(&mut self, at_s: f64, role: Role, line: &[u8], intent_durable: &dyn Fn() -> bool) {
         let text = String::from_utf8_lossy(line).into_owned();
+        if let Some(question) =
+            past::QUESTIONS.iter().find(|question| text.starts_with(question.trim_end_matches('?')))
+        {
+            self.past.asked(question);
+        }
         for part in parts(role, line) {
             if part.energises(role) {
                 self.energising(at_s, role, &text, intent_durable);
@@ -229,19 +240,24 @@ impl Checker {
         let unready: Vec<&str> =
             self.wires.iter().filter(|(_, wire)| !wire.identified).map(|(name, _)| *name).collect();
         if !unready.is_empty() {
-            let what = format!("{role} was sent {text} though {unready:?} did not say who they are in this boot");
+            let what =
+                format!("{role} was sent {text} though {unready:?} did not say who they are in this boot");
             self.broken(1, at_s, "identified", what);
         }
         for output in ["source", "supply"] {
             if self.wires.get(output).is_none_or(|wire| wire.energised_s.is_none() && !wire.off_answered) {
-                let what = format!("{role} was sent {text} though the {output} was not read back off in this boot");
+                let what =
+                    format!("{role} was sent {text} though the {output} was not read back off in this boot");
                 self.broken(1, at_s, "read back", what);
             }
         }
         if let Some(stopped_s) = self.stopped_s
             && at_s > stopped_s
         {
-            let what = format!("{role} was sent {text}, {:.6} s after a person had stopped the run", at_s - stopped_s);
+            let what = format!(
+                "{role} was sent {text}, {:.6} s after a person had stopped the run",
+                at_s - stopped_s
+            );
             self.broken(7, at_s, "stop", what);
         }
         if !intent_durable() {
@@ -282,7 +298,12 @@ impl Checker {
             _ => true,
         };
         if !inside {
-            self.broken(11, at_s, "limit", format!("{role} was sent {text}, which is outside the bench's limits"));
+            self.broken(
+                11,
+                at_s,
+                "limit",
+                format!("{role} was sent {text}, which is outside the bench's limits"),
+            );
         }
         if role != Role::Source {
             return;
@@ -294,7 +315,8 @@ impl Checker {
         }
         let from_vrms = change.before_vrms.max(limits.source_vrms_max / 10.0);
         let step_db = 20.0 * (change.now_vrms / from_vrms).log10();
-        if change.on && change.now_vrms > change.before_vrms && !(step_db <= limits.source_step_db_max + 0.01) {
+        if change.on && change.now_vrms > change.before_vrms && !(step_db <= limits.source_step_db_max + 0.01)
+        {
             let what = format!("{role} was sent {text}: a step of {step_db:.2} dB while it is on");
             self.broken(11, at_s, "step", what);
         }

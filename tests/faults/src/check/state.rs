@@ -14,6 +14,24 @@ impl Checker {
         self.trip(at_s, excuses);
         self.freshness(at_s);
         self.poison(at_s);
+        self.past.note(at_s, truth);
+        self.unseen(at_s, truth, excuses);
+    }
+
+    /// Invariant 3, from the fault itself: what a safety reading can see is tripped on within the age of a reading.
+    fn unseen(&mut self, at_s: f64, truth: &Truth, excuses: &dyn Fn(Role) -> Excuse) {
+        let over = |role: Role, value: f64, limit: f64| value > limit && excuses(role) == Excuse::default();
+        let beyond = over(Role::Thermometer, truth.heatsink_c, self.limits.heatsink_c_max + 1.0)
+            || over(Role::Supply, truth.supply_a, self.limits.supply_a_max + 0.5);
+        if !beyond || self.standing != Standing::Open(Shown::Running) {
+            self.over_since_s = None;
+            return;
+        }
+        let since_s = *self.over_since_s.get_or_insert(at_s);
+        if at_s - since_s > self.limits.reading_age_s_max + NOTICE_S {
+            let what = format!("running {:.3} s beyond a limit: {truth}", at_s - since_s);
+            self.broken(3, at_s, "unseen", what);
+        }
     }
 
     /// Invariant 15: without its record a run can't go on.
@@ -23,7 +41,8 @@ impl Checker {
             && running
             && at_s > failed_s + SEND_DEADLINE_S
         {
-            let what = format!("still running {:.3} s after its record could not be written", at_s - failed_s);
+            let what =
+                format!("still running {:.3} s after its record could not be written", at_s - failed_s);
             self.broken(15, at_s, "trip", what);
         }
     }
@@ -32,7 +51,10 @@ impl Checker {
     fn moved(&mut self, at_s: f64, to: Standing, truth: &Truth, excuses: &dyn Fn(Role) -> Excuse) {
         let from = std::mem::replace(&mut self.standing, to);
         self.since_s = at_s;
-        if let (Standing::Open(Shown::Tripped | Shown::Alarm), Standing::Open(Shown::Safe | Shown::Armed | Shown::Running))
+        if let (
+            Standing::Open(Shown::Tripped | Shown::Alarm),
+            Standing::Open(Shown::Safe | Shown::Armed | Shown::Running),
+        )
         | (Standing::Open(Shown::Alarm), Standing::Open(Shown::Tripping)) = (from, to)
         {
             self.broken(5, at_s, "latch", format!("{from:?} was left for {to:?} without a person's reset"));
@@ -48,7 +70,9 @@ impl Checker {
         if let Standing::Open(state @ (Shown::Safe | Shown::Tripped)) = to {
             for role in [Role::Source, Role::Supply] {
                 if !self.wire(role).off_answered {
-                    let what = format!("{state:?} is shown though the {role} was not read back off since its last energising message");
+                    let what = format!(
+                        "{state:?} is shown though the {role} was not read back off since its last energising message"
+                    );
                     let about = if role == Role::Source { "source read back" } else { "supply read back" };
                     self.broken(9, at_s, about, what);
                 }
@@ -67,11 +91,11 @@ impl Checker {
         let live = if lied { truth.amplifier_live() } else { truth.any_on() };
         let allowed = match self.standing {
             Standing::Closed => true,
-            Standing::Opening => at_s - self.opened_s <= OFF_DEADLINE_S + POLLING_S || self.unreachable(excuses),
-            Standing::Open(Shown::Running | Shown::Alarm) => true,
-            Standing::Open(Shown::Tripping) => {
-                at_s - self.since_s <= OFF_DEADLINE_S + POLLING_S
+            Standing::Opening => {
+                at_s - self.opened_s <= OFF_DEADLINE_S + POLLING_S || self.unreachable(excuses)
             }
+            Standing::Open(Shown::Running | Shown::Alarm) => true,
+            Standing::Open(Shown::Tripping) => at_s - self.since_s <= OFF_DEADLINE_S + POLLING_S,
             Standing::Open(_) => false,
         };
         if !live {
@@ -102,11 +126,19 @@ impl Checker {
             if !written && at_s > tripped_s + SEND_DEADLINE_S && !excuses(role).link {
                 let late_s = at_s - tripped_s;
                 let about = if role == Role::Source { "source not told" } else { "supply not told" };
-                self.broken(3, at_s, about, format!("{late_s:.3} s after the trip the {role} was not told OFF"));
+                self.broken(
+                    3,
+                    at_s,
+                    about,
+                    format!("{late_s:.3} s after the trip the {role} was not told OFF"),
+                );
             }
         }
         if state == Shown::Tripping && at_s > tripped_s + OFF_DEADLINE_S + POLLING_S {
-            let what = format!("still tripping {:.3} s after the trip: neither tripped nor an alarm", at_s - tripped_s);
+            let what = format!(
+                "still tripping {:.3} s after the trip: neither tripped nor an alarm",
+                at_s - tripped_s
+            );
             self.broken(20, at_s, "alarm", what);
         }
     }
