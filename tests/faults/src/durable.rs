@@ -44,8 +44,8 @@ pub fn steps(journal: &[u8]) -> Vec<u64> {
 
 /// Whether the run was closed in a journal.
 pub fn is_closed(journal: &[u8]) -> bool {
-    let whole = journal.split_inclusive(|byte| *byte == b'\n').filter_map(|raw| raw.strip_suffix(b"\n"));
-    whole.last().and_then(kind_of).is_some_and(|kind| kind == "closed")
+    let mut whole = journal.split_inclusive(|byte| *byte == b'\n').filter_map(|raw| raw.strip_suffix(b"\n"));
+    whole.next_back().and_then(kind_of).is_some_and(|kind| kind == "closed")
 }
 
 /// The numbers of the steps in `steps.csv`, each once.

@@ -90,7 +90,7 @@ impl Port {
         let at_s = site.scheduler.now_s();
         site.look();
         site.note(format!("{} <- {}", self.role, shown(line)));
-        let struck = site.strike(self.role, &|kind| spoil::concerns(kind, self.role, line));
+        let struck = site.strike(self.role, &|kind| spoil::concerns(kind, line));
         site.checker().message(at_s, self.role, line, &|| site.intent_is_durable());
         let mut wired = self.wired();
         if struck.contains(&Kind::HangUp) {

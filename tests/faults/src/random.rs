@@ -8,12 +8,12 @@ impl Random {
     /// Independent numbers for each `lane` of a seed.
     pub fn new(seed: u64, lane: u64) -> Random {
         let mut random = Random(seed ^ lane.wrapping_mul(0xD6E8_FEB8_6659_FD93));
-        random.next();
+        random.bits();
         random
     }
 
     /// 64 random bits.
-    pub fn next(&mut self) -> u64 {
+    pub fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut x = self.0;
         x = (x ^ (x >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -23,7 +23,7 @@ impl Random {
 
     /// From 0 up to, not including, `end` (0 for an `end` of 0).
     pub fn below(&mut self, end: usize) -> usize {
-        (self.next() % (end.max(1) as u64)) as usize
+        (self.bits() % (end.max(1) as u64)) as usize
     }
 
     /// True once in `of` times.
@@ -33,7 +33,7 @@ impl Random {
 
     /// Between two numbers.
     pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * ((self.next() >> 11) as f64 / (1u64 << 53) as f64)
+        low + (high - low) * ((self.bits() >> 11) as f64 / (1u64 << 53) as f64)
     }
 
     /// One of several.

@@ -1,7 +1,5 @@
 //! How faults change what passes between a bench and an instrument.
 
-use wattproof_virtual_bench::Role;
-
 use crate::fault::Kind;
 use crate::random::Random;
 
@@ -16,7 +14,7 @@ pub fn message(kind: Kind, line: &[u8], random: &mut Random) -> Option<Vec<u8>> 
 }
 
 /// Whether a fault has anything to do with a message or its answer.
-pub fn concerns(kind: Kind, role: Role, line: &[u8]) -> bool {
+pub fn concerns(kind: Kind, line: &[u8]) -> bool {
     let text = String::from_utf8_lossy(line).to_ascii_uppercase();
     let question = is_question(line);
     match kind {
@@ -35,7 +33,7 @@ pub fn concerns(kind: Kind, role: Role, line: &[u8]) -> bool {
         Kind::BitErrorOut | Kind::OutputBlocked | Kind::HangUp | Kind::Reboot => true,
         Kind::BitErrorIn | Kind::LateReply | Kind::SurplusReply | Kind::Echo | Kind::Dribble => question,
         Kind::UnplugMidReply | Kind::NoTerminator | Kind::NulsAndCr => question,
-        _ => role == Role::Source && false,
+        _ => false,
     }
 }
 
