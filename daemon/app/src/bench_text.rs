@@ -99,6 +99,9 @@ fn limits(rated_w: f64) -> Limits {
         power_s_max: 60.0,
         power_w_from: 25.0,
         reading_age_s_max: 3.0,
+        heatsink_c_per_s_max: None,
+        idle_vrms_max: None,
+        switch_on_per_min_max: None,
     }
 }
 

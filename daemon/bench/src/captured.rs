@@ -128,6 +128,17 @@ pub(crate) fn loudest(channels: &[ChannelCaptured], hz: f64) -> Loudest {
     Loudest { outputs: worst, together_w: together_w.into_iter().map(Some).fold(None, worse) }
 }
 
+/// Active power of all channels over the whole record, W; None without currents.
+pub(crate) fn together_w(channels: &[ChannelCaptured], readings: &[Reading]) -> Option<f64> {
+    let each = channels.iter().zip(readings).map(|(channel, reading)| {
+        let amps = channel.capture.amps.as_deref()?;
+        let watts =
+            || channel.capture.volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / amps.len() as f64;
+        Some(reading.active_w.unwrap_or_else(watts))
+    });
+    each.sum()
+}
+
 /// The larger of both; what is no number counts as worse than anything.
 fn worse(a: Option<f64>, b: Option<f64>) -> Option<f64> {
     match (a, b) {

@@ -20,6 +20,17 @@ pub enum BenchError {
     /// An instrument's thread is gone; the guard has tripped.
     #[error("{0}; restart the daemon")]
     Gone(#[from] ActorGone),
+    /// A trip of before stands; nothing may be energised until a person has reset it.
+    #[error(
+        "this bench tripped ({cause}) and was not reset: look at the bench, remove the cause, then run `wattproof reset BENCH`, which shows what happened and the number to quote"
+    )]
+    Latched {
+        /// The first cause.
+        cause: TripCause,
+    },
+    /// The file of a latched trip can't be used.
+    #[error("{0}")]
+    Latch(#[from] crate::latch::LatchError),
     /// A person stopped the bench.
     #[error("stopped by {0}; everything was switched off")]
     Stopped(String),

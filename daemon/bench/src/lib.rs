@@ -14,17 +14,21 @@ mod clock;
 mod connect;
 mod drives;
 mod error;
+mod failed;
 mod file;
+mod latch;
 mod off;
 mod open;
 mod operate;
 mod place;
 mod record;
 mod report;
+mod reset;
 mod safe;
 mod shared;
 mod stop;
 mod turn;
+mod unasked;
 mod watch;
 
 pub use actor::Actor;
@@ -37,9 +41,12 @@ pub use error::BenchError;
 pub use file::{
     BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
 };
-pub use open::{Bench, Identity, OpenLink, Parts};
+pub use latch::{LATCH_FILE, Latch, LatchError, read_latch};
+pub use off::CutUpstream;
+pub use open::{Bench, Extras, Identity, OpenLink, Parts};
 
 pub use place::{Origin, toml_place};
 pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
+pub use reset::Standing;
 pub use stop::Stopper;

@@ -1,48 +1,70 @@
-//! Carries out a trip: source off first, then supply, load left connected, each read back.
+//! Carries out a trip: source and supply off, load left connected, each read back; what does not obey is cut upstream.
+//!
+//! Both are switched off at the same time, each on its own thread, source first in line: a port that hangs delays
+//! nobody else's OFF. Nothing here waits for disk, script or another instrument's port before the OFF bytes leave.
 
 use std::sync::PoisonError;
 
 use wattproof_guard::{Output, State};
+use wattproof_instruments::InstrumentError;
 
-use crate::SafeReport;
+use crate::actor::Pending;
+use crate::safe::measure_dead;
 use crate::shared::Shared;
+use crate::{Actor, SafeReport};
 
-/// Carries out a trip once; later callers get the same report.
+/// How often an OFF is tried before the next means upstream is used.
+const TRIES: usize = 2;
+
+/// The means of cutting everything, upstream of the supply: a contactor, a mains switch. Waits for nothing but the
+/// thing it drives.
+///
+/// # Errors
+/// What happened, and what a person must do.
+pub type CutUpstream = Box<dyn Fn() -> Result<(), String> + Send + Sync>;
+
+/// Carries out a trip once; later callers get the same report, unless something has become doubtful since.
 pub(crate) fn safe_once(shared: &Shared) -> SafeReport {
     let mut kept = shared.report.take();
-    if let Some(report) = kept.as_ref().filter(|report| report.is_safe()) {
+    let stands = !shared.guard().needs_off();
+    if let Some(report) = kept.as_ref().filter(|report| report.is_safe() && stands) {
         return report.clone();
     }
-    let report = switch_off(shared);
+    // Whatever is under way on these two ports is less urgent than OFF; each OFF lifts this on its own port.
+    shared.off_cancellers.iter().for_each(wattproof_link::Canceller::cancel);
+    let mut report = switch_off(shared);
+    if report.state == State::Alarm && report.source_off && report.supply_off {
+        // What was measured live must be measured dead: their word alone does not count any more.
+        measure_dead(shared, &mut report);
+    }
     for warning in &report.warnings {
         tracing::error!("{warning}");
     }
+    shared.keep_latch();
     *kept = Some(report.clone());
     report
 }
 
-/// Source, then supply; each tried twice; load left connected.
+/// Source and supply at once; each tried twice; load left connected.
 pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
-    let mut report = SafeReport {
-        source_off: false,
-        supply_off: false,
-        supply_a: None,
-        out_vrms: None,
-        measured_live: false,
-        state: State::Tripping,
-        warnings: Vec::new(),
-    };
-    for output in Output::SAFE_ORDER {
-        let outcome = off(shared, output).or_else(|_| off(shared, output));
-        shared.guard().confirm(shared.clock.now_s(), output, outcome.is_ok());
-        match output {
-            Output::Source => report.source_off = outcome.is_ok(),
-            Output::Supply => report.supply_off = outcome.is_ok(),
-        }
+    let mut report = SafeReport::unknown();
+    let source = begin(shared, &shared.actors.source, Output::Source, |source| {
+        source.canceller().clear();
+        source.safe_off()
+    });
+    let supply = begin(shared, &shared.actors.supply, Output::Supply, |supply| {
+        supply.canceller().clear();
+        supply.safe_off()
+    });
+    let (source, supply) = (outcome(source), outcome(supply));
+    (report.source_off, report.supply_off) = (source.is_ok(), supply.is_ok());
+    for (output, outcome) in [(Output::Source, source), (Output::Supply, supply)] {
         if let Err(error) = outcome {
+            shared.guard().confirm(shared.clock.now_s(), output, false);
             report.warnings.push(format!(
                 "ALARM: the {output} was not confirmed off ({error}): switch it off by hand, at its mains"
             ));
+            cut_upstream(shared, output, &mut report);
         }
     }
     *shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = 0.0;
@@ -52,17 +74,38 @@ pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
     report
 }
 
-fn off(shared: &Shared, output: Output) -> Result<(), String> {
-    // A link is released on the instrument's own thread, after whatever was interrupted there has ended.
-    let asked = match output {
-        Output::Source => shared.actors.source.ask(|source| {
-            source.canceller().clear();
-            source.safe_off()
-        }),
-        Output::Supply => shared.actors.supply.ask(|supply| {
-            supply.canceller().clear();
-            supply.safe_off()
-        }),
-    };
-    asked.map_err(|gone| gone.to_string())?.map_err(|error| error.to_string())
+/// Puts an OFF in line on the instrument's own thread, which also tells the guard when it is confirmed: another
+/// instrument's silence can't delay that.
+fn begin<T: Send + 'static>(
+    shared: &Shared,
+    actor: &Actor<T>,
+    output: Output,
+    off: fn(&mut T) -> Result<(), InstrumentError>,
+) -> Pending<Result<(), String>> {
+    let shared = shared.me.clone();
+    actor.begin(move |instrument| {
+        let tried = (1..TRIES).fold(off(instrument), |tried, _| tried.or_else(|_| off(instrument)));
+        if let (Ok(()), Some(shared)) = (&tried, shared.upgrade()) {
+            shared.commanded().note_off(output);
+            shared.guard().confirm(shared.clock.now_s(), output, true);
+        }
+        tried.map_err(|error| error.to_string())
+    })
+}
+
+fn outcome(pending: Pending<Result<(), String>>) -> Result<(), String> {
+    pending.wait().map_err(|gone| gone.to_string())?
+}
+
+/// Source → supply → what the bench has upstream of that. A source that does not obey is made harmless by the
+/// supply, where that is off.
+pub(crate) fn cut_upstream(shared: &Shared, output: Output, report: &mut SafeReport) {
+    if output == Output::Source && report.supply_off && !report.measured_live {
+        return;
+    }
+    let Some(cut) = &shared.cut_upstream else { return };
+    match cut() {
+        Ok(()) => report.warnings.push(format!("everything was cut upstream of the {output}")),
+        Err(error) => report.warnings.push(format!("ALARM: not cut upstream of the {output}: {error}")),
+    }
 }

@@ -1,22 +1,26 @@
 //! Opens a bench: links, identities, and every output confirmed off before anything may be energised.
 
+use std::hash::{BuildHasher, Hasher, RandomState};
+use std::path::PathBuf;
 use std::sync::atomic::AtomicUsize;
 use std::sync::{Arc, Mutex};
 
 use serde::Serialize;
-use wattproof_guard::{Guard, Limits, Output, State};
+use wattproof_guard::{Guard, Limits, Output, Ratings, State};
 use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
 use crate::clock::{Clock, WallClock};
 use crate::connect::Opener;
+use crate::latch::{Keeper, Latch, read_latch};
+use crate::off::CutUpstream;
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
 use crate::turn::Turn;
 use crate::{Actor, BenchError, BenchFile, Stopper, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
-const OFF_DEADLINE_S: f64 = 3.0;
+pub(crate) const OFF_DEADLINE_S: f64 = 3.0;
 
 /// Who answered in a role.
 #[derive(Debug, Clone, Serialize)]
@@ -49,11 +53,22 @@ impl Default for Parts {
     }
 }
 
+/// What a bench can have beyond its file.
+#[derive(Default)]
+pub struct Extras {
+    /// Where trips that outlast a restart are kept, one folder for each bench. Without one a restart forgets them.
+    pub state_folder: Option<PathBuf>,
+    /// What cuts everything upstream of the supply.
+    pub cut_upstream: Option<CutUpstream>,
+}
+
 /// An open bench. Dropping it makes it safe.
 pub struct Bench {
     pub(crate) shared: Arc<Shared>,
     identities: Vec<Identity>,
     source_vrms_max: f64,
+    /// A trip that stood when the bench was opened.
+    pub(crate) latched: Option<Latch>,
     _watch: watch::Threads,
 }
 
@@ -63,14 +78,24 @@ impl Bench {
     /// # Errors
     /// [`BenchError`], naming instrument and port. Outputs that could be reached are off.
     pub fn open(file: BenchFile) -> Result<Self, BenchError> {
-        Self::open_with(file, Parts::default())
+        Self::open_with_extras(file, Extras::default())
     }
 
-    /// As [`Bench::open`], on another clock and over links that are opened another way.
+    /// The same, with what a bench can have beyond its file. A trip that stands in the state folder is taken over:
+    /// everything is switched off and can be measured, and nothing be armed until it is reset.
     ///
     /// # Errors
-    /// As [`Bench::open`].
-    pub fn open_with(file: BenchFile, parts: Parts) -> Result<Self, BenchError> {
+    /// As [`Bench::open`]; [`BenchError::Latch`] when the state folder can't be read.
+    pub fn open_with_extras(file: BenchFile, extras: Extras) -> Result<Self, BenchError> {
+        Self::open_with(file, extras, Parts::default())
+    }
+
+    /// The same, on another clock and over links that are opened another way.
+    ///
+    /// # Errors
+    /// As [`Bench::open_with_extras`].
+    pub fn open_with(file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
+        let Extras { state_folder, cut_upstream } = extras;
         let Parts { clock, opens } = parts;
         let mut opener = Opener { opens, identities: Vec::new(), cancellers: Vec::new() };
         refuse_shared_ports(&file)?;
@@ -80,33 +105,53 @@ impl Bench {
         // A run that was cut off may have left bursts set.
         opener.check(source.set_continuous())?;
         let first = file.source.outputs.first().copied().unwrap_or(1);
-        let source_vrms_max = opener.check(source.vrms_max(first))?.unwrap_or(file.limits.source_vrms_max);
+        let rated_vrms = opener.check(source.vrms_max(first))?;
+        let source_vrms_max = rated_vrms.unwrap_or(file.limits.source_vrms_max);
         let mut supply = opener.supply(&file)?;
         opener.check(supply.safe_off())?;
+        let ratings = Ratings {
+            source_vrms_max: rated_vrms,
+            supply_v_max: opener.check(supply.v_max(SUPPLY_OUTPUT))?,
+            supply_a_max: opener.check(supply.limit_a_max(SUPPLY_OUTPUT))?,
+        };
         opener.check(supply.set_limit_a(SUPPLY_OUTPUT, file.limits.supply_a_max))?;
         opener.check(supply.set_protection_v(SUPPLY_OUTPUT, file.limits.supply_v_max))?;
         let load = opener.load(&file)?;
         let mut digitizer = opener.digitizer(&file)?;
         opener.check(digitizer.configure(&acquisition(&file, file.digitizer.samples)))?;
         let thermometer = opener.thermometer(&file)?;
+        let off_cancellers = [source.canceller(), supply.canceller()];
+        let actors = Actors {
+            source: Actor::start(&clock, "source", source)?,
+            load: Actor::start(&clock, "load", load)?,
+            supply: Actor::start(&clock, "supply", supply)?,
+            digitizer: Actor::start(&clock, "digitizer", digitizer)?,
+            thermometer: Actor::start(&clock, "thermometer", thermometer)?,
+        };
         let stop = Arc::new(StopState::new(&clock, opener.cancellers));
-        let mut guard = Guard::new(file.limits, OFF_DEADLINE_S);
+        // After every OFF: a disk that hangs must not keep an output on.
+        let latched = state_folder.as_deref().map(read_latch).transpose()?.flatten();
+        let standing = latched.as_ref().map(|latch| latch.record.clone());
+        let mut guard = match standing.clone() {
+            Some(record) => Guard::restored(file.limits, OFF_DEADLINE_S, nonce_seed(), record),
+            None => Guard::new(file.limits, OFF_DEADLINE_S, nonce_seed()),
+        };
+        guard.rate(ratings);
         guard.confirm(clock.now_s(), Output::Source, true);
         guard.confirm(clock.now_s(), Output::Supply, true);
-        let shared = Arc::new(Shared {
+        let shared = Arc::new_cyclic(|me| Shared {
+            me: me.clone(),
+            off_cancellers,
+            cut_upstream,
+            latch: Keeper::new(state_folder, &file.name, standing),
             guard: Mutex::new(guard),
-            actors: Actors {
-                source: Actor::start(&clock, "source", source)?,
-                load: Actor::start(&clock, "load", load)?,
-                supply: Actor::start(&clock, "supply", supply)?,
-                digitizer: Actor::start(&clock, "digitizer", digitizer)?,
-                thermometer: Actor::start(&clock, "thermometer", thermometer)?,
-            },
+            actors,
             stop,
             report: Turn::new(&*clock, None),
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
+            commanded: Mutex::default(),
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
             capturing: Turn::new(&*clock, ()),
@@ -114,7 +159,7 @@ impl Bench {
             file,
         });
         let watch = watch::start(&shared)?;
-        Ok(Bench { shared, identities: opener.identities, source_vrms_max, _watch: watch })
+        Ok(Bench { shared, identities: opener.identities, source_vrms_max, latched, _watch: watch })
     }
 
     /// The bench file.
@@ -142,6 +187,11 @@ impl Bench {
         self.source_vrms_max
     }
 
+    /// When a trip that stood at opening was written down, seconds since 1970 (UTC).
+    pub(crate) fn latched_unix_s(&self) -> Option<u64> {
+        self.latched.as_ref().map(|latch| latch.at_unix_s)
+    }
+
     /// Seconds since the bench was opened.
     pub fn now_s(&self) -> f64 {
         self.shared.clock.now_s()
@@ -151,6 +201,12 @@ impl Bench {
     pub fn stopper(&self) -> Stopper {
         Stopper::new(Arc::clone(&self.shared.stop))
     }
+}
+
+/// A number that nobody can guess and that is another at every start: the standard library's hash keys come from the
+/// operating system's random numbers.
+fn nonce_seed() -> u64 {
+    RandomState::new().build_hasher().finish()
 }
 
 fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {

@@ -4,12 +4,15 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
-use wattproof_guard::{Command, SafetyReading, TripCause};
+use wattproof_guard::{Belief, Command, Output, SafetyReading, State};
 use wattproof_instruments::{InstrumentError, Source};
+use wattproof_link::LinkError;
 
 use crate::actor::{Actor, ActorGone, Pending};
 use crate::drives::Playing;
+use crate::failed::{failed, gone};
 use crate::shared::SUPPLY_OUTPUT;
+use crate::unasked::set_watchdogs;
 use crate::{Bench, BenchError};
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
@@ -20,9 +23,19 @@ impl Bench {
     /// # Errors
     /// [`BenchError::Refused`] when the guard is not in its safe state.
     pub fn arm(&self) -> Result<(), BenchError> {
+        if let Some(record) = &self.latched
+            && self.shared.guard().trip().is_some()
+        {
+            return Err(BenchError::Latched { cause: record.record.cause.clone() });
+        }
         self.check_stop()?;
         self.shared.guard().arm(self.now_s())?;
         Ok(())
+    }
+
+    /// What is believed of an output; UNKNOWN counts as on.
+    pub fn belief(&self, output: Output) -> Belief {
+        self.shared.guard().belief(output)
     }
 
     /// Which channels `source_on` will drive: the first `count`.
@@ -123,6 +136,7 @@ impl Bench {
     pub fn source_on(&self) -> Result<(), BenchError> {
         let outputs: Vec<u32> =
             self.shared.file.source.outputs.iter().copied().take(self.shared.driven()).collect();
+        self.read_before_first()?;
         self.send(&self.shared.actors.source, &Command::SourceOn, move |source| {
             outputs.iter().try_for_each(|output| source.set_on(*output, true))
         })?;
@@ -135,7 +149,12 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn source_off(&self) -> Result<(), BenchError> {
-        self.finish_ask(self.shared.actors.source.ask(|source| source.safe_off()))?;
+        let shared = Arc::clone(&self.shared);
+        self.finish_ask(self.shared.actors.source.ask(move |source| {
+            source.safe_off()?;
+            shared.commanded().note_off(Output::Source);
+            Ok(())
+        }))?;
         self.note_level(0.0);
         self.shared.guard().source_off(self.now_s(), true);
         self.forget_drives()?;
@@ -170,6 +189,7 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_on(&self) -> Result<(), BenchError> {
+        self.read_before_first()?;
         self.send(&self.shared.actors.supply, &Command::SupplyOn, |supply| {
             supply.set_on(SUPPLY_OUTPUT, true)
         })?;
@@ -182,8 +202,13 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn supply_off(&self) -> Result<(), BenchError> {
-        self.finish_ask(self.shared.actors.supply.ask(|supply| supply.safe_off()))?;
-        self.shared.guard().confirm(self.now_s(), wattproof_guard::Output::Supply, true);
+        let shared = Arc::clone(&self.shared);
+        self.finish_ask(self.shared.actors.supply.ask(move |supply| {
+            supply.safe_off()?;
+            shared.commanded().note_off(Output::Supply);
+            Ok(())
+        }))?;
+        self.shared.guard().confirm(self.now_s(), Output::Supply, true);
         Ok(())
     }
 
@@ -209,11 +234,37 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn heatsink_c(&self) -> Result<f64, BenchError> {
         self.check_stop()?;
+        let asked_s = self.now_s();
         let channel = self.shared.file.thermometer.channel;
         let heatsink_c =
             self.finish_ask(self.shared.actors.thermometer.ask(move |meter| meter.measure_c(channel)))?;
-        self.judge(&SafetyReading { heatsink_c: Some(heatsink_c), ..SafetyReading::default() })?;
+        self.judge(&SafetyReading {
+            asked_s: Some(asked_s),
+            heatsink_c: Some(heatsink_c),
+            ..SafetyReading::default()
+        })?;
         Ok(heatsink_c)
+    }
+
+    /// Nothing is switched on before supply current and heatsink were read once.
+    fn read_before_first(&self) -> Result<(), BenchError> {
+        self.check_stop()?;
+        if self.state() != State::Armed {
+            return Ok(());
+        }
+        set_watchdogs(&self.shared, self.shared.watchdog_s());
+        let asked_s = self.now_s();
+        let channel = self.shared.file.thermometer.channel;
+        let heatsink = self.shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
+        let supply_a =
+            self.finish_ask(self.shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)))?;
+        let heatsink_c = self.finish_wait(heatsink)?;
+        self.judge(&SafetyReading {
+            asked_s: Some(asked_s),
+            supply_a: Some(supply_a),
+            heatsink_c: Some(heatsink_c),
+            ..SafetyReading::default()
+        })
     }
 
     /// Waits until every change made so far has settled.
@@ -249,10 +300,14 @@ impl Bench {
         work: impl FnOnce(&mut T) -> Result<R, InstrumentError> + Send + 'static,
     ) -> Result<R, BenchError> {
         self.permit(command)?;
-        let shared = Arc::clone(&self.shared);
+        let (shared, noted) = (Arc::clone(&self.shared), *command);
         let sent = actor.ask(move |instrument| {
             let off = shared.guard().trip().is_some() || shared.stop.stopped_by().is_some();
-            (!off).then(|| work(instrument))
+            (!off).then(|| {
+                let done = work(instrument)?;
+                shared.commanded().note(&noted);
+                Ok(done)
+            })
         });
         match sent.transpose() {
             Some(asked) => self.finish_ask(asked),
@@ -302,18 +357,21 @@ impl Bench {
 
     /// An instrument's failure trips the guard before anybody sees it.
     pub(crate) fn finish_ask<T>(&self, asked: Asked<T>) -> Result<T, BenchError> {
-        let what = match &asked {
-            Ok(Ok(_)) => None,
-            Ok(Err(error)) => Some(error.to_string()),
-            Err(gone) => Some(gone.to_string()),
-        };
-        if let Some(what) = what {
-            self.shared.guard().fault(self.now_s(), TripCause::Instrument { what });
-            self.shared.stop.wake();
-            // A cancelled exchange is the stop's doing, not the instrument's.
-            if let Some(by) = self.shared.stop.stopped_by() {
-                return Err(BenchError::Stopped(by));
-            }
+        match &asked {
+            Ok(Ok(_)) => {}
+            Ok(Err(error)) => failed(&self.shared, error),
+            Err(error) => gone(&self.shared, error),
+        }
+        // A cancelled exchange is the stop's or the trip's doing, not the instrument's.
+        if let Ok(Err(error)) = &asked
+            && matches!(error.link(), Some(LinkError::Cancelled { .. }))
+        {
+            self.check_stop()?;
+        }
+        if !matches!(asked, Ok(Ok(_)))
+            && let Some(by) = self.shared.stop.stopped_by()
+        {
+            return Err(BenchError::Stopped(by));
         }
         asked?.map_err(|error| BenchError::Instrument(Box::new(error)))
     }

@@ -7,7 +7,7 @@ use wattproof_guard::SafetyReading;
 use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
 
 use crate::acquire::{acquire, acquisition, prepare};
-use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier};
+use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
 use crate::drives::Playing;
 use crate::shared::SUPPLY_OUTPUT;
 use crate::{Bench, BenchError, Captured, ChannelCaptured};
@@ -17,6 +17,7 @@ const BEFORE_S: f64 = 0.1;
 
 /// One record with what was read meanwhile.
 struct Taken {
+    asked_s: f64,
     channels: Vec<ChannelCaptured>,
     supply_v: f64,
     supply_a: f64,
@@ -69,7 +70,8 @@ impl Bench {
         let taken = self.take(samples)?;
         let readings = read_channels(&self.shared.file, &taken.channels, hz);
         if self.playing() == Playing::Continuous {
-            self.judge_taken(&taken, outputs(&taken.channels, &readings))?;
+            let together_w = together_w(&taken.channels, &readings);
+            self.judge_taken(&taken, SafetyReading { together_w, ..outputs(&taken.channels, &readings) })?;
         } else {
             self.judge_loudest(&taken, hz)?;
         }
@@ -155,6 +157,7 @@ impl Bench {
         self.check_stop()?;
         let _turn = self.shared.capturing.take();
         let shared = &self.shared;
+        let asked_s = self.now_s();
         let wanted = acquisition(&shared.file, samples);
         let acquired = shared.actors.digitizer.begin(move |digitizer| acquire(digitizer, &wanted));
         let supply = shared
@@ -166,7 +169,7 @@ impl Bench {
         let (supply_v, supply_a) = self.finish_wait(supply)?;
         let heatsink_c = self.finish_wait(heatsink)?;
         let acquired = self.finish_wait(acquired)?;
-        Ok(Taken { channels: to_amplifier(&shared.file, acquired), supply_v, supply_a, heatsink_c })
+        Ok(Taken { asked_s, channels: to_amplifier(&shared.file, acquired), supply_v, supply_a, heatsink_c })
     }
 
     fn judge_loudest(&self, taken: &Taken, hz: f64) -> Result<(), BenchError> {
@@ -181,6 +184,7 @@ impl Bench {
     fn judge_taken(&self, taken: &Taken, outputs: SafetyReading) -> Result<(), BenchError> {
         let within_a = outputs.supply_a.filter(|amps_a| !(*amps_a <= taken.supply_a));
         self.judge(&SafetyReading {
+            asked_s: Some(taken.asked_s),
             supply_v: Some(taken.supply_v),
             supply_a: Some(within_a.unwrap_or(taken.supply_a)),
             heatsink_c: Some(taken.heatsink_c),

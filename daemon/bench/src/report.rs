@@ -23,6 +23,19 @@ pub struct SafeReport {
 }
 
 impl SafeReport {
+    /// Nothing confirmed yet.
+    pub(crate) fn unknown() -> Self {
+        SafeReport {
+            source_off: false,
+            supply_off: false,
+            supply_a: None,
+            out_vrms: None,
+            measured_live: false,
+            state: State::Tripping,
+            warnings: Vec::new(),
+        }
+    }
+
     /// Whether everything was confirmed off, and nothing measured contradicts it.
     pub fn is_safe(&self) -> bool {
         self.source_off && self.supply_off && !self.measured_live && self.state != State::Alarm

@@ -1,20 +1,21 @@
 //! The safe state of a whole bench: switched off, read back, and measured.
 
-use wattproof_guard::TripCause;
+use std::time::Duration;
+
+use wattproof_guard::{DEAD_A, DEAD_VRMS, Output, SafetyReading, TripCause};
 
 use crate::acquire::{acquire, acquisition};
 use crate::captured::{outputs, to_amplifier};
-use crate::off::{safe_once, switch_off};
-use crate::shared::SUPPLY_OUTPUT;
+use crate::off::{cut_upstream, safe_once, switch_off};
+use crate::open::OFF_DEADLINE_S;
+use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::unasked::set_watchdogs;
 use crate::{Bench, SafeReport};
 
-/// Below this an output counts as dead when measured, V rms: far under the 30 V rms touch limit of IEC 61010-1
-/// (from memory) and above any noise or offset.
-const DEAD_VRMS: f64 = 1.0;
-/// Below this a supply counts as off when measured, A.
-const DEAD_A: f64 = 0.1;
 /// Samples of the capture that looks whether the outputs are dead.
 const DEAD_SAMPLES: usize = 1024;
+/// From one look at an output that still lives to the next: charge stored in an amplifier takes its time.
+const LOOK_AGAIN: Duration = Duration::from_millis(200);
 
 impl Bench {
     /// Trips the guard for `cause` (a stop wins over it) and makes everything safe; returns when that is done or
@@ -26,7 +27,8 @@ impl Bench {
         };
         self.shared.guard().fault(self.now_s(), cause);
         let mut report = safe_once(&self.shared);
-        self.measure_dead(&mut report);
+        measure_dead(&self.shared, &mut report);
+        self.shared.keep_latch();
         report
     }
 
@@ -36,50 +38,95 @@ impl Bench {
             return self.make_safe(TripCause::Run { what: "the run ended while tripping".into() });
         }
         let mut report = switch_off(&self.shared);
-        self.measure_dead(&mut report);
+        measure_dead(&self.shared, &mut report);
         if let Err(refusal) = self.shared.guard().disarm(self.now_s()) {
             report.warnings.push(refusal.to_string());
         }
+        set_watchdogs(&self.shared, 0.0);
         report.state = self.state();
+        self.shared.keep_latch();
         report
     }
+}
 
-    /// Beyond what instruments say of themselves: is the output really dead, is the supply really drained?
-    fn measure_dead(&self, report: &mut SafeReport) {
-        let _turn = self.shared.capturing.take();
-        let actors = &self.shared.actors;
-        match actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)) {
-            Ok(Ok(amps_a)) => {
-                report.supply_a = Some(amps_a);
-                if !(amps_a < DEAD_A) {
-                    report.measured_live = true;
-                    report.warnings.push(format!(
-                        "the supply still delivers {amps_a:.2} A after it was switched off: cut its mains"
-                    ));
-                }
-            }
-            Ok(Err(error)) => report.warnings.push(format!("supply current not measured after off: {error}")),
-            Err(gone) => report.warnings.push(gone.to_string()),
+/// Beyond what instruments say of themselves: is the supply really off, is the output really dead? Looks again until
+/// both are, or until stored charge has had its time; the guard judges what it sees.
+pub(crate) fn measure_dead(shared: &Shared, report: &mut SafeReport) {
+    let _turn = shared.capturing.take();
+    let until_s = shared.clock.now_s() + OFF_DEADLINE_S + 0.1;
+    loop {
+        let asked_s = shared.clock.now_s();
+        let (reading, missing) = look(shared, asked_s);
+        let tripped = shared.guard().observe(shared.clock.now_s(), &reading).is_some();
+        if tripped {
+            shared.stop.wake();
         }
-        let wanted = acquisition(&self.shared.file, DEAD_SAMPLES);
-        match actors.digitizer.ask(move |digitizer| {
-            digitizer.canceller().clear();
-            acquire(digitizer, &wanted)
-        }) {
-            Ok(Ok(acquired)) => {
-                let channels = to_amplifier(&self.shared.file, acquired);
-                let readings = vec![wattproof_signal::Reading::default(); channels.len()];
-                report.out_vrms = outputs(&channels, &readings).out_vrms;
-                if report.out_vrms.is_some_and(|vrms| !(vrms < DEAD_VRMS)) {
-                    report.measured_live = true;
-                    report.warnings.push(format!(
-                        "an amplifier output still carries {:.2} V rms after everything was switched off: do not touch it, cut the mains",
-                        report.out_vrms.unwrap_or(f64::NAN)
-                    ));
-                }
-            }
-            Ok(Err(error)) => report.warnings.push(format!("outputs not measured after off: {error}")),
-            Err(gone) => report.warnings.push(gone.to_string()),
+        (report.supply_a, report.out_vrms) = (reading.supply_a, reading.out_vrms);
+        let live_a = reading.supply_a.filter(|amps_a| !(*amps_a < DEAD_A));
+        let live_vrms = reading.out_vrms.filter(|vrms| !(*vrms < DEAD_VRMS));
+        report.measured_live = live_a.is_some() || live_vrms.is_some();
+        if !report.measured_live || asked_s >= until_s {
+            report.warnings.extend(missing);
+            tell_live(shared, report, live_a, live_vrms);
+            break;
         }
+        shared.clock.sleep(LOOK_AGAIN);
     }
+    report.state = shared.guard().state();
+}
+
+fn tell_live(shared: &Shared, report: &mut SafeReport, live_a: Option<f64>, live_vrms: Option<f64>) {
+    if let Some(amps_a) = live_a {
+        report.warnings.push(format!(
+            "ALARM: the supply still delivers {amps_a:.2} A after it was switched off: cut its mains"
+        ));
+    }
+    if let Some(vrms) = live_vrms {
+        report.warnings.push(format!(
+            "ALARM: an amplifier output still carries {vrms:.2} V rms after everything was switched off: do not touch it, cut the mains"
+        ));
+    }
+    if report.measured_live {
+        cut_upstream(shared, Output::Supply, report);
+    }
+}
+
+/// Supply current, outputs and heatsink, as far as they can be measured, and what could not be.
+fn look(shared: &Shared, asked_s: f64) -> (SafetyReading, Vec<String>) {
+    let mut reading = SafetyReading { asked_s: Some(asked_s), ..SafetyReading::default() };
+    let mut missing = Vec::new();
+    let wanted = acquisition(&shared.file, DEAD_SAMPLES);
+    let acquired = shared.actors.digitizer.begin(move |digitizer| {
+        digitizer.canceller().clear();
+        acquire(digitizer, &wanted)
+    });
+    let channel = shared.file.thermometer.channel;
+    let heatsink = shared.actors.thermometer.begin(move |meter| {
+        meter.canceller().clear();
+        meter.measure_c(channel)
+    });
+    let supply = shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT));
+    match flat(supply) {
+        Ok(amps_a) => reading.supply_a = Some(amps_a),
+        Err(error) => missing.push(format!("supply current not measured after off: {error}")),
+    }
+    match flat(heatsink.wait()) {
+        Ok(heatsink_c) => reading.heatsink_c = Some(heatsink_c),
+        Err(error) => missing.push(format!("heatsink not measured after off: {error}")),
+    }
+    match flat(acquired.wait()) {
+        Ok(acquired) => {
+            let channels = to_amplifier(&shared.file, acquired);
+            let readings = vec![wattproof_signal::Reading::default(); channels.len()];
+            reading.out_vrms = outputs(&channels, &readings).out_vrms;
+        }
+        Err(error) => missing.push(format!("outputs not measured after off: {error}")),
+    }
+    (reading, missing)
+}
+
+fn flat<T>(
+    asked: Result<Result<T, wattproof_instruments::InstrumentError>, crate::actor::ActorGone>,
+) -> Result<T, String> {
+    asked.map_err(|gone| gone.to_string())?.map_err(|error| error.to_string())
 }

@@ -1,15 +1,20 @@
 //! What the threads of an open bench share.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
+use std::time::Duration;
 
 use wattproof_guard::Guard;
 use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
+use wattproof_link::Canceller;
 
 use crate::clock::Clock;
 use crate::drives::Playing;
+use crate::latch::Keeper;
+use crate::off::CutUpstream;
 use crate::stop::StopState;
 use crate::turn::Turn;
+use crate::unasked::Commanded;
 use crate::{Actor, BenchFile, SafeReport};
 
 /// The supply output that feeds the amplifier.
@@ -26,17 +31,26 @@ pub(crate) struct Actors {
 
 /// What the bench's threads share.
 pub(crate) struct Shared {
+    /// Itself, for work that is handed to an instrument's thread.
+    pub me: Weak<Shared>,
     pub file: BenchFile,
     pub guard: Mutex<Guard>,
     pub clock: Arc<dyn Clock>,
     pub actors: Actors,
     pub stop: Arc<StopState>,
+    /// What interrupts source and supply, for an OFF that must not wait for what is under way there.
+    pub off_cancellers: [Canceller; 2],
+    /// What lies upstream of the supply, if the bench can cut it.
+    pub cut_upstream: Option<CutUpstream>,
+    /// Keeps trips that outlast a restart.
+    pub latch: Keeper,
     /// How the last trip was carried out.
     pub report: Turn<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
     pub playing: Mutex<Playing>,
+    pub commanded: Mutex<Commanded>,
     pub driven: AtomicUsize,
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.
@@ -46,6 +60,26 @@ pub(crate) struct Shared {
 impl Shared {
     pub fn guard(&self) -> MutexGuard<'_, Guard> {
         self.guard.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Hands the latch over to be written, if there is one; returns at once.
+    pub fn keep_latch(&self) {
+        let latch = self.guard().latch();
+        if let Some(record) = latch {
+            self.latch.keep(record);
+        }
+    }
+
+    /// How long nothing is said to an instrument that did not confirm its OFF: longer than its watchdog's delay, which
+    /// any traffic may feed.
+    pub fn silence(&self) -> Duration {
+        let watchdog_s = 1.2 * self.watchdog_s();
+        Duration::from_secs_f64(watchdog_s.clamp(0.5, 60.0))
+    }
+
+    /// Delay of the instruments' watchdogs, s: twice what the guard tolerates, so that the guard trips first.
+    pub fn watchdog_s(&self) -> f64 {
+        2.0 * self.guard().limits().reading_age_s_max
     }
 
     pub fn driven(&self) -> usize {

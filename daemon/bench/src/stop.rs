@@ -29,6 +29,12 @@ impl StopState {
         Some(by.clone().unwrap_or_else(|| "an unknown hand".into()))
     }
 
+    /// After a person's reset: the bench may be used again.
+    pub fn clear(&self) {
+        *self.by.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        self.stopped.store(false, Ordering::Release);
+    }
+
     /// Wakes everybody who waits, so that they look at guard and stop flag.
     pub fn wake(&self) {
         self.woken.raise();

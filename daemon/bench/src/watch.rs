@@ -8,14 +8,13 @@ use std::time::Duration;
 
 use wattproof_guard::{SafetyReading, State, TripCause};
 
+use crate::failed::{failed, gone};
 use crate::off::safe_once;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::unasked::{feed, look};
 
 /// How often time is judged while nothing wakes the safety thread.
 const TICK: Duration = Duration::from_millis(50);
-
-/// From one try of an unconfirmed OFF to the next: silence, for instruments that have a watchdog.
-const SILENCE: Duration = Duration::from_millis(500);
 
 /// The threads; dropping them ends them, after making everything safe.
 pub(crate) struct Threads {
@@ -45,20 +44,22 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
 fn guard_over(shared: &Shared) {
     shared.stop.doze(TICK);
     let now_s = shared.clock.now_s();
-    let state = {
+    let needs_off = {
         let mut guard = shared.guard();
         if let Some(by) = shared.stop.stopped_by() {
             guard.fault(now_s, TripCause::Stop { by });
         }
         guard.tick(now_s);
-        guard.state()
+        guard.needs_off()
     };
-    if matches!(state, State::Tripping | State::Alarm) {
+    if needs_off {
         let report = safe_once(shared);
         if !report.is_safe() {
-            shared.clock.sleep(SILENCE);
+            // An unconfirmed OFF is tried again, with silence between for instruments that have a watchdog.
+            shared.clock.sleep(shared.silence());
         }
     }
+    shared.keep_latch();
 }
 
 /// An instrument that dribbles its answer to an OFF may hold both other threads up for longer than the alarm can wait.
@@ -76,31 +77,31 @@ fn refresh(shared: &Shared) {
     if shared.guard().state() != State::Running {
         return;
     }
+    let asked_s = shared.clock.now_s();
     let channel = shared.file.thermometer.channel;
     let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
     let supply = shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT));
     let (supply, heatsink) = match (supply, heatsink.wait()) {
         (Ok(supply), Ok(heatsink)) => (supply, heatsink),
-        (Err(gone), _) | (_, Err(gone)) => return trip(shared, gone.to_string()),
+        (Err(error), _) | (_, Err(error)) => return gone(shared, &error),
     };
     match (supply, heatsink) {
         (Ok(supply_a), Ok(heatsink_c)) => {
             let reading = SafetyReading {
+                asked_s: Some(asked_s),
                 supply_a: Some(supply_a),
                 heatsink_c: Some(heatsink_c),
                 ..SafetyReading::default()
             };
             if shared.guard().observe(shared.clock.now_s(), &reading).is_some() {
                 shared.stop.wake();
+                return;
             }
+            look(shared);
+            feed(shared);
         }
-        (Err(error), _) | (_, Err(error)) => trip(shared, error.to_string()),
+        (Err(error), _) | (_, Err(error)) => failed(shared, &error),
     }
-}
-
-fn trip(shared: &Shared, what: String) {
-    shared.guard().fault(shared.clock.now_s(), TripCause::Instrument { what });
-    shared.stop.wake();
 }
 
 impl Drop for Threads {
@@ -114,7 +115,7 @@ impl Drop for Threads {
         // Nobody is left to try again once the bench is closed: it ends off, or with an alarm.
         while self.shared.guard().state() == State::Tripping {
             if !safe_once(&self.shared).is_safe() {
-                self.shared.clock.sleep(SILENCE);
+                self.shared.clock.sleep(self.shared.silence());
             }
         }
         self.ending.store(true, Ordering::Release);

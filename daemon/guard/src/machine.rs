@@ -1,20 +1,33 @@
 //! The state machine. Transitions:
 //!
 //! ```text
-//! BOOT     --every output confirmed off-->  SAFE
-//! SAFE     --arm------------------------->  ARMED
-//! ARMED    --first energising command---->  RUNNING
-//! any      --limit, fault, stop---------->  TRIPPING
-//! TRIPPING --every output confirmed off-->  TRIPPED
-//! TRIPPING --off deadline passed--------->  ALARM
-//! ALARM    --every output confirmed off-->  TRIPPED
-//! TRIPPED  --reset with the trip's nonce->  SAFE
-//! ARMED, RUNNING --disarm, all confirmed off--> SAFE
+//! BOOT     --every output confirmed off-------->  SAFE
+//! BOOT     --off deadline passed--------------->  ALARM
+//! SAFE     --arm------------------------------->  ARMED
+//! ARMED    --first energising command---------->  RUNNING
+//! ARMED, RUNNING --disarm, all confirmed off--->  SAFE
+//! BOOT, SAFE, ARMED, RUNNING --fault----------->  TRIPPING
+//! TRIPPING --every output confirmed off-------->  TRIPPED
+//! TRIPPING --off deadline passed--------------->  ALARM
+//! TRIPPED  --output live, or doubtful too long->  ALARM
+//! ALARM    --every output confirmed off-------->  TRIPPED
+//! TRIPPED  --reset with the present number----->  SAFE
+//! any      --measured live though read back off>  ALARM
 //! ```
+//!
+//! A fault is anything from a limit to a stop. From TRIPPED nothing but a reset leads towards energising; ALARM
+//! is the stricter latch, entered when what was believed turns out wrong.
+
+use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{Belief, Command, Limits, Output, Refusal, Trip, TripCause};
+use crate::belief::Known;
+use crate::gate::Playing;
+use crate::latch::{LatchRecord, Nonces, Trip};
+use crate::plausible::Plausible;
+use crate::reading::Seen;
+use crate::{Belief, Doubt, Limits, MessageKind, Output, Ratings, Refusal, TripCause};
 
 /// Where the bench stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -32,61 +45,79 @@ pub enum State {
     Tripping,
     /// Everything confirmed off after a trip; latched until a person resets.
     Tripped,
-    /// An output could not be confirmed off in time.
+    /// An output could not be confirmed off in time, or was measured live after it had been.
     Alarm,
 }
 
-/// What the guard is told about the bench; absent values are not judged.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub struct SafetyReading {
-    /// Output voltage, V rms, the largest of the channels.
-    pub out_vrms: Option<f64>,
-    /// Output current, A rms, the largest of the channels.
-    pub out_arms: Option<f64>,
-    /// Active power, W, the largest of the channels.
-    pub out_w: Option<f64>,
-    /// dc voltage at an output, V, the largest magnitude.
-    pub dc_v: Option<f64>,
-    /// Supply voltage measured, V.
-    pub supply_v: Option<f64>,
-    /// Supply current measured, A.
-    pub supply_a: Option<f64>,
-    /// Heatsink, °C.
-    pub heatsink_c: Option<f64>,
-}
+/// The clock may seem to run back by this much, s: threads look at it before they get their turn here.
+const BACK_S: f64 = 0.5;
+/// Oldest reading that a reset is based on, s.
+const RESET_AGE_S: f64 = 60.0;
 
 /// The guard of one bench. All times are seconds on one monotonic clock, handed in.
 #[derive(Debug, Clone)]
 pub struct Guard {
-    limits: Limits,
-    state: State,
-    beliefs: [Belief; 2],
+    pub(crate) limits: Limits,
+    pub(crate) ratings: Ratings,
+    pub(crate) state: State,
+    pub(crate) known: [Known; 2],
     trip: Option<Trip>,
-    level_vrms: f64,
-    source_on: bool,
-    fresh_s: f64,
-    power_since_s: Option<f64>,
-    off_deadline_s: f64,
-    tripping_since_s: f64,
-    trips: u64,
+    /// When the last cause came; only what was asked for since speaks for a reset.
+    pub(crate) cause_s: f64,
+    pub(crate) seen: Seen,
+    pub(crate) playing: Playing,
+    /// Since when nothing is played.
+    pub(crate) quiet_s: Option<f64>,
+    pub(crate) load_ohm: Option<f64>,
+    pub(crate) supply_limit_a: Option<f64>,
+    pub(crate) supply_fresh_s: f64,
+    pub(crate) heatsink_fresh_s: f64,
+    pub(crate) plausible: Plausible,
+    pub(crate) power_since_s: Option<f64>,
+    pub(crate) switched_on: VecDeque<f64>,
+    pub(crate) off_deadline_s: f64,
+    /// Since when outputs should have been confirmed off.
+    due_since_s: Option<f64>,
+    last_s: Option<f64>,
+    nonces: Nonces,
 }
 
 impl Guard {
-    /// A guard in BOOT. `off_deadline_s`: how long outputs may take to be confirmed off before ALARM.
-    pub fn new(limits: Limits, off_deadline_s: f64) -> Self {
+    /// A guard in BOOT. `off_deadline_s`: how long outputs may take to be confirmed off, and to be measured dead
+    /// after that, before ALARM. `nonce_seed`: a number that differs from boot to boot and can't be guessed.
+    pub fn new(limits: Limits, off_deadline_s: f64, nonce_seed: u64) -> Self {
         Guard {
             limits,
+            ratings: Ratings::default(),
             state: State::Boot,
-            beliefs: [Belief::Unknown; 2],
+            known: [Known::default(); 2],
             trip: None,
-            level_vrms: 0.0,
-            source_on: false,
-            fresh_s: f64::NEG_INFINITY,
+            cause_s: f64::NEG_INFINITY,
+            seen: Seen::default(),
+            playing: Playing { source_on: false, level_vrms: 0.0 },
+            quiet_s: None,
+            load_ohm: None,
+            supply_limit_a: None,
+            supply_fresh_s: f64::NEG_INFINITY,
+            heatsink_fresh_s: f64::NEG_INFINITY,
+            plausible: Plausible::default(),
             power_since_s: None,
+            switched_on: VecDeque::new(),
             off_deadline_s,
-            tripping_since_s: 0.0,
-            trips: 0,
+            due_since_s: None,
+            last_s: None,
+            nonces: Nonces::new(nonce_seed),
         }
+    }
+
+    /// A guard in TRIPPED or ALARM, as the one of an earlier boot was left, with a new number for the reset.
+    pub fn restored(limits: Limits, off_deadline_s: f64, nonce_seed: u64, latch: LatchRecord) -> Self {
+        let mut guard = Guard::new(limits, off_deadline_s, nonce_seed);
+        let LatchRecord { alarm, at_s, cause, evidence, evidence_more } = latch;
+        let nonce = guard.nonces.fresh();
+        guard.trip = Some(Trip { at_s, cause, nonce, evidence, evidence_more });
+        guard.state = if alarm { State::Alarm } else { State::Tripped };
+        guard
     }
 
     /// The state now.
@@ -104,9 +135,29 @@ impl Guard {
         self.trip.as_ref()
     }
 
+    /// What of the latched trip must outlast a restart, if anything.
+    pub fn latch(&self) -> Option<LatchRecord> {
+        LatchRecord::of(self.state, self.trip.as_ref()?)
+    }
+
     /// Belief about an output.
     pub fn belief(&self, output: Output) -> Belief {
-        self.beliefs[output as usize]
+        self.known[output as usize].belief()
+    }
+
+    /// Whether every output is believed off.
+    pub fn all_off(&self) -> bool {
+        self.known.iter().all(|known| !known.belief().may_be_live())
+    }
+
+    /// Whether outputs must be switched off and read back now: a trip is being carried out, or what was confirmed has
+    /// become doubtful where nothing may be live.
+    pub fn needs_off(&self) -> bool {
+        match self.state {
+            State::Tripping | State::Alarm => true,
+            State::Boot | State::Tripped => !self.all_off(),
+            State::Safe | State::Armed | State::Running => false,
+        }
     }
 
     /// Tightens the limits; a looser value changes nothing.
@@ -114,219 +165,186 @@ impl Guard {
         self.limits = self.limits.tightened(other);
     }
 
-    /// Lets a run energise. Only from SAFE.
-    pub fn arm(&mut self, now_s: f64) -> Result<(), Refusal> {
-        if self.state != State::Safe {
-            return Err(self.refusal());
-        }
-        self.state = State::Armed;
-        self.level_vrms = 0.0;
-        self.fresh_s = now_s;
-        Ok(())
+    /// Takes over what the instruments say they can be set to; arming is refused while a limit is above it.
+    pub fn rate(&mut self, ratings: Ratings) {
+        self.ratings = ratings;
     }
 
-    /// Judges a command about to be sent. `Ok` means: send it now.
-    pub fn permit(&mut self, now_s: f64, command: &Command) -> Result<(), Refusal> {
-        if !matches!(self.state, State::Armed | State::Running) {
-            return Err(self.refusal());
-        }
-        if let Some(cause) = self.beyond(command) {
-            self.fault(now_s, cause.clone());
-            return Err(Refusal::Tripped(cause));
-        }
-        match *command {
-            Command::SourceLevel { level_vrms } => self.level_vrms = level_vrms,
-            Command::SourceBurst { level_vrms, rest_vrms } => self.level_vrms = level_vrms.max(rest_vrms),
-            Command::SourceTwoTone { level_vrms, second_vrms, .. } => {
-                self.level_vrms = level_vrms + second_vrms;
-            }
-            Command::SourceOn => {
-                self.source_on = true;
-                self.live(now_s, Output::Source);
-            }
-            Command::SupplyOn => self.live(now_s, Output::Supply),
-            _ => {}
-        }
-        Ok(())
+    /// Whether a message of this kind may leave now. Energising ones need [`Guard::permit`] as well.
+    pub fn may_send(&self, now_s: f64, kind: MessageKind) -> Result<(), Refusal> {
+        let allowed = kind.allowed(self.state, self.all_off(), self.is_fresh(now_s));
+        if allowed { Ok(()) } else { Err(self.refusal()) }
     }
 
-    fn live(&mut self, now_s: f64, output: Output) {
-        self.beliefs[output as usize] = Belief::On;
-        if self.state == State::Armed {
-            self.state = State::Running;
-            self.fresh_s = now_s;
-        }
-    }
-
-    fn beyond(&self, command: &Command) -> Option<TripCause> {
-        let l = &self.limits;
-        match *command {
-            Command::SourceLevel { level_vrms } => self.too_loud([level_vrms, 0.0], level_vrms),
-            // Both are looked at before the louder is picked: `max` would hide a NaN.
-            Command::SourceBurst { level_vrms, rest_vrms } => {
-                self.too_loud([level_vrms, rest_vrms], level_vrms.max(rest_vrms))
-            }
-            Command::SourceTwoTone { level_vrms, second_vrms, second_hz } => self
-                .too_loud([level_vrms, second_vrms], level_vrms + second_vrms)
-                .or_else(|| below("source frequency", second_hz, f64::MIN_POSITIVE)),
-            Command::SourceFrequency { hz } => below("source frequency", hz, f64::MIN_POSITIVE),
-            Command::SupplyVolts { volts_v } => {
-                above("supply_v_max", volts_v, l.supply_v_max).or_else(|| below("supply volts", volts_v, 0.0))
-            }
-            Command::SupplyAmps { amps_a } => {
-                above("supply_a_max", amps_a, l.supply_a_max).or_else(|| below("supply amps", amps_a, 0.0))
-            }
-            Command::LoadOhm { load_ohm } => below("load_ohm_min", load_ohm, l.load_ohm_min),
-            Command::SourceOn | Command::SupplyOn => None,
-        }
-    }
-
-    /// Levels that make no sense, or together more than the source may give or than it may rise at once.
-    fn too_loud(&self, levels: [f64; 2], loudest_vrms: f64) -> Option<TripCause> {
-        let max = self.limits.source_vrms_max;
-        let each = levels.into_iter().find_map(|level| {
-            above("source_vrms_max", level, max).or_else(|| below("source level", level, 0.0))
-        });
-        each.or_else(|| above("source_vrms_max", loudest_vrms, max)).or_else(|| self.too_steep(loudest_vrms))
-    }
-
-    /// A quick jump upwards near full level catches an amplifier, and a load, unprepared.
-    fn too_steep(&self, level_vrms: f64) -> Option<TripCause> {
-        let floor_vrms = self.level_vrms.max(self.limits.source_vrms_max / 10.0);
-        let step_db = 20.0 * (level_vrms / floor_vrms).log10();
-        // Going down, or to zero, gives a negative or minus infinite step and passes.
-        (self.source_on && level_vrms > self.level_vrms)
-            .then(|| above("source_step_db_max", step_db, self.limits.source_step_db_max + 1e-9))
-            .flatten()
-    }
-
-    /// Judges a safety reading; trips when a value is beyond its limit or not a number.
-    pub fn observe(&mut self, now_s: f64, reading: &SafetyReading) -> Option<Trip> {
-        let l = self.limits;
-        let worst = [
-            ("out_vrms_max", reading.out_vrms, l.out_vrms_max),
-            ("out_arms_max", reading.out_arms, l.out_arms_max),
-            ("out_w_max", reading.out_w, l.out_w_max),
-            ("dc_v_max", reading.dc_v.map(f64::abs), l.dc_v_max),
-            ("supply_v_max", reading.supply_v, l.supply_v_max * 1.02),
-            ("supply_a_max", reading.supply_a, l.supply_a_max),
-            ("heatsink_c_max", reading.heatsink_c, l.heatsink_c_max),
-        ]
-        .into_iter()
-        .find_map(|(name, value, limit)| above(name, value?, limit));
-        if let Some(cause) = worst {
-            return self.fault(now_s, cause);
-        }
-        if reading.supply_a.is_some() && reading.heatsink_c.is_some() {
-            self.fresh_s = now_s;
-        }
-        if let Some(out_w) = reading.out_w {
-            let at_power = self.source_on && out_w >= l.power_w_from;
-            self.power_since_s = at_power.then(|| self.power_since_s.unwrap_or(now_s));
-        }
-        self.tick(now_s)
-    }
-
-    /// Judges the passing of time.
-    pub fn tick(&mut self, now_s: f64) -> Option<Trip> {
-        match self.state {
-            State::Running => {
-                let age_s = now_s - self.fresh_s;
-                if age_s > self.limits.reading_age_s_max {
-                    return self.fault(now_s, TripCause::Stale { age_s });
-                }
-                let power_s = self.power_since_s.map_or(0.0, |since_s| now_s - since_s);
-                above("power_s_max", power_s, self.limits.power_s_max).and_then(|c| self.fault(now_s, c))
-            }
-            State::Tripping if now_s - self.tripping_since_s > self.off_deadline_s => {
-                self.state = State::Alarm;
-                None
-            }
-            _ => None,
-        }
-    }
-
-    /// A fault from anywhere. The first one is latched; returns it only when it is new.
+    /// A fault from anywhere. The first one is latched, later ones are kept beside it; returns only the first.
     pub fn fault(&mut self, now_s: f64, cause: TripCause) -> Option<Trip> {
-        if self.trip.is_some() {
+        if let Some(trip) = &mut self.trip {
+            if trip.add(now_s, cause) {
+                trip.nonce = self.nonces.fresh();
+                self.cause_s = now_s;
+                self.seen = Seen::default();
+            }
             return None;
         }
-        self.trips += 1;
-        let trip = Trip { at_s: now_s, cause, nonce: self.trips };
+        let nonce = self.nonces.fresh();
+        let trip = Trip { at_s: now_s, cause, nonce, evidence: Vec::new(), evidence_more: 0 };
         self.trip = Some(trip.clone());
         self.state = State::Tripping;
-        self.tripping_since_s = now_s;
+        self.cause_s = now_s;
+        self.seen = Seen::default();
+        self.due_since_s.get_or_insert(now_s);
         self.power_since_s = None;
-        for belief in &mut self.beliefs {
-            if *belief == Belief::On {
-                *belief = Belief::Unknown;
-            }
-        }
+        // What was off is switched off and read back again: the fault may have changed it.
+        self.known.iter_mut().for_each(Known::doubted);
         Some(trip)
+    }
+
+    /// An output is live, or may be, where it must not be.
+    pub(crate) fn alarm(&mut self, now_s: f64, cause: TripCause) -> Option<Trip> {
+        let trip = self.fault(now_s, cause);
+        self.state = State::Alarm;
+        self.due_since_s = None;
+        self.cause_s = now_s;
+        self.seen = Seen::default();
+        trip
+    }
+
+    /// An instrument with an output can no longer be believed to be as it was left. While RUNNING a lost step alone
+    /// is no fault: the output counts as on anyway.
+    pub fn doubt(&mut self, now_s: f64, output: Output, doubt: Doubt) -> Option<Trip> {
+        self.advance(now_s);
+        self.known[output as usize].doubted();
+        match self.state {
+            State::Running if doubt == Doubt::Step => None,
+            State::Safe | State::Armed | State::Running => {
+                self.fault(now_s, TripCause::Instrument { what: format!("the {output} {doubt}") })
+            }
+            State::Boot | State::Tripping | State::Tripped => {
+                self.due_since_s.get_or_insert(now_s);
+                None
+            }
+            State::Alarm => None,
+        }
     }
 
     /// The source was switched off on purpose between steps, and read back.
     pub fn source_off(&mut self, now_s: f64, confirmed: bool) {
-        self.source_on = false;
+        self.playing.source_on = false;
+        self.play(now_s, 0.0);
         self.power_since_s = None;
-        self.level_vrms = 0.0;
         self.confirm(now_s, Output::Source, confirmed);
     }
 
     /// What the read-back after an OFF said. Moves BOOT to SAFE and TRIPPING or ALARM to TRIPPED once all are off.
     pub fn confirm(&mut self, now_s: f64, output: Output, off: bool) {
-        self.beliefs[output as usize] = if off { Belief::Off } else { Belief::Unknown };
+        self.advance(now_s);
+        self.known[output as usize].read_back(now_s, off);
         if output == Output::Source && off {
-            self.source_on = false;
+            self.playing.source_on = false;
+            self.play(now_s, 0.0);
         }
-        let all_off = self.beliefs.iter().all(|belief| !belief.may_be_live());
-        match self.state {
-            State::Boot if all_off => self.state = State::Safe,
-            State::Tripping | State::Alarm if all_off => self.state = State::Tripped,
-            _ => {
-                self.tick(now_s);
+        self.settle(now_s);
+        if !off && matches!(self.state, State::Safe | State::Armed) {
+            let what = format!("the {output} is not off although nothing switched it on");
+            self.fault(now_s, TripCause::Instrument { what });
+        }
+        self.tick(now_s);
+    }
+
+    /// Where the beliefs lead.
+    pub(crate) fn settle(&mut self, now_s: f64) {
+        if !self.all_off() {
+            if self.state == State::Tripped {
+                self.due_since_s.get_or_insert(now_s);
             }
+            return;
+        }
+        self.due_since_s = None;
+        match self.state {
+            State::Boot => self.state = State::Safe,
+            State::Tripping | State::Alarm => self.state = State::Tripped,
+            _ => {}
         }
     }
 
-    /// Ends a healthy run: from ARMED or RUNNING to SAFE when everything is confirmed off, else a trip.
-    pub fn disarm(&mut self, now_s: f64) -> Result<(), Refusal> {
-        if !matches!(self.state, State::Armed | State::Running) {
-            return Err(self.refusal());
+    /// Judges the passing of time.
+    pub fn tick(&mut self, now_s: f64) -> Option<Trip> {
+        if let Some(trip) = self.advance(now_s) {
+            return Some(trip);
         }
-        if self.beliefs.iter().any(|belief| belief.may_be_live()) {
-            let cause =
-                TripCause::Run { what: "an output was not confirmed off at the end of the run".into() };
-            self.fault(now_s, cause.clone());
-            return Err(Refusal::Tripped(cause));
+        if matches!(self.state, State::Boot | State::Tripped) && !self.all_off() {
+            self.due_since_s.get_or_insert(now_s);
         }
-        self.state = State::Safe;
-        Ok(())
+        if let Some(since_s) = self.due_since_s
+            && !(now_s - since_s <= self.off_deadline_s)
+        {
+            let what = "an output was not confirmed off in time".to_string();
+            return self.alarm(now_s, TripCause::Contradiction { what });
+        }
+        if self.state != State::Running {
+            return None;
+        }
+        if let Some(cause) = self.stale(now_s) {
+            return self.fault(now_s, cause);
+        }
+        self.too_long(now_s).and_then(|cause| self.fault(now_s, cause))
     }
 
-    /// A person's reset; never energises. Needs the nonce issued with the trip.
-    pub fn reset(&mut self, nonce: u64) -> Result<(), Refusal> {
-        let matches = self.trip.as_ref().is_some_and(|trip| trip.nonce == nonce);
-        if self.state != State::Tripped || !matches {
+    /// Takes over the time. While a run may energise, a clock that stands still or runs back trips.
+    pub(crate) fn advance(&mut self, now_s: f64) -> Option<Trip> {
+        let gap_s = now_s - self.last_s.unwrap_or(now_s);
+        let back = !(gap_s >= -BACK_S);
+        if back {
+            self.rebase(now_s);
+        }
+        self.last_s = self.last_s.filter(|last_s| !back && *last_s > now_s).or(Some(now_s));
+        let watched = matches!(self.state, State::Armed | State::Running);
+        if watched && (back || !(gap_s <= self.limits.reading_age_s_max)) {
+            return self.fault(now_s, TripCause::Clock { gap_s });
+        }
+        None
+    }
+
+    /// After a clock ran back: deadlines begin afresh, and nothing counts as fresh or seen that would lie ahead.
+    fn rebase(&mut self, now_s: f64) {
+        self.due_since_s = self.due_since_s.map(|_| now_s);
+        self.known.iter_mut().for_each(|known| known.rebase(now_s));
+        (self.supply_fresh_s, self.heatsink_fresh_s) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        self.seen = Seen::default();
+        self.cause_s = self.cause_s.min(now_s);
+        self.quiet_s = self.quiet_s.map(|_| now_s);
+    }
+
+    /// A new number to quote, shown to a person with cause and evidence; the one before is worth nothing from now.
+    pub fn renew_nonce(&mut self) -> Option<u64> {
+        let trip = self.trip.as_mut()?;
+        trip.nonce = self.nonces.fresh();
+        Some(trip.nonce)
+    }
+
+    /// A person's reset; never energises. Needs the present number, every output confirmed off, and supply current,
+    /// output voltage and heatsink measured within their limits since the last cause.
+    pub fn reset(&mut self, now_s: f64, nonce: u64) -> Result<(), Refusal> {
+        self.advance(now_s);
+        let Some(trip) = self.trip.as_ref().filter(|_| self.state == State::Tripped) else {
             return Err(self.refusal());
+        };
+        if trip.nonce != nonce {
+            return Err(Refusal::Nonce);
+        }
+        let off = |output: &Output| self.belief(*output) == Belief::Off;
+        if let Some(output) = Output::SAFE_ORDER.into_iter().find(|output| !off(output)) {
+            return Err(Refusal::NotOff(output));
+        }
+        if let Some(missing) = self.seen.missing(now_s, RESET_AGE_S) {
+            return Err(Refusal::CauseStands(missing));
         }
         self.trip = None;
         self.state = State::Safe;
         Ok(())
     }
 
-    fn refusal(&self) -> Refusal {
+    pub(crate) fn refusal(&self) -> Refusal {
         Refusal::State { state: self.state, cause: self.trip.as_ref().map(|trip| trip.cause.clone()) }
     }
-}
-
-// Written as "beyond unless value <= limit", since every comparison with NaN is false.
-fn above(limit: &str, value: f64, allowed: f64) -> Option<TripCause> {
-    let inside = value <= allowed;
-    (!inside).then(|| TripCause::Limit { limit: limit.into(), value, allowed })
-}
-
-fn below(limit: &str, value: f64, allowed: f64) -> Option<TripCause> {
-    let inside = value >= allowed && value.is_finite();
-    (!inside).then(|| TripCause::Limit { limit: limit.into(), value, allowed })
 }

@@ -8,7 +8,7 @@ use crate::State;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum TripCause {
-    /// A command or reading was beyond a limit (or not a number, which is beyond every limit).
+    /// A reading was beyond a limit (or not a number, which is beyond every limit).
     Limit {
         /// Name of the limit in the bench file.
         limit: String,
@@ -17,10 +17,31 @@ pub enum TripCause {
         /// The limit.
         allowed: f64,
     },
+    /// A command asked for more than a limit, or for what is no number; it was not sent.
+    Asked {
+        /// Name of the limit in the bench file.
+        limit: String,
+        /// The value asked for, in the limit's unit.
+        value: f64,
+        /// The limit.
+        allowed: f64,
+    },
     /// A safety reading was older than allowed.
     Stale {
+        /// Which reading.
+        reading: String,
         /// Age in seconds.
         age_s: f64,
+    },
+    /// Readings contradict each other, the commands, or physics: no instrument can be relied on.
+    Contradiction {
+        /// What contradicts what.
+        what: String,
+    },
+    /// The clock stood still, jumped or ran backwards: the machine slept, or nobody looked.
+    Clock {
+        /// From one look to the next, s; negative when it ran backwards.
+        gap_s: f64,
     },
     /// An instrument failed, answered nonsense or its link broke.
     Instrument {
@@ -39,15 +60,24 @@ pub enum TripCause {
     },
 }
 
-/// A latched trip: the first cause wins, later ones are evidence.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Trip {
-    /// When, on the guard's clock, s.
-    pub at_s: f64,
-    /// The first cause.
-    pub cause: TripCause,
-    /// Number that a reset must quote.
-    pub nonce: u64,
+impl TripCause {
+    /// Whether the trip outlasts a restart. What the bench did against its limits must be seen by a person before
+    /// it is energised again. A person's own stop was seen by that person; a script that fails, or asks for more
+    /// than it may and gets nothing, leaves a bench that never left its limits.
+    pub fn outlasts_restart(&self) -> bool {
+        !matches!(self, TripCause::Stop { .. } | TripCause::Run { .. } | TripCause::Asked { .. })
+    }
+
+    /// The same kind of cause, whatever its numbers.
+    pub(crate) fn is_like(&self, other: &TripCause) -> bool {
+        match (self, other) {
+            (TripCause::Limit { limit: a, .. }, TripCause::Limit { limit: b, .. })
+            | (TripCause::Asked { limit: a, .. }, TripCause::Asked { limit: b, .. })
+            | (TripCause::Stale { reading: a, .. }, TripCause::Stale { reading: b, .. }) => a == b,
+            (TripCause::Clock { .. }, TripCause::Clock { .. }) => true,
+            (a, b) => a == b,
+        }
+    }
 }
 
 impl std::fmt::Display for TripCause {
@@ -56,8 +86,16 @@ impl std::fmt::Display for TripCause {
             TripCause::Limit { limit, value, allowed } => {
                 write!(f, "limit {limit}: met {value:.6}, allowed {allowed}")
             }
-            TripCause::Stale { age_s } => write!(f, "safety readings are {age_s:.2} s old"),
-            TripCause::Instrument { what } | TripCause::Run { what } => f.write_str(what),
+            TripCause::Asked { limit, value, allowed } => {
+                write!(f, "limit {limit}: asked for {value:.6}, allowed {allowed}")
+            }
+            TripCause::Stale { reading, age_s } => write!(f, "the {reading} reading is {age_s:.2} s old"),
+            TripCause::Clock { gap_s } => {
+                write!(f, "the clock went {gap_s:.2} s from one look to the next: did the machine sleep?")
+            }
+            TripCause::Contradiction { what } | TripCause::Instrument { what } | TripCause::Run { what } => {
+                f.write_str(what)
+            }
             TripCause::Stop { by } => write!(f, "stopped by {by}"),
         }
     }
@@ -80,4 +118,27 @@ pub enum Refusal {
         "the guard tripped: {0}; lower the request, or raise the limit in the bench file if the bench really allows it"
     )]
     Tripped(TripCause),
+    /// A limit is no limit, or is above what its instrument can do.
+    #[error("limit {limit} = {value} {why}; correct it in the bench file")]
+    Limits {
+        /// Its name.
+        limit: &'static str,
+        /// Its value.
+        value: f64,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// A reset with a number that is not, or no longer, the one to quote.
+    #[error(
+        "the number quoted for the reset is not the present one: look at the cause again and quote the number shown with it"
+    )]
+    Nonce,
+    /// A reset while something has not been seen within its limit since the trip.
+    #[error(
+        "not reset: {0} has not been measured within its limit since the trip; remove the cause, measure again"
+    )]
+    CauseStands(&'static str),
+    /// A reset while an output is not confirmed off.
+    #[error("not reset: the {0} is not confirmed off; switch it off, have it read back, try again")]
+    NotOff(crate::Output),
 }

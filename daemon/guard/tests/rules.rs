@@ -3,46 +3,14 @@
 
 #![allow(clippy::unwrap_used, reason = "a test helper fails by panicking")]
 
-use proptest::prelude::*;
+mod support;
+
+use support::{boot, dead, healthy, limits, running, safe};
 use wattproof_guard::*;
-
-fn limits() -> Limits {
-    Limits {
-        out_vrms_max: 50.0,
-        out_arms_max: 25.0,
-        out_w_max: 500.0,
-        dc_v_max: 2.0,
-        supply_v_max: 16.0,
-        supply_a_max: 80.0,
-        heatsink_c_max: 90.0,
-        source_vrms_max: 2.0,
-        source_step_db_max: 6.0,
-        load_ohm_min: 1.0,
-        power_s_max: 30.0,
-        power_w_from: 50.0,
-        reading_age_s_max: 2.0,
-    }
-}
-
-fn safe() -> Guard {
-    let mut guard = Guard::new(limits(), 1.0);
-    guard.confirm(0.0, Output::Source, true);
-    guard.confirm(0.0, Output::Supply, true);
-    guard
-}
-
-fn running() -> Guard {
-    let mut guard = safe();
-    guard.arm(0.0).unwrap();
-    guard.permit(0.0, &Command::SupplyOn).unwrap();
-    guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
-    guard.permit(0.0, &Command::SourceOn).unwrap();
-    guard
-}
 
 #[test]
 fn nothing_is_energised_before_all_outputs_are_confirmed_off() {
-    let mut guard = Guard::new(limits(), 1.0);
+    let mut guard = boot();
     assert!(guard.arm(0.0).is_err());
     guard.confirm(0.0, Output::Source, true);
     assert!(guard.arm(0.0).is_err());
@@ -112,14 +80,9 @@ fn stale_readings_and_too_long_at_power_trip() {
     assert!(guard.tick(1.9).is_none());
     assert!(matches!(guard.tick(2.1).unwrap().cause, TripCause::Stale { .. }));
 
-    let loud = SafetyReading {
-        out_w: Some(100.0),
-        supply_a: Some(10.0),
-        heatsink_c: Some(40.0),
-        ..Default::default()
-    };
+    let loud = |now_s| SafetyReading { out_w: Some(100.0), ..healthy(now_s) };
     let mut guard = running();
-    let tripped_at_s = (0..100).map(f64::from).find(|now_s| guard.observe(*now_s, &loud).is_some());
+    let tripped_at_s = (0..100).map(f64::from).find(|now_s| guard.observe(*now_s, &loud(*now_s)).is_some());
     assert_eq!(tripped_at_s, Some(31.0));
 }
 
@@ -128,14 +91,18 @@ fn a_trip_latches_until_reset_with_its_nonce() {
     let mut guard = running();
     let trip = guard.fault(1.0, TripCause::Stop { by: "test".into() }).unwrap();
     assert!(guard.fault(1.1, TripCause::Run { what: "later".into() }).is_none());
-    assert!(guard.reset(trip.nonce).is_err(), "outputs not confirmed off yet");
+    let trip = Trip { nonce: guard.trip().unwrap().nonce, ..trip };
+    assert!(guard.reset(1.1, trip.nonce).is_err(), "outputs not confirmed off yet");
     guard.confirm(1.2, Output::Source, true);
     guard.confirm(1.2, Output::Supply, true);
     assert_eq!(guard.state(), State::Tripped);
     assert!(guard.arm(1.3).is_err());
-    assert!(guard.reset(trip.nonce + 1).is_err());
-    guard.reset(trip.nonce).unwrap();
+    assert!(guard.reset(1.3, trip.nonce + 1).is_err());
+    assert_eq!(guard.reset(1.3, trip.nonce), Err(Refusal::CauseStands("supply current")));
+    guard.observe(1.3, &dead(1.3));
+    guard.reset(1.3, trip.nonce).unwrap();
     assert_eq!(guard.state(), State::Safe);
+    assert!(guard.trip().is_none());
 }
 
 #[test]
@@ -176,84 +143,24 @@ fn limits_only_tighten_and_must_be_numbers() {
     assert!(limits().check().is_ok());
 }
 
-#[derive(Debug, Clone)]
-enum Event {
-    Permit(Command),
-    Observe(f64),
-    Confirm(bool, bool),
-    Fault,
-    Arm,
-    Disarm,
-    Reset(u64),
-    Wait(f64),
-}
-
-fn event() -> impl Strategy<Value = Event> {
-    let value = prop_oneof![Just(f64::NAN), Just(f64::INFINITY), -10.0..100.0f64];
-    prop_oneof![
-        value.clone().prop_map(|level_vrms| Event::Permit(Command::SourceLevel { level_vrms })),
-        (value.clone(), value.clone()).prop_map(|(level_vrms, rest_vrms)| Event::Permit(
-            Command::SourceBurst { level_vrms, rest_vrms }
-        )),
-        (value.clone(), value.clone()).prop_map(|(level_vrms, second_vrms)| {
-            Event::Permit(Command::SourceTwoTone { level_vrms, second_vrms, second_hz: 7e3 })
-        }),
-        Just(Event::Permit(Command::SourceOn)),
-        Just(Event::Permit(Command::SupplyOn)),
-        value.clone().prop_map(|volts_v| Event::Permit(Command::SupplyVolts { volts_v })),
-        value.prop_map(Event::Observe),
-        (any::<bool>(), any::<bool>()).prop_map(|(source, off)| Event::Confirm(source, off)),
-        Just(Event::Fault),
-        Just(Event::Arm),
-        Just(Event::Disarm),
-        (0..4u64).prop_map(Event::Reset),
-        (0.0..3.0f64).prop_map(Event::Wait),
-    ]
-}
-
-proptest! {
-    /// Whatever happens in whatever order: nothing beyond a limit is permitted, nothing energises outside ARMED
-    /// and RUNNING, TRIPPED leaves only by a matching reset and only to SAFE.
-    #[test]
-    fn invariants_hold_over_any_history(events in proptest::collection::vec(event(), 0..80)) {
-        let mut guard = Guard::new(limits(), 1.0);
-        let mut now_s = 0.0;
-        for event in events {
-            let before = guard.state();
-            let nonce = guard.trip().map(|trip| trip.nonce);
-            match event {
-                Event::Permit(command) => {
-                    if guard.permit(now_s, &command).is_ok() {
-                        prop_assert!(matches!(before, State::Armed | State::Running));
-                        if let Command::SourceLevel { level_vrms } = command { prop_assert!((0.0..=2.0).contains(&level_vrms)); }
-                        if let Command::SourceBurst { level_vrms, rest_vrms } = command { prop_assert!((0.0..=2.0).contains(&level_vrms) && (0.0..=2.0).contains(&rest_vrms)); }
-                        if let Command::SourceTwoTone { level_vrms, second_vrms, .. } = command { prop_assert!((0.0..=2.0).contains(&(level_vrms + second_vrms))); }
-                        if let Command::SupplyVolts { volts_v } = command { prop_assert!((0.0..=16.0).contains(&volts_v)); }
-                    }
-                }
-                Event::Observe(value) => {
-                    let reading = SafetyReading { out_w: Some(value), supply_a: Some(1.0), heatsink_c: Some(value), ..Default::default() };
-                    guard.observe(now_s, &reading);
-                    prop_assert!(value <= 90.0 || guard.trip().is_some());
-                }
-                Event::Confirm(source, off) => guard.confirm(now_s, if source { Output::Source } else { Output::Supply }, off),
-                Event::Fault => { guard.fault(now_s, TripCause::Run { what: "x".into() }); }
-                Event::Arm => { let _ = guard.arm(now_s); }
-                Event::Disarm => { let _ = guard.disarm(now_s); }
-                Event::Reset(quoted) => {
-                    if guard.reset(quoted).is_ok() {
-                        prop_assert_eq!(before, State::Tripped);
-                        prop_assert_eq!(Some(quoted), nonce);
-                        prop_assert_eq!(guard.state(), State::Safe);
-                    }
-                }
-                Event::Wait(s) => { now_s += s; guard.tick(now_s); }
-            }
-            if before == State::Tripped { prop_assert!(matches!(guard.state(), State::Tripped | State::Safe)); }
-            if before == State::Alarm { prop_assert!(matches!(guard.state(), State::Alarm | State::Tripped)); }
-            if guard.state() == State::Running {
-                prop_assert!(guard.belief(Output::Source) != Belief::Off || guard.belief(Output::Supply) != Belief::Off || before != State::Armed);
-            }
-        }
-    }
+#[test]
+fn time_at_power_counts_from_its_limit_on_and_only_while_the_source_plays() {
+    let trips_at_s = |mut guard: Guard, out_w: &dyn Fn(f64) -> f64| {
+        let each = |now_s: f64| SafetyReading { out_w: Some(out_w(now_s)), ..healthy(now_s) };
+        (0..100).map(f64::from).find(|now_s| guard.observe(*now_s, &each(*now_s)).is_some())
+    };
+    assert_eq!(trips_at_s(running(), &|_| 50.0), Some(31.0));
+    assert_eq!(trips_at_s(running(), &|_| 49.9), None);
+    assert_eq!(trips_at_s(running(), &|now_s| if now_s < 5.0 { 1.0 } else { 60.0 }), Some(36.0));
+    // A rest begins the time anew.
+    assert_eq!(trips_at_s(running(), &|now_s| if now_s == 20.0 { 1.0 } else { 60.0 }), Some(52.0));
+    let mut guard = running();
+    guard.source_off(0.0, true);
+    assert_eq!(trips_at_s(guard, &|_| 60.0), None);
+    // The source's rest between steps ends it too.
+    let mut guard = running();
+    guard.observe(0.0, &SafetyReading { out_w: Some(60.0), ..healthy(0.0) });
+    guard.source_off(1.0, true);
+    guard.permit(1.0, &Command::SourceOn).unwrap();
+    assert_eq!((2..50).map(f64::from).find(|now_s| guard.observe(*now_s, &healthy(*now_s)).is_some()), None);
 }

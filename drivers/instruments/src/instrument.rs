@@ -12,6 +12,9 @@ use crate::session::Session;
 use crate::settings::ErrorCheck;
 use crate::template::{Value, fill};
 
+/// SCPI-1999 volume 2, 21.8.9: a header the instrument does not know.
+const UNDEFINED_HEADER: i32 = -113;
+
 /// An identified instrument of any role.
 #[derive(Debug)]
 pub struct Instrument {
@@ -19,6 +22,8 @@ pub struct Instrument {
     dialect: Dialect,
     identity: Identity,
     version: Option<String>,
+    /// It told that it does not know its dialect's watchdog.
+    no_watchdog: bool,
 }
 
 impl Instrument {
@@ -49,7 +54,7 @@ impl Instrument {
             Some(session.query(&settings.version)?.text()?.to_string())
         };
         session.check()?;
-        Ok(Instrument { session, dialect: dialect.clone(), identity, version })
+        Ok(Instrument { session, dialect: dialect.clone(), identity, version, no_watchdog: false })
     }
 
     /// Who it says it is.
@@ -108,6 +113,44 @@ impl Instrument {
             return Ok(value as u8);
         }
         Err(answer.malformed("a whole number from 0 to 255"))
+    }
+
+    /// Whether it has a watchdog that can be set and fed, as its dialect says.
+    pub fn has_watchdog(&self) -> bool {
+        !self.no_watchdog && self.dialect.can("watchdog_s") && self.dialect.can("watchdog_feed")
+    }
+
+    /// Sets how long the instrument keeps its outputs on without being fed, s; 0 is for ever. Does nothing where it
+    /// has no watchdog; one that does not know its dialect's words for it (−113) counts as without from then on.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`.
+    pub fn set_watchdog_s(&mut self, seconds: f64) -> Result<(), InstrumentError> {
+        if !self.has_watchdog() {
+            return Ok(());
+        }
+        match self.tell("watchdog_s", &[("seconds", Value::Number(seconds))]) {
+            Err(error) if error.number() == Some(UNDEFINED_HEADER) => {
+                tracing::warn!(
+                    instrument = self.session.name(),
+                    "it has no watchdog; nothing in it will switch off when the daemon falls silent"
+                );
+                self.no_watchdog = true;
+                Ok(())
+            }
+            done => done.map(|_| ()),
+        }
+    }
+
+    /// Feeds the watchdog, where it has one.
+    ///
+    /// # Errors
+    /// Link failures, reported errors.
+    pub fn feed_watchdog(&mut self) -> Result<(), InstrumentError> {
+        if self.has_watchdog() {
+            self.tell("watchdog_feed", &[])?;
+        }
+        Ok(())
     }
 
     /// Tells: sends the operation's messages, waits for completion, reads the error queue, reads back. Returns

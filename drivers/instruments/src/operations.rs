@@ -30,6 +30,11 @@ const fn may(mut spec: OperationSpec) -> OperationSpec {
     spec
 }
 
+/// Sets the delay after which an instrument that was not fed switches its outputs off, s; 0 is never.
+const WATCHDOG_S: OperationSpec = may(tell("watchdog_s", false, Some("seconds")));
+/// Feeds that watchdog.
+const WATCHDOG_FEED: OperationSpec = may(tell("watchdog_feed", false, None));
+
 const SOURCE: &[OperationSpec] = &[
     tell("set_hz", true, Some("hz")),
     ask("get_hz", true),
@@ -49,6 +54,8 @@ const SOURCE: &[OperationSpec] = &[
     may(tell("set_second_vrms", true, Some("volts"))),
     may(tell("set_second_on", true, None)),
     may(tell("set_second_off", true, None)),
+    WATCHDOG_S,
+    WATCHDOG_FEED,
 ];
 
 const LOAD: &[OperationSpec] = &[
@@ -57,6 +64,8 @@ const LOAD: &[OperationSpec] = &[
     tell("connect", true, None),
     tell("disconnect", true, None),
     ask("get_connected", true),
+    WATCHDOG_S,
+    WATCHDOG_FEED,
 ];
 
 const SUPPLY: &[OperationSpec] = &[
@@ -73,6 +82,8 @@ const SUPPLY: &[OperationSpec] = &[
     ask("get_on", true),
     ask("measure_v", true),
     ask("measure_a", true),
+    WATCHDOG_S,
+    WATCHDOG_FEED,
 ];
 
 const DIGITIZER: &[OperationSpec] = &[

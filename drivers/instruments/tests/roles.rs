@@ -405,3 +405,38 @@ fn connect_opens_an_address() {
     let gone = connect(Role::Thermometer, &address, &dialect, "heat").unwrap_err();
     assert!(gone.to_string().contains(&host_port), "{gone}");
 }
+
+#[test]
+fn a_watchdog_is_set_and_fed_and_one_that_is_not_there_is_left_alone() {
+    let fake = Fake::new(&[]);
+    let mut supply = Supply::over(fake.link(), &shipped("scpi-supply").unwrap(), "psu").unwrap();
+    fake.messages();
+    assert!(supply.instrument().has_watchdog());
+    supply.instrument_mut().set_watchdog_s(2.5).unwrap();
+    supply.instrument_mut().feed_watchdog().unwrap();
+    assert_eq!(fake.messages(), ["SYST:WATC:DEL 2.5", "SYST:WATC:DEL?", "SYST:WATC:FEED"]);
+    // It takes the setting and does not keep it.
+    fake.with(|state| state.stuck.push("SYST:WATC:DEL".into()));
+    assert!(supply.instrument_mut().set_watchdog_s(4.0).is_err());
+
+    let fake = Fake::new(&[]);
+    let mut source = Source::over(fake.link(), &shipped("scpi-source").unwrap(), "gen").unwrap();
+    fake.with(|state| {
+        state.refuses.insert("SYST:WATC:DEL 2.5".into(), "-113,\"Undefined header\"".into());
+    });
+    fake.messages();
+    source.instrument_mut().set_watchdog_s(2.5).unwrap();
+    assert!(!source.instrument().has_watchdog());
+    source.instrument_mut().feed_watchdog().unwrap();
+    source.instrument_mut().set_watchdog_s(0.0).unwrap();
+    assert_eq!(fake.messages(), ["SYST:WATC:DEL 2.5"]);
+
+    // A dialect without those words, and a role that has none.
+    let text = SHIPPED.iter().find(|(file, _)| *file == "scpi-load.toml").unwrap().1;
+    let fake = Fake::new(&[]);
+    let mut load = Load::over(fake.link(), &Dialect::parse("load", text).unwrap(), "load").unwrap();
+    fake.messages();
+    load.instrument_mut().set_watchdog_s(2.5).unwrap();
+    load.instrument_mut().feed_watchdog().unwrap();
+    assert!(fake.messages().is_empty());
+}

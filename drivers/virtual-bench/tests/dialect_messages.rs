@@ -26,6 +26,7 @@ fn filled(message: &str, channel: u32) -> String {
         ("{format}", "REAL,32"),
         ("{order}", "SWAP"),
         ("{volts}", "2.0"),
+        ("{seconds}", "2.5"),
     ];
     let channel = channel.to_string();
     values.iter().fold(message.replace("{channel}", &channel), |m, (key, value)| m.replace(key, value))

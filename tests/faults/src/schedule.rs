@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use wattproof_bench::{Bench, Parts};
+use wattproof_bench::{Bench, Extras, Parts};
 use wattproof_guard::State;
 use wattproof_link::{Address, Link, LinkError};
 use wattproof_runs::{
@@ -207,7 +207,7 @@ fn open(
         })
     };
     let clock = Arc::new(VirtualTime(Arc::clone(&site.scheduler)));
-    Bench::open_with(file, Parts { clock, opens: Box::new(opens) })
+    Bench::open_with(file, Extras::default(), Parts { clock, opens: Box::new(opens) })
 }
 
 /// Invariants 19 and 20, and no false trip.

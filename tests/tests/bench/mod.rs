@@ -36,6 +36,11 @@ pub struct Served {
 
 impl Served {
     pub fn start(amplifier: &str) -> Served {
+        Served::start_with(amplifier, &[])
+    }
+
+    /// With further arguments for the virtual bench.
+    pub fn start_with(amplifier: &str, further: &[&str]) -> Served {
         let folder = tempfile::tempdir().unwrap();
         let mut child = Command::new(wattproof())
             .args(["virtual-bench", "--until-stdin-closes", "--amplifier", amplifier, "--seed", "7"])
@@ -43,6 +48,7 @@ impl Served {
             .arg(folder.path().join("bench.toml"))
             .arg("--write-nameplate")
             .arg(folder.path().join("nameplate.toml"))
+            .args(further)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -115,6 +121,48 @@ impl Drop for Served {
     fn drop(&mut self) {
         self.end();
     }
+}
+
+/// A wire put between a role's port and the bench file, which can go dead.
+pub struct Interposed(Child);
+
+impl Interposed {
+    /// Nothing passes from now on, in either direction.
+    pub fn now(&self) {
+        let pid = self.0.id().to_string();
+        assert!(Command::new("kill").args(["-STOP", &pid]).status().unwrap().success());
+        // The kernel may take a moment to stop it.
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+}
+
+impl Drop for Interposed {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Puts a wire that can go dead in front of a role's port, and names it in the bench file.
+pub fn interposed(served: &Served, role: &str) -> Interposed {
+    const WIRE: &str = "import os,pty,select,sys,tty
+f=os.open(sys.argv[1],os.O_RDWR|os.O_NOCTTY)
+m,s=pty.openpty()
+tty.setraw(s)
+tty.setraw(f)
+print(os.ttyname(s),flush=True)
+while True:
+    for r in select.select([f,m],[],[])[0]:
+        os.write(m if r==f else f,os.read(r,65536))
+";
+    let port = served.port(role).display().to_string();
+    let mut child = Command::new("python3").args(["-c", WIRE, &port]).stdout(Stdio::piped()).spawn().unwrap();
+    let mut name = String::new();
+    BufReader::new(child.stdout.take().unwrap()).read_line(&mut name).unwrap();
+    let text = std::fs::read_to_string(served.bench()).unwrap();
+    std::fs::write(served.bench(), text.replace(&format!("\"{port}\""), &format!("\"{}\"", name.trim())))
+        .unwrap();
+    Interposed(child)
 }
 
 /// The only folder in a folder.

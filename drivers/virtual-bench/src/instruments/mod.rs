@@ -16,6 +16,7 @@ mod source;
 mod stand;
 mod supply;
 mod thermometer;
+mod watchdog;
 
 use std::sync::Arc;
 use std::time::Duration;

@@ -4,6 +4,7 @@ use wattproof_scpi::{Call, Command, Instrument, ScpiError};
 
 use super::device::Device;
 use super::setting::{OPERATION_SETTLING, Span, channel};
+use super::watchdog::Watchdog;
 use super::{BenchError, Role, Stand, VirtualInstrument};
 use crate::world::Drive;
 
@@ -87,10 +88,12 @@ struct Source {
     now_s: f64,
     outputs: [Output; 2],
     settled_s: f64,
+    watchdog: Watchdog,
 }
 
 pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrument, BenchError> {
-    let mut source = Source { stand, now_s: 0.0, outputs: [RESET; 2], settled_s: 0.0 };
+    let mut source =
+        Source { stand, now_s: 0.0, outputs: [RESET; 2], settled_s: 0.0, watchdog: Watchdog::default() };
     source.reset();
     source.settled_s = 0.0;
     let mut commands = vec![
@@ -117,6 +120,15 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
         Command::new("OUTPut#[:STATe]?", 0..=0, |d: &mut Source, c| {
             let on = d.output(c)?.on;
             c.reply.boolean(on);
+            Ok(())
+        }),
+        Command::new("SYSTem:WATChdog:DELay", 1..=1, |d: &mut Source, c| {
+            let now_s = d.now_s;
+            d.watchdog.set(c, now_s)
+        }),
+        Command::new("SYSTem:WATChdog:DELay?", 0..=1, |d: &mut Source, c| d.watchdog.answer(c)),
+        Command::new("SYSTem:WATChdog:FEED", 0..=0, |d: &mut Source, _| {
+            d.watchdog.feed(d.now_s);
             Ok(())
         }),
     ];
@@ -222,12 +234,17 @@ impl Source {
 impl Device for Source {
     fn at(&mut self, now_s: f64) {
         self.now_s = now_s;
+        if self.watchdog.bites(now_s) {
+            self.outputs.iter_mut().for_each(|output| output.on = false);
+            (0..2).for_each(|index| self.apply(index));
+        }
     }
 }
 
 impl Instrument for Source {
     fn reset(&mut self) {
         self.outputs = [RESET; 2];
+        self.watchdog = Watchdog::default();
         (0..2).for_each(|index| self.apply(index));
     }
 

@@ -4,6 +4,7 @@ use wattproof_scpi::{Command, Instrument, ScpiError};
 
 use super::device::Device;
 use super::setting::{OPERATION_SETTLING, QUESTIONABLE_CURRENT, QUESTIONABLE_VOLTAGE, Span};
+use super::watchdog::Watchdog;
 use super::{BenchError, Role, Stand, VirtualInstrument};
 
 const VOLTS: Span = Span { unit: "V", min: 0.0, max: 60.0, default: 0.0 };
@@ -23,6 +24,7 @@ struct Supply {
     on: bool,
     /// Over-voltage protection has switched the output off.
     tripped: bool,
+    watchdog: Watchdog,
     seen: Seen,
 }
 
@@ -37,8 +39,17 @@ struct Seen {
 pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrument, BenchError> {
     let seen = Seen { out_v: 0.0, out_a: 0.0, in_limit: false };
     let (limit_a, protection_v) = (AMPS.default, PROTECTION_V.default);
-    let mut supply =
-        Supply { stand, now_s: 0.0, set_v: 0.0, limit_a, protection_v, on: false, tripped: false, seen };
+    let mut supply = Supply {
+        stand,
+        now_s: 0.0,
+        set_v: 0.0,
+        limit_a,
+        protection_v,
+        on: false,
+        tripped: false,
+        watchdog: Watchdog::default(),
+        seen,
+    };
     supply.reset();
     VirtualInstrument::new(Role::Supply, seed, supply, commands())
 }
@@ -91,6 +102,15 @@ fn commands() -> Vec<Command<Supply>> {
             c.reply.boolean(d.on);
             Ok(())
         }),
+        Command::new("SYSTem:WATChdog:DELay", 1..=1, |d: &mut Supply, c| {
+            let now_s = d.now_s;
+            d.watchdog.set(c, now_s)
+        }),
+        Command::new("SYSTem:WATChdog:DELay?", 0..=1, |d: &mut Supply, c| d.watchdog.answer(c)),
+        Command::new("SYSTem:WATChdog:FEED", 0..=0, |d: &mut Supply, _| {
+            d.watchdog.feed(d.now_s);
+            Ok(())
+        }),
         Command::new("MEASure[:SCALar]:VOLTage[:DC]?", 0..=0, |d: &mut Supply, c| {
             c.reply.nr2(metered(d.seen.out_v), 3);
             Ok(())
@@ -139,6 +159,10 @@ impl Supply {
 impl Device for Supply {
     fn at(&mut self, now_s: f64) {
         self.now_s = now_s;
+        if self.watchdog.bites(now_s) {
+            self.on = false;
+            self.apply();
+        }
         self.look();
     }
 }
@@ -150,6 +174,7 @@ impl Instrument for Supply {
         self.protection_v = PROTECTION_V.default;
         self.on = false;
         self.tripped = false;
+        self.watchdog = Watchdog::default();
         self.apply();
     }
 

@@ -1,0 +1,27 @@
+//! What an instrument's failure means to the guard.
+
+use wattproof_guard::TripCause;
+use wattproof_instruments::InstrumentError;
+use wattproof_link::LinkError;
+
+use crate::actor::ActorGone;
+use crate::shared::Shared;
+
+/// An instrument failed: trips, unless it was interrupted by a stop or by an OFF, which is no failure of its own.
+pub(crate) fn failed(shared: &Shared, error: &InstrumentError) {
+    let cause = match (error.link(), shared.stop.stopped_by()) {
+        (Some(LinkError::Cancelled { .. }), Some(by)) => Some(TripCause::Stop { by }),
+        (Some(LinkError::Cancelled { .. }), None) if shared.guard().trip().is_some() => None,
+        _ => Some(TripCause::Instrument { what: error.to_string() }),
+    };
+    if let Some(cause) = cause {
+        shared.guard().fault(shared.clock.now_s(), cause);
+    }
+    shared.stop.wake();
+}
+
+/// An instrument's thread has ended.
+pub(crate) fn gone(shared: &Shared, gone: &ActorGone) {
+    shared.guard().fault(shared.clock.now_s(), TripCause::Instrument { what: gone.to_string() });
+    shared.stop.wake();
+}

@@ -1,0 +1,66 @@
+//! A person's reset: shows what happened, and lets the bench be armed again once it is gone.
+
+use serde::Serialize;
+use wattproof_guard::{Evidence, State, TripCause};
+
+use crate::off::switch_off;
+use crate::safe::measure_dead;
+use crate::{Bench, BenchError, SafeReport};
+
+/// A latched trip, as a person is shown it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Standing {
+    /// TRIPPED, or ALARM while an output is not confirmed off; TRIPPING while it is being carried out.
+    pub state: State,
+    /// The first cause.
+    pub cause: TripCause,
+    /// What came after it.
+    pub evidence: Vec<Evidence>,
+    /// How many more there were.
+    pub evidence_more: u64,
+    /// When it was latched by an earlier start of the program, seconds since 1970 (UTC).
+    pub at_unix_s: Option<u64>,
+    /// The number that the reset must quote. Asked for again, it is another one and this one is worth nothing.
+    pub nonce: u64,
+}
+
+impl Bench {
+    /// The trip that stands, with a fresh number to quote; None when nothing is latched.
+    pub fn standing(&self) -> Option<Standing> {
+        let mut guard = self.shared.guard();
+        let nonce = guard.renew_nonce()?;
+        let trip = guard.trip()?;
+        Some(Standing {
+            state: guard.state(),
+            cause: trip.cause.clone(),
+            evidence: trip.evidence.clone(),
+            evidence_more: trip.evidence_more,
+            at_unix_s: self.latched_unix_s(),
+            nonce,
+        })
+    }
+
+    /// Switches everything off once more, reads it back, measures, and resets the latch if the number is the present
+    /// one, every output is off and dead, and the heatsink is within its limit. Energises nothing.
+    ///
+    /// # Errors
+    /// [`BenchError::Refused`] with what stands against it; [`BenchError::Latch`] when the file can't be removed, so
+    /// that the next start will find the trip again.
+    pub fn reset(&self, nonce: u64) -> Result<SafeReport, BenchError> {
+        let mut report = switch_off(&self.shared);
+        measure_dead(&self.shared, &mut report);
+        for warning in &report.warnings {
+            tracing::error!("{warning}");
+        }
+        {
+            // Under one lock: the safety thread must not see the stop of before after the reset.
+            let mut guard = self.shared.guard();
+            guard.reset(self.now_s(), nonce)?;
+            self.shared.stop.clear();
+        }
+        self.shared.latch.clear()?;
+        *self.shared.report.take() = None;
+        report.state = self.state();
+        Ok(report)
+    }
+}

@@ -1,0 +1,204 @@
+//! The safe state on served instruments: OFF confirmed in time at 9600 baud, whatever hangs; trips that outlast a
+//! restart; instruments that restart or are changed by hand. Expected behaviour of unattended benches: common
+//! practice, no source; the power-on bit is IEEE 488.2, 11.5.1.1.2.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
+
+mod bench;
+
+use std::io::Write;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use bench::{Served, interposed};
+use wattproof_bench::{Bench, BenchError, BenchFile, Extras, LATCH_FILE};
+use wattproof_guard::{Belief, Output, Refusal, State, TripCause};
+
+fn open(served: &Served) -> Bench {
+    Bench::open(BenchFile::read(&served.bench()).unwrap()).unwrap()
+}
+
+fn open_latching(served: &Served, folder: &Path) -> Bench {
+    let extras = Extras { state_folder: Some(folder.into()), ..Extras::default() };
+    Bench::open_with_extras(BenchFile::read(&served.bench()).unwrap(), extras).unwrap()
+}
+
+fn energise(bench: &Bench) {
+    bench.arm().unwrap();
+    bench.set_supply(12.0).unwrap();
+    bench.supply_on().unwrap();
+    bench.set_level(0.1).unwrap();
+    bench.source_on().unwrap();
+}
+
+/// How long until it holds.
+fn until(what: &str, within: Duration, holds: impl Fn() -> bool) -> Duration {
+    let from = Instant::now();
+    while !holds() {
+        assert!(from.elapsed() < within, "{what}: not within {within:?}");
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    from.elapsed()
+}
+
+fn off(bench: &Bench) -> impl Fn() -> bool {
+    move || Output::SAFE_ORDER.iter().all(|output| bench.belief(*output) == Belief::Off)
+}
+
+#[test]
+fn off_is_confirmed_in_time_at_9600_baud() {
+    let served = Served::start_with("honest", &["--pace", "9600"]);
+    let bench = open(&served);
+    energise(&bench);
+    // Nothing is under way on the two ports.
+    std::thread::sleep(Duration::from_millis(300));
+    bench.stopper().stop("a test");
+    let took = until("everything off", Duration::from_secs(5), off(&bench));
+    println!("OFF confirmed after {took:?} at 9600 baud");
+    // 150 ms are the aim for an idle instrument; the freshness loop may have been asking something just then.
+    assert!(took < Duration::from_secs(1), "{took:?}");
+}
+
+#[test]
+fn a_source_that_hangs_delays_no_other_off_and_is_an_alarm() {
+    let served = Served::start("honest");
+    let hang = interposed(&served, "source");
+    let bench = open(&served);
+    energise(&bench);
+    hang.now();
+    bench.stopper().stop("a test");
+    let took =
+        until("the supply off", Duration::from_secs(2), || bench.belief(Output::Supply) == Belief::Off);
+    println!("supply OFF confirmed after {took:?} with the source hanging");
+    assert!(took < Duration::from_millis(500), "{took:?}");
+    assert_eq!(bench.belief(Output::Source), Belief::Unknown);
+    until("the alarm", Duration::from_secs(30), || bench.state() == State::Alarm);
+    let report = bench.make_safe(TripCause::Run { what: "the test is over".into() });
+    assert!(report.supply_off && !report.source_off && !report.is_safe(), "{report:?}");
+    assert!(report.warnings.iter().any(|warning| warning.contains("the source was not confirmed off")));
+}
+
+#[test]
+fn what_is_not_confirmed_off_is_cut_upstream() {
+    let served = Served::start("honest");
+    let hang = interposed(&served, "supply");
+    let cut = std::sync::Arc::new(std::sync::atomic::AtomicUsize::new(0));
+    let counted = std::sync::Arc::clone(&cut);
+    let cut_upstream: wattproof_bench::CutUpstream = Box::new(move || {
+        counted.fetch_add(1, std::sync::atomic::Ordering::SeqCst);
+        Ok(())
+    });
+    let extras = Extras { cut_upstream: Some(cut_upstream), ..Extras::default() };
+    let bench = Bench::open_with_extras(BenchFile::read(&served.bench()).unwrap(), extras).unwrap();
+    energise(&bench);
+    hang.now();
+    let report = bench.make_safe(TripCause::Run { what: "a test".into() });
+    assert!(report.source_off && !report.supply_off && !report.is_safe(), "{report:?}");
+    assert!(cut.load(std::sync::atomic::Ordering::SeqCst) > 0);
+    assert!(report.warnings.iter().any(|warning| warning.contains("cut upstream of the supply")));
+}
+
+#[test]
+fn a_trip_outlasts_a_restart_until_a_person_resets_it() {
+    let served = Served::start("honest");
+    let state = tempfile::tempdir().unwrap();
+    let latch = state.path().join(LATCH_FILE);
+    // A stop and a script's own failure do not outlast it.
+    for cause in [TripCause::Run { what: "line 3".into() }, TripCause::Stop { by: "a test".into() }] {
+        let bench = open_latching(&served, state.path());
+        energise(&bench);
+        assert!(bench.make_safe(cause).is_safe());
+        drop(bench);
+        assert!(!latch.exists());
+    }
+    let bench = open_latching(&served, state.path());
+    energise(&bench);
+    let cause = TripCause::Instrument { what: "an invented failure".into() };
+    assert!(bench.make_safe(cause.clone()).is_safe());
+    let first = bench.standing().unwrap().nonce;
+    drop(bench);
+    assert!(latch.exists());
+
+    let bench = open_latching(&served, state.path());
+    assert_eq!(bench.state(), State::Tripped);
+    let refused = bench.arm().unwrap_err();
+    assert!(matches!(refused, BenchError::Latched { .. }));
+    assert!(refused.to_string().contains("an invented failure") && refused.to_string().contains("reset"));
+    let standing = bench.standing().unwrap();
+    assert_eq!((standing.state, standing.cause), (State::Tripped, cause));
+    assert!(standing.at_unix_s.is_some());
+    for stale in [first, standing.nonce ^ 1] {
+        assert!(matches!(bench.reset(stale), Err(BenchError::Refused(Refusal::Nonce))));
+    }
+    assert!(latch.exists());
+    let report = bench.reset(standing.nonce).unwrap();
+    assert!(report.is_safe() && report.state == State::Safe, "{report:?}");
+    assert!(!latch.exists() && bench.standing().is_none());
+    energise(&bench);
+    assert!(bench.finish().is_safe());
+    drop(bench);
+    assert!(!latch.exists());
+}
+
+#[test]
+fn after_a_stop_and_a_reset_the_bench_can_be_used_again() {
+    let served = Served::start("honest");
+    let bench = open(&served);
+    energise(&bench);
+    bench.stopper().stop("a test");
+    until("the trip carried out", Duration::from_secs(3), || bench.state() == State::Tripped);
+    let standing = bench.standing().unwrap();
+    assert_eq!(standing.cause, TripCause::Stop { by: "a test".into() });
+    bench.reset(standing.nonce).unwrap();
+    std::thread::sleep(Duration::from_millis(200));
+    assert_eq!(bench.state(), State::Safe);
+    energise(&bench);
+    assert!(bench.finish().is_safe());
+}
+
+/// Types at an instrument's own port, as a hand at its front panel would.
+fn by_hand(served: &Served, role: &str, message: &str) {
+    let mut port = std::fs::File::options().write(true).open(served.port(role)).unwrap();
+    port.write_all(format!("\n{message}\n").as_bytes()).unwrap();
+}
+
+#[test]
+fn fault_24_a_setting_changed_by_hand_trips() {
+    for (role, message, words) in [
+        ("supply", "VOLT 9", "supply voltage was set to 12 V"),
+        ("supply", "OUTP OFF", "supply was left on and is off"),
+        ("source", "SOUR1:VOLT 0.05", "source level was set to 0.1 V"),
+    ] {
+        let served = Served::start("honest");
+        let bench = open(&served);
+        energise(&bench);
+        by_hand(&served, role, message);
+        until(message, Duration::from_secs(10), || bench.standing().is_some());
+        let cause = bench.standing().unwrap().cause.to_string();
+        assert!(cause.contains(words), "{message}: {cause}");
+        until("safe", Duration::from_secs(3), || bench.state() == State::Tripped);
+    }
+}
+
+#[test]
+fn fault_23_a_watchdog_that_is_not_fed_switches_off_and_one_that_is_fed_does_not() {
+    let served = Served::start("honest");
+    by_hand(&served, "supply", "OUTP ON;:SYST:WATC:DEL 0.3");
+    assert_eq!(served.ask("supply", "OUTP?"), "1");
+    std::thread::sleep(Duration::from_millis(700));
+    assert_eq!(served.ask("supply", "OUTP?"), "0");
+    by_hand(&served, "source", "OUTP1 ON;:SYST:WATC:DEL 0.3");
+    std::thread::sleep(Duration::from_millis(700));
+    assert_eq!(served.ask("source", "OUTP1?"), "0");
+    // A reset switches the watchdog itself off.
+    by_hand(&served, "supply", "SYST:WATC:DEL 5;*RST");
+    assert_eq!(served.ask("supply", "SYST:WATC:DEL?").parse(), Ok(0.0));
+    // The bench feeds it for longer than its delay of twice the age of a reading, and nothing trips.
+    let bench = open(&served);
+    energise(&bench);
+    std::thread::sleep(Duration::from_secs_f64(2.0 * bench.limits().reading_age_s_max + 2.0));
+    assert_eq!((bench.state(), bench.standing()), (State::Running, None));
+    assert!(bench.finish().is_safe());
+    drop(bench);
+    assert_eq!(served.ask("supply", "SYST:WATC:DEL?").parse(), Ok(0.0));
+}
