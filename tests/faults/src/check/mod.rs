@@ -208,7 +208,7 @@ impl Checker {
         if let Some(question) =
             past::QUESTIONS.iter().find(|question| text.starts_with(question.trim_end_matches('?')))
         {
-            self.past.asked(question);
+            self.past.asked(at_s, question);
         }
         for part in parts(role, line) {
             if part.energises(role) {
