@@ -1,15 +1,22 @@
-//! One thread owns each instrument; callers hand it work through a bounded channel, so that two callers can
+//! One thread owns each instrument; callers hand it work through a bounded inbox, so that two callers can
 //! never interleave a question and its answer.
 
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 
+use crate::clock::{Clock, Signal};
+
 type Job<T> = Box<dyn FnOnce(&mut T) + Send>;
+
+/// Most jobs that wait for one instrument; who brings more waits with them.
+const WAITING_MAX: usize = 8;
 
 /// The handle of an instrument's thread. Dropping it waits for the thread to end, so that the port is free again.
 pub struct Actor<T> {
     name: String,
-    jobs: Option<SyncSender<Job<T>>>,
+    inbox: Arc<Inbox<T>>,
+    clock: Arc<dyn Clock>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -24,33 +31,145 @@ pub struct ActorGone {
 /// An answer that is on its way.
 pub struct Pending<R> {
     name: String,
-    answer: Receiver<R>,
+    answer: Arc<Answer<R>>,
+}
+
+struct Inbox<T> {
+    jobs: Mutex<Jobs<T>>,
+    changed: Arc<dyn Signal>,
+}
+
+struct Jobs<T> {
+    waiting: VecDeque<Job<T>>,
+    /// No more jobs are taken: the handle was dropped or the thread has ended.
+    closed: bool,
+}
+
+impl<T> Inbox<T> {
+    fn jobs(&self) -> MutexGuard<'_, Jobs<T>> {
+        self.jobs.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The next job; None once the inbox is closed and empty.
+    fn next(&self) -> Option<Job<T>> {
+        loop {
+            let seen = self.changed.seen();
+            let (job, closed) = {
+                let mut jobs = self.jobs();
+                (jobs.waiting.pop_front(), jobs.closed)
+            };
+            match job {
+                Some(job) => {
+                    self.changed.raise();
+                    return Some(job);
+                }
+                None if closed => return None,
+                None => self.changed.wait(seen, None),
+            }
+        }
+    }
+
+    /// Puts a job in, or drops it when nobody will do it.
+    fn put(&self, job: Job<T>) {
+        loop {
+            let seen = self.changed.seen();
+            {
+                let mut jobs = self.jobs();
+                if jobs.closed {
+                    return;
+                }
+                if jobs.waiting.len() < WAITING_MAX {
+                    jobs.waiting.push_back(job);
+                    break;
+                }
+            }
+            self.changed.wait(seen, None);
+        }
+        self.changed.raise();
+    }
+
+    fn close(&self) {
+        self.jobs().closed = true;
+        self.changed.raise();
+    }
+}
+
+/// Closes the inbox when the thread ends, also by a panic: what waits there is dropped and so reported as gone.
+struct Ending<T>(Arc<Inbox<T>>);
+
+impl<T> Drop for Ending<T> {
+    fn drop(&mut self) {
+        let left = {
+            let mut jobs = self.0.jobs();
+            jobs.closed = true;
+            std::mem::take(&mut jobs.waiting)
+        };
+        drop(left);
+        self.0.changed.raise();
+    }
+}
+
+enum Answered<R> {
+    NotYet,
+    Here(R),
+    Never,
+}
+
+struct Answer<R> {
+    state: Mutex<Answered<R>>,
+    changed: Arc<dyn Signal>,
+}
+
+impl<R> Answer<R> {
+    fn state(&self) -> MutexGuard<'_, Answered<R>> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// The instrument's end of an answer. Dropped without one, it says so.
+struct Owed<R>(Arc<Answer<R>>);
+
+impl<R> Owed<R> {
+    fn give(self, answer: R) {
+        *self.0.state() = Answered::Here(answer);
+    }
+}
+
+impl<R> Drop for Owed<R> {
+    fn drop(&mut self) {
+        {
+            let mut state = self.0.state();
+            if matches!(*state, Answered::NotYet) {
+                *state = Answered::Never;
+            }
+        }
+        self.0.changed.raise();
+    }
 }
 
 impl<T: Send + 'static> Actor<T> {
-    /// Starts the thread that owns `instrument`.
+    /// Starts the thread that owns `instrument`; all waiting is done by `clock`.
     ///
     /// # Errors
     /// When the operating system gives no thread.
-    pub fn start(name: &str, mut instrument: T) -> std::io::Result<Self> {
-        let (jobs, inbox) = sync_channel::<Job<T>>(8);
-        let thread = std::thread::Builder::new().name(format!("{name} actor")).spawn(move || {
-            while let Ok(job) = inbox.recv() {
+    pub fn start(clock: &Arc<dyn Clock>, name: &str, mut instrument: T) -> std::io::Result<Self> {
+        let jobs = Mutex::new(Jobs { waiting: VecDeque::new(), closed: false });
+        let inbox = Arc::new(Inbox { jobs, changed: clock.signal() });
+        let ending = Ending(Arc::clone(&inbox));
+        let body = move || {
+            while let Some(job) = ending.0.next() {
                 job(&mut instrument);
             }
-        })?;
-        Ok(Actor { name: name.into(), jobs: Some(jobs), thread: Some(thread) })
+        };
+        let thread = clock.start(&format!("{name} actor"), Box::new(body))?;
+        Ok(Actor { name: name.into(), inbox, clock: Arc::clone(clock), thread: Some(thread) })
     }
 
     /// Hands over work and returns at once; `wait` on the result for the answer.
     pub fn begin<R: Send + 'static>(&self, work: impl FnOnce(&mut T) -> R + Send + 'static) -> Pending<R> {
-        let (reply, answer) = sync_channel(1);
-        // A send that fails drops `reply`, which `wait` reports as ActorGone.
-        if let Some(jobs) = &self.jobs {
-            let _ = jobs.send(Box::new(move |instrument| {
-                let _ = reply.send(work(instrument));
-            }));
-        }
+        let answer = Arc::new(Answer { state: Mutex::new(Answered::NotYet), changed: self.clock.signal() });
+        let owed = Owed(Arc::clone(&answer));
+        self.inbox.put(Box::new(move |instrument| owed.give(work(instrument))));
         Pending { name: self.name.clone(), answer }
     }
 
@@ -68,10 +187,10 @@ impl<T: Send + 'static> Actor<T> {
 
 impl<T> Drop for Actor<T> {
     fn drop(&mut self) {
-        drop(self.jobs.take());
+        self.inbox.close();
         let Some(thread) = self.thread.take() else { return };
         // A thread can't wait for itself, should its own job hold the last handle.
-        if thread.thread().id() != std::thread::current().id() && thread.join().is_err() {
+        if thread.thread().id() != std::thread::current().id() && !self.clock.join(thread) {
             tracing::error!("the thread of instrument {} had panicked", self.name);
         }
     }
@@ -83,6 +202,53 @@ impl<R> Pending<R> {
     /// # Errors
     /// [`ActorGone`] when the thread has ended.
     pub fn wait(self) -> Result<R, ActorGone> {
-        self.answer.recv().map_err(|_| ActorGone { name: self.name })
+        loop {
+            let seen = self.answer.changed.seen();
+            {
+                let mut state = self.answer.state();
+                match std::mem::replace(&mut *state, Answered::Never) {
+                    Answered::Here(answer) => return Ok(answer),
+                    Answered::Never => return Err(ActorGone { name: self.name }),
+                    Answered::NotYet => *state = Answered::NotYet,
+                }
+            }
+            self.answer.changed.wait(seen, None);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::WallClock;
+
+    fn clock() -> Arc<dyn Clock> {
+        Arc::new(WallClock::default())
+    }
+
+    #[test]
+    fn jobs_are_done_in_order_by_one_thread() {
+        let actor = Actor::start(&clock(), "list", Vec::new()).unwrap();
+        let pending: Vec<_> = (0..100)
+            .map(|n| {
+                actor.begin(move |list: &mut Vec<usize>| {
+                    list.push(n);
+                    list.len()
+                })
+            })
+            .collect();
+        let lengths: Vec<usize> = pending.into_iter().map(|pending| pending.wait().unwrap()).collect();
+        assert_eq!(lengths, (1..=100).collect::<Vec<_>>());
+        assert_eq!(actor.ask(|list| list.clone()).unwrap(), (0..100).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn after_a_panic_every_answer_is_known_to_be_lost() {
+        let actor = Actor::start(&clock(), "number", 1).unwrap();
+        let first = actor.begin(|_| -> i32 { panic!("as planned by the test") });
+        let second = actor.begin(|n| *n);
+        assert!(first.wait().is_err());
+        assert!(second.wait().is_err());
+        assert!(actor.ask(|n| *n).is_err());
     }
 }

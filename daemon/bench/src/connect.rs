@@ -4,11 +4,11 @@ use std::path::Path;
 
 use wattproof_instruments::{
     Connected, Dialect, DialectError, Digitizer, InstrumentError, Load, Role, Source, Supply, Thermometer,
-    connect, shipped,
+    connect_by, shipped,
 };
 use wattproof_link::{Address, Canceller};
 
-use crate::{BenchError, BenchFile, Identity};
+use crate::{BenchError, BenchFile, Identity, OpenLink};
 
 /// A dialect by its shipped name, or from a file when the name is a path.
 ///
@@ -49,8 +49,8 @@ fn dialect_for(bench: &BenchFile, role: Role, name: &str) -> Result<Dialect, Ben
 }
 
 /// Opens the instruments of a bench one by one, keeping who they are and how to interrupt them.
-#[derive(Default)]
 pub(crate) struct Opener {
+    pub opens: OpenLink,
     pub identities: Vec<Identity>,
     pub cancellers: Vec<Canceller>,
 }
@@ -68,7 +68,7 @@ impl Opener {
         dialect: &str,
     ) -> Result<Connected, BenchError> {
         let spec = dialect_for(bench, role, dialect)?;
-        let connected = self.check(connect(role, link, &spec, role.word()))?;
+        let connected = self.check(connect_by(&self.opens, role, link, &spec, role.word()))?;
         let instrument = connected.instrument();
         let who = instrument.identity();
         let idn = [&who.manufacturer, &who.model, &who.serial, &who.firmware].map(String::as_str).join(",");

@@ -4,7 +4,7 @@
 //! never from this thread's own life; none go out in ALARM, so that the guardian then tries OFF by its own way.
 
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -80,33 +80,13 @@ pub(crate) struct Heart {
     contactor: Option<JoinHandle<()>>,
 }
 
-/// Starts the thread.
+/// Starts the thread, if there is a guardian to be fed.
 pub(crate) fn start(shared: &Arc<Shared>, guardian: Option<Guardian>) -> std::io::Result<Heart> {
     let ending = Arc::new(AtomicBool::new(false));
     let (weak, ends) = (Arc::downgrade(shared), Arc::clone(&ending));
-    let thread = std::thread::Builder::new().name("heart".into()).spawn(move || {
-        let mut guardian = guardian;
-        let mut next = Instant::now();
-        while !ends.load(Ordering::Acquire) {
-            let patience = next.saturating_duration_since(Instant::now());
-            let heard = match &mut guardian {
-                Some(guardian) => guardian.hear(patience),
-                None => {
-                    std::thread::sleep(patience);
-                    Ok(())
-                }
-            };
-            let Some(shared) = weak.upgrade() else { break };
-            if let Err(lost) = heard {
-                answer(&shared, &mut guardian, lost);
-            }
-            if Instant::now() >= next {
-                next = Instant::now() + BEAT;
-                beat(&shared, guardian.as_mut());
-            }
-        }
-        guardian
-    })?;
+    let thread = guardian.map(|guardian| {
+        std::thread::Builder::new().name("heart".into()).spawn(move || tend_guardian(guardian, &weak, &ends))
+    });
     let contactor = shared.contactor.exists().then(|| {
         let (weak, ends) = (Arc::downgrade(shared), Arc::clone(&ending));
         std::thread::Builder::new().name("contactor".into()).spawn(move || {
@@ -118,7 +98,31 @@ pub(crate) fn start(shared: &Arc<Shared>, guardian: Option<Guardian>) -> std::io
         })
     });
     let contactor = contactor.transpose()?;
-    Ok(Heart { shared: Arc::clone(shared), ending, thread: Some(thread), contactor })
+    Ok(Heart { shared: Arc::clone(shared), ending, thread: thread.transpose()?, contactor })
+}
+
+fn tend_guardian(guardian: Guardian, weak: &Weak<Shared>, ends: &AtomicBool) -> Option<Guardian> {
+    let mut guardian = Some(guardian);
+    let mut next = Instant::now();
+    while !ends.load(Ordering::Acquire) {
+        let patience = next.saturating_duration_since(Instant::now());
+        let heard = match &mut guardian {
+            Some(guardian) => guardian.hear(patience),
+            None => {
+                std::thread::sleep(patience);
+                Ok(())
+            }
+        };
+        let Some(shared) = weak.upgrade() else { break };
+        if let Err(lost) = heard {
+            answer(&shared, &mut guardian, lost);
+        }
+        if Instant::now() >= next {
+            next = Instant::now() + BEAT;
+            beat(&shared, guardian.as_mut());
+        }
+    }
+    guardian
 }
 
 fn beat(shared: &Shared, guardian: Option<&mut Guardian>) {
@@ -180,11 +184,12 @@ fn trip(shared: &Shared, what: String) {
 impl Drop for Heart {
     fn drop(&mut self) {
         self.ending.store(true, Ordering::Release);
-        let Some(thread) = self.thread.take() else { return };
-        let Ok(guardian) = thread.join() else {
-            tracing::error!("the heart's thread had panicked");
-            return;
-        };
+        let guardian = self.thread.take().and_then(|thread| {
+            thread.join().unwrap_or_else(|_| {
+                tracing::error!("the heart's thread had panicked");
+                None
+            })
+        });
         if self.contactor.take().is_some_and(|thread| thread.join().is_err()) {
             tracing::error!("the contactor's thread had panicked");
         }

@@ -30,13 +30,14 @@ mod reset;
 mod safe;
 mod shared;
 mod stop;
+mod turn;
 mod unasked;
 mod watch;
 
 pub use actor::Actor;
 pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};
-pub use clock::{Clock, WallClock};
+pub use clock::{Clock, Signal, WallClock};
 pub use connect::{check_dialects, find_dialect};
 pub use contactor::{ContactorLine, ContactorPlace};
 pub use drives::{BurstDrive, TwoToneDrive};
@@ -47,7 +48,8 @@ pub use file::{
 pub use heart::Safeguards;
 pub use latch::{LATCH_FILE, Latch, LatchError, read_latch};
 pub use off::CutUpstream;
-pub use open::{Bench, Extras, Identity};
+pub use open::{Bench, Extras, Identity, OpenLink, Parts};
+
 pub use place::{Origin, toml_place};
 pub use pulse::SignsOfLife;
 pub use record::{BurstCaptured, TwoToneCaptured};

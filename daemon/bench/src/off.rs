@@ -26,7 +26,7 @@ pub type CutUpstream = Box<dyn Fn() -> Result<(), String> + Send + Sync>;
 /// Carries out a trip once; later callers get the same report, unless something has become doubtful since.
 pub(crate) fn safe_once(shared: &Shared) -> SafeReport {
     let _busy = shared.pulse.carrying_out();
-    let mut kept = shared.report.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut kept = shared.report.take();
     let stands = !shared.guard().needs_off();
     if let Some(report) = kept.as_ref().filter(|report| report.is_safe() && stands) {
         return report.clone();

@@ -9,10 +9,10 @@ use std::time::Duration;
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, Ratings, State};
 use wattproof_guardian::wait_until_free;
-use wattproof_link::Address;
+use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
-use crate::clock::WallClock;
+use crate::clock::{Clock, WallClock};
 use crate::connect::Opener;
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
@@ -21,6 +21,7 @@ use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
+use crate::turn::Turn;
 use crate::{Actor, BenchError, BenchFile, Stopper, heart, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
@@ -39,6 +40,24 @@ pub struct Identity {
     pub dialect: String,
     /// Answer to `*IDN?`.
     pub idn: String,
+}
+
+/// Opens the link to one instrument.
+pub type OpenLink = Box<dyn Fn(&Address) -> Result<Box<dyn Link>, LinkError> + Send + Sync>;
+
+/// What a bench stands on.
+pub struct Parts {
+    /// The clock by which everything on the bench waits.
+    pub clock: Arc<dyn Clock>,
+    /// How the links of the bench file are opened.
+    pub opens: OpenLink,
+}
+
+impl Default for Parts {
+    /// The machine's clock, real ports and sockets.
+    fn default() -> Self {
+        Parts { clock: Arc::new(WallClock::default()), opens: Box::new(wattproof_link::open) }
+    }
 }
 
 /// What a bench can have beyond its file.
@@ -87,8 +106,17 @@ impl Bench {
     /// # Errors
     /// As [`Bench::open`]; [`BenchError::Latch`] when the state folder can't be read.
     pub fn open_with_extras(file: BenchFile, extras: Extras) -> Result<Self, BenchError> {
+        Self::open_with(file, extras, Parts::default())
+    }
+
+    /// The same, on another clock and over links that are opened another way.
+    ///
+    /// # Errors
+    /// As [`Bench::open_with_extras`].
+    pub fn open_with(file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
         let Extras { state_folder, cut_upstream, safeguards } = extras;
-        let mut opener = Opener::default();
+        let Parts { clock, opens } = parts;
+        let mut opener = Opener { opens, identities: Vec::new(), cancellers: Vec::new() };
         refuse_shared_ports(&file)?;
         wait_for_guardians(&file)?;
         // Source and supply first: if a later instrument is missing, what can hurt is off already.
@@ -120,13 +148,13 @@ impl Bench {
         };
         let off_cancellers = [source.canceller(), supply.canceller()];
         let actors = Actors {
-            source: Actor::start("source", source)?,
-            load: Actor::start("load", load)?,
-            supply: Actor::start("supply", supply)?,
-            digitizer: Actor::start("digitizer", digitizer)?,
-            thermometer: Actor::start("thermometer", thermometer)?,
+            source: Actor::start(&clock, "source", source)?,
+            load: Actor::start(&clock, "load", load)?,
+            supply: Actor::start(&clock, "supply", supply)?,
+            digitizer: Actor::start(&clock, "digitizer", digitizer)?,
+            thermometer: Actor::start(&clock, "thermometer", thermometer)?,
         };
-        let stop = Arc::new(StopState::new(opener.cancellers));
+        let stop = Arc::new(StopState::new(&clock, opener.cancellers));
         // After every OFF: a disk that hangs must not keep an output on.
         let latched = state_folder.as_deref().map(read_latch).transpose()?.flatten();
         let standing = latched.as_ref().map(|latch| latch.record.clone());
@@ -135,28 +163,28 @@ impl Bench {
             None => Guard::new(file.limits, OFF_DEADLINE_S, nonce_seed()),
         };
         guard.rate(ratings);
-        guard.confirm(0.0, Output::Source, true);
-        guard.confirm(0.0, Output::Supply, true);
+        guard.confirm(clock.now_s(), Output::Source, true);
+        guard.confirm(clock.now_s(), Output::Supply, true);
         let shared = Arc::new_cyclic(|me| Shared {
             me: me.clone(),
             off_cancellers,
             cut_upstream,
             latch: Keeper::new(state_folder, &file.name, standing),
             guard: Mutex::new(guard),
-            clock: Box::new(WallClock::default()),
             actors,
             stop,
             contactor,
             pulse: Arc::new(Pulse::default()),
             watched: Watched::default(),
-            report: Mutex::new(None),
+            report: Turn::new(&*clock, None),
             settle_until_s: Mutex::new(0.0),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
             commanded: Mutex::default(),
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
-            capturing: Mutex::new(()),
+            capturing: Turn::new(&*clock, ()),
+            clock,
             file,
         });
         let watch = watch::start(&shared)?;

@@ -1,6 +1,5 @@
 //! Takes records: of a steady tone with its readings, of one whole burst, of two tones.
 
-use std::sync::PoisonError;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
@@ -156,7 +155,7 @@ impl Bench {
 
     fn take(&self, samples: usize) -> Result<Taken, BenchError> {
         self.check_stop()?;
-        let _turn = self.shared.capturing.lock().unwrap_or_else(PoisonError::into_inner);
+        let _turn = self.shared.capturing.take();
         let shared = &self.shared;
         let asked_s = self.now_s();
         let wanted = acquisition(&shared.file, samples);

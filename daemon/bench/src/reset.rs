@@ -1,7 +1,5 @@
 //! A person's reset: shows what happened, and lets the bench be armed again once it is gone.
 
-use std::sync::PoisonError;
-
 use serde::Serialize;
 use wattproof_guard::{Evidence, State, TripCause};
 
@@ -61,7 +59,7 @@ impl Bench {
             self.shared.stop.clear();
         }
         self.shared.latch.clear()?;
-        *self.shared.report.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        *self.shared.report.take() = None;
         report.state = self.state();
         Ok(report)
     }

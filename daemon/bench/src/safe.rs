@@ -1,9 +1,8 @@
 //! The safe state of a whole bench: switched off, read back, and measured.
 
-use std::sync::PoisonError;
 use std::time::Duration;
 
-use wattproof_guard::{DEAD_A, DEAD_VRMS, Output, SafetyReading, TripCause};
+use wattproof_guard::{DEAD_A, DEAD_VRMS, Output, SafetyReading, State, TripCause};
 
 use crate::acquire::{acquire, acquisition};
 use crate::captured::{outputs, to_amplifier};
@@ -28,6 +27,13 @@ impl Bench {
         };
         self.shared.guard().fault(self.now_s(), cause);
         let mut report = safe_once(&self.shared);
+        // It ends off or in alarm, never in between: the safety thread goes on trying, the guard's own time ends it.
+        if self.state() == State::Tripping {
+            while self.state() == State::Tripping {
+                self.shared.clock.sleep(LOOK_AGAIN);
+            }
+            report = safe_once(&self.shared);
+        }
         measure_dead(&self.shared, &mut report);
         self.shared.keep_latch();
         report
@@ -40,8 +46,11 @@ impl Bench {
         }
         let mut report = switch_off(&self.shared);
         measure_dead(&self.shared, &mut report);
-        if let Err(refusal) = self.shared.guard().disarm(self.now_s()) {
-            report.warnings.push(refusal.to_string());
+        let disarmed = self.shared.guard().disarm(self.now_s());
+        if let Err(refusal) = disarmed {
+            let mut safe = self.make_safe(TripCause::Run { what: refusal.to_string() });
+            safe.warnings.insert(0, refusal.to_string());
+            return safe;
         }
         set_watchdogs(&self.shared, 0.0);
         report.state = self.state();
@@ -53,7 +62,7 @@ impl Bench {
 /// Beyond what instruments say of themselves: is the supply really off, is the output really dead? Looks again until
 /// both are, or until stored charge has had its time; the guard judges what it sees.
 pub(crate) fn measure_dead(shared: &Shared, report: &mut SafeReport) {
-    let _turn = shared.capturing.lock().unwrap_or_else(PoisonError::into_inner);
+    let _turn = shared.capturing.take();
     let until_s = shared.clock.now_s() + OFF_DEADLINE_S + 0.1;
     loop {
         let asked_s = shared.clock.now_s();

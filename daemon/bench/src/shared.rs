@@ -16,6 +16,7 @@ use crate::latch::Keeper;
 use crate::off::CutUpstream;
 use crate::pulse::Pulse;
 use crate::stop::StopState;
+use crate::turn::Turn;
 use crate::unasked::Commanded;
 use crate::{Actor, BenchFile, SafeReport};
 
@@ -37,7 +38,7 @@ pub(crate) struct Shared {
     pub me: Weak<Shared>,
     pub file: BenchFile,
     pub guard: Mutex<Guard>,
-    pub clock: Box<dyn Clock>,
+    pub clock: Arc<dyn Clock>,
     pub actors: Actors,
     pub stop: Arc<StopState>,
     pub contactor: Contactor,
@@ -51,7 +52,7 @@ pub(crate) struct Shared {
     /// Keeps trips that outlast a restart.
     pub latch: Keeper,
     /// How the last trip was carried out.
-    pub report: Mutex<Option<SafeReport>>,
+    pub report: Turn<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
@@ -60,7 +61,7 @@ pub(crate) struct Shared {
     pub driven: AtomicUsize,
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.
-    pub capturing: Mutex<()>,
+    pub capturing: Turn<()>,
 }
 
 impl Shared {

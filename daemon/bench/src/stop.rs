@@ -1,29 +1,24 @@
 //! The stop: a flag, a wake-up for everybody who waits, and the interruption of blocked links.
 
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
-use std::time::{Duration, Instant};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use wattproof_link::Canceller;
+
+use crate::clock::{Clock, Signal};
 
 /// Stop flag, wake-up of waiters, and what interrupts blocked links.
 pub(crate) struct StopState {
     stopped: AtomicBool,
     by: Mutex<Option<String>>,
-    woken: Mutex<u64>,
-    wake: Condvar,
+    woken: Arc<dyn Signal>,
     cancellers: Vec<Canceller>,
 }
 
 impl StopState {
-    pub fn new(cancellers: Vec<Canceller>) -> Self {
-        StopState {
-            stopped: AtomicBool::new(false),
-            by: Mutex::new(None),
-            woken: Mutex::new(0),
-            wake: Condvar::new(),
-            cancellers,
-        }
+    pub fn new(clock: &Arc<dyn Clock>, cancellers: Vec<Canceller>) -> Self {
+        StopState { stopped: AtomicBool::new(false), by: Mutex::new(None), woken: clock.signal(), cancellers }
     }
 
     pub fn stopped_by(&self) -> Option<String> {
@@ -42,27 +37,19 @@ impl StopState {
 
     /// Wakes everybody who waits, so that they look at guard and stop flag.
     pub fn wake(&self) {
-        *self.woken.lock().unwrap_or_else(PoisonError::into_inner) += 1;
-        self.wake.notify_all();
+        self.woken.raise();
     }
 
     /// For the bench's own threads, which must go on after a stop: waits for a time or until somebody wakes them.
     pub fn doze(&self, length: Duration) {
-        let woken = self.woken.lock().unwrap_or_else(PoisonError::into_inner);
-        let _woken = self.wake.wait_timeout(woken, length).unwrap_or_else(PoisonError::into_inner);
+        self.woken.wait(self.woken.seen(), Some(length));
     }
 
     /// Waits for a time, or until something happens.
     pub fn wait(&self, length: Duration) {
-        let until = Instant::now() + length;
-        let mut woken = self.woken.lock().unwrap_or_else(PoisonError::into_inner);
-        let seen = *woken;
-        while *woken == seen && !self.stopped.load(Ordering::Acquire) {
-            let left = until.saturating_duration_since(Instant::now());
-            if left.is_zero() {
-                return;
-            }
-            woken = self.wake.wait_timeout(woken, left).unwrap_or_else(PoisonError::into_inner).0;
+        let seen = self.woken.seen();
+        if !self.stopped.load(Ordering::Acquire) {
+            self.woken.wait(seen, Some(length));
         }
     }
 }

@@ -1,4 +1,5 @@
-//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh.
+//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh, and
+//! one, which never waits for an instrument, keeps the guard's time.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
@@ -22,19 +23,21 @@ pub(crate) struct Threads {
     handles: Vec<JoinHandle<()>>,
 }
 
-/// Starts both threads.
+/// Starts all of them.
 pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
     let ending = Arc::new(AtomicBool::new(false));
     let spawn = |name: &str, body: fn(&Shared)| {
         let (weak, ending): (Weak<Shared>, _) = (Arc::downgrade(shared), Arc::clone(&ending));
-        std::thread::Builder::new().name(name.into()).spawn(move || {
+        let body = move || {
             while !ending.load(Ordering::Acquire) {
                 let Some(shared) = weak.upgrade() else { return };
                 body(&shared);
             }
-        })
+        };
+        shared.clock.start(name, Box::new(body))
     };
-    let handles = vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?];
+    let handles =
+        vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?, spawn("deadlines", keep_time)?];
     Ok(Threads { shared: Arc::clone(shared), ending, handles })
 }
 
@@ -58,6 +61,14 @@ fn guard_over(shared: &Shared) {
         }
     }
     shared.keep_latch();
+}
+
+/// An instrument that dribbles its answer to an OFF may hold both other threads up for longer than the alarm can wait.
+fn keep_time(shared: &Shared) {
+    shared.clock.sleep(TICK);
+    if shared.guard().tick(shared.clock.now_s()).is_some() {
+        shared.stop.wake();
+    }
 }
 
 /// A third of the age the guard tolerates, so that one slow answer is no trip.
@@ -102,10 +113,16 @@ impl Drop for Threads {
             self.shared.guard().fault(self.shared.clock.now_s(), TripCause::Run { what });
             safe_once(&self.shared);
         }
+        // Nobody is left to try again once the bench is closed: it ends off, or with an alarm.
+        while self.shared.guard().state() == State::Tripping {
+            if !safe_once(&self.shared).is_safe() {
+                self.shared.clock.sleep(self.shared.silence());
+            }
+        }
         self.ending.store(true, Ordering::Release);
         self.shared.stop.wake();
         for handle in self.handles.drain(..) {
-            if handle.join().is_err() {
+            if !self.shared.clock.join(handle) {
                 tracing::error!("a bench thread had panicked");
             }
         }

@@ -68,6 +68,12 @@ impl RunFolder {
         Ok(RunFolder { disk: Arc::new(MachineDisk), path, name })
     }
 
+    /// The folder of an earlier run on a disk of one's own.
+    pub fn on(disk: Arc<dyn Disk>, path: &Path) -> Self {
+        let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+        RunFolder { disk, path: path.into(), name }
+    }
+
     /// The disk it is on.
     pub fn disk(&self) -> &Arc<dyn Disk> {
         &self.disk

@@ -49,7 +49,7 @@ pub use ratings::{BracketRecord, RATINGS_FILE, RatingRecord, RatingsError, Ratin
 pub use rebuild::rebuild;
 pub use recompute::{Recomputed, recompute};
 pub use record::Divergence;
-pub use resume::{ResumeOrder, bench_of, resume};
+pub use resume::{ResumeOrder, bench_of, resume, resume_in};
 pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
 pub use step::{ChannelStep, Step};
 pub use tables::TableError;

@@ -67,7 +67,19 @@ pub fn resume(
     order: &ResumeOrder,
     watcher: Arc<dyn Watcher>,
 ) -> Result<RunSummary, RunError> {
-    let folder = RunFolder::open(&order.folder)?;
+    resume_in(bench, RunFolder::open(&order.folder)?, order, watcher)
+}
+
+/// The same for a run in a folder that is open already; `order.folder` counts for nothing.
+///
+/// # Errors
+/// As [`resume`].
+pub fn resume_in(
+    bench: &Arc<Bench>,
+    folder: RunFolder,
+    order: &ResumeOrder,
+    watcher: Arc<dyn Watcher>,
+) -> Result<RunSummary, RunError> {
     let (read, history) = read_history(&folder)?;
     resumable(&history)?;
     if let Some(what) = history.opened.other_bench(bench.file(), &json!(bench.identities())) {

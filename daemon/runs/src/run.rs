@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sha2::{Digest, Sha256};
 use wattproof_bench::{Bench, SafeReport};
-use wattproof_guard::TripCause;
+use wattproof_guard::{State, TripCause};
 
 use crate::disk::{Disk, MachineDisk};
 use crate::folder::JOURNAL_FILE;
@@ -124,7 +124,8 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let safe = end_safe(bench, &performed);
     let outcome = match &performed {
         _ if bench.stopper().is_stopped() => Outcome::Stopped,
-        Ok(()) if safe.is_safe() => Outcome::Finished,
+        // A trip while everything was being switched off is still a trip.
+        Ok(()) if safe.is_safe() && safe.state == State::Safe => Outcome::Finished,
         _ => Outcome::Failed,
     };
     let Host { mut stage, .. } = host;

@@ -1,6 +1,6 @@
 //! From an address to an instrument in its role.
 
-use wattproof_link::{Address, Link, open};
+use wattproof_link::{Address, Link, LinkError, open};
 
 use crate::dialect::Dialect;
 use crate::digitizer::Digitizer;
@@ -62,7 +62,21 @@ pub fn connect(
     dialect: &Dialect,
     name: &str,
 ) -> Result<Connected, InstrumentError> {
-    let link = open(address).map_err(|cause| {
+    connect_by(open, role, address, dialect, name)
+}
+
+/// The same over a link that `opens` opens.
+///
+/// # Errors
+/// Those of `opens` and of [`connect_over`].
+pub fn connect_by(
+    opens: impl Fn(&Address) -> Result<Box<dyn Link>, LinkError>,
+    role: Role,
+    address: &Address,
+    dialect: &Dialect,
+    name: &str,
+) -> Result<Connected, InstrumentError> {
+    let link = opens(address).map_err(|cause| {
         let port = match address {
             Address::Serial { path, .. } => path.clone(),
             Address::Tcp { host_port } => host_port.clone(),

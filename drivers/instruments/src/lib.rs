@@ -28,7 +28,7 @@ mod template;
 mod thermometer;
 
 pub use answer::{Answer, Identity};
-pub use connect::{Connected, connect, connect_over};
+pub use connect::{Connected, connect, connect_by, connect_over};
 pub use dialect::{Dialect, DialectError, SHIPPED, shipped, shipped_all};
 pub use digitizer::{Acquisition, ChannelRange, Digitizer, Prepared, Record};
 pub use error::{Fault, InstrumentError, QueuedError};

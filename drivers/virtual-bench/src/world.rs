@@ -147,6 +147,16 @@ impl World {
         }
     }
 
+    /// What one source channel truly plays, and whether it is on; `None` for a channel that does not exist.
+    pub fn source(&self, channel: usize) -> Option<(Drive, bool)> {
+        self.sources.get(channel).map(|source| (source.drive(), source.is_on()))
+    }
+
+    /// Whether the bench supply's output is truly on.
+    pub fn supply_on(&self) -> bool {
+        self.supply.on
+    }
+
     /// Voltage at the supply terminals, V dc.
     pub fn supply_v(&self) -> f64 {
         self.supply.out_v

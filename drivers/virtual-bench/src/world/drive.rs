@@ -95,6 +95,10 @@ impl SourceChannel {
         self.drive
     }
 
+    pub fn is_on(&self) -> bool {
+        self.on
+    }
+
     /// Phase of the (first) tone, cycles.
     pub fn cycles(&self, t_s: f64) -> f64 {
         self.origin_cycles + self.drive.hz() * (t_s - self.origin_s)

@@ -1,0 +1,69 @@
+//! What each source output would play by the messages it was sent: for the limits on level and on steps.
+
+/// One source output.
+#[derive(Debug, Clone, Copy, Default)]
+struct Output {
+    on: bool,
+    vrms: f64,
+    rest_vrms: f64,
+    second_vrms: f64,
+    bursts: bool,
+    two_tone: bool,
+}
+
+/// Both outputs of a source.
+#[derive(Debug, Clone, Default)]
+pub struct Drive([Output; 2]);
+
+/// How a message changed an output.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// The output was on before and after.
+    pub on: bool,
+    /// Loudest level before, V rms.
+    pub before_vrms: f64,
+    /// Loudest level now, V rms.
+    pub now_vrms: f64,
+}
+
+impl Output {
+    fn loudest_vrms(&self) -> f64 {
+        if self.two_tone {
+            self.vrms + self.second_vrms
+        } else if self.bursts {
+            self.vrms.max(self.rest_vrms)
+        } else {
+            self.vrms
+        }
+    }
+}
+
+impl Drive {
+    /// An output is switched.
+    pub fn switch(&mut self, channel: usize, on: bool) {
+        if let Some(output) = self.0.get_mut(channel.wrapping_sub(1)) {
+            output.on = on;
+        }
+    }
+
+    /// Something of an output is set; None when it has nothing to do with its loudness.
+    pub fn set(&mut self, header: &str, channel: usize, value: &str) -> Option<Change> {
+        let output = self.0.get_mut(channel.wrapping_sub(1))?;
+        let before = *output;
+        let number = value.parse().unwrap_or(f64::NAN);
+        match header {
+            "SOUR:VOLT" => output.vrms = number,
+            "SOUR:BURS:REST:VOLT" => output.rest_vrms = number,
+            "SOUR:TWOT:VOLT" => output.second_vrms = number,
+            "SOUR:BURS" => output.bursts = value == "ON",
+            "SOUR:TWOT" => output.two_tone = value == "ON",
+            _ => return None,
+        }
+        Some(Change { on: output.on, before_vrms: before.loudest_vrms(), now_vrms: output.loudest_vrms() })
+    }
+
+    /// Everything off and forgotten, as after a restart of the instrument.
+    pub fn forget(&mut self) {
+        *self = Drive::default();
+    }
+}
