@@ -50,16 +50,7 @@ impl Caller for Here {
 pub fn perform_here(script: &Script, host: Host, stopping: Stopping) -> (Host, Result<(), RunError>) {
     let here = Arc::new(Here { host: Mutex::new(host), stopping, over: AtomicBool::new(false) });
     let caller: Arc<dyn Caller> = Arc::clone(&here) as Arc<dyn Caller>;
-    let performed = std::thread::scope(|scope| {
-        let builder = std::thread::Builder::new().name("script".into()).stack_size(STACK_BYTES);
-        let started = builder.spawn_scoped(scope, || engine::perform(script, &caller));
-        match started {
-            Ok(thread) => thread
-                .join()
-                .map_err(|_| RunError::Worker("the script's thread panicked; please report it".into())),
-            Err(error) => Err(RunError::Worker(format!("no thread for the script: {error}"))),
-        }
-    });
+    let performed = on_own_thread(|| engine::perform(script, &caller));
     drop(caller);
     let Ok(here) = Arc::try_unwrap(here) else {
         unreachable!("the engine that held the caller is gone with its thread");
@@ -67,4 +58,17 @@ pub fn perform_here(script: &Script, host: Host, stopping: Stopping) -> (Host, R
     let mut host = here.host.into_inner().unwrap_or_else(PoisonError::into_inner);
     let outcome = performed.and_then(|performed| outcome(&mut host, performed));
     (host, outcome)
+}
+
+/// Does something on a thread with stack enough for a script.
+pub fn on_own_thread<T: Send>(perform: impl FnOnce() -> T + Send) -> Result<T, RunError> {
+    std::thread::scope(|scope| {
+        let builder = std::thread::Builder::new().name("script".into()).stack_size(STACK_BYTES);
+        match builder.spawn_scoped(scope, perform) {
+            Ok(thread) => thread
+                .join()
+                .map_err(|_| RunError::Worker("the script's thread panicked; please report it".into())),
+            Err(error) => Err(RunError::Worker(format!("no thread for the script: {error}"))),
+        }
+    })
 }
