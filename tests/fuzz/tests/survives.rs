@@ -3,6 +3,8 @@
 //! That a reader of bytes from outside must neither panic, hang nor take unbounded memory is common practice, no source;
 //! the properties each target checks are told in its file.
 
+#![allow(clippy::unwrap_used, reason = "a helper that fails must stop its test")]
+
 use std::time::Duration;
 
 use wattproof_fuzz::{Budget, Campaign, TARGETS, bound_memory, crashes_folder, named, seeds};
@@ -37,17 +39,17 @@ fn every_target_survives_its_corpus_and_a_fixed_number_of_new_inputs() {
 const COUNTS: [(&str, u64); 13] = [
     ("scpi_instrument", 2000),
     ("scpi_controller", 2000),
-    ("blocks", 2000),
-    ("journal", 1000),
+    ("blocks", 4000),
+    ("journal", 1500),
     ("captures", 1000),
-    ("bench_file", 1000),
-    ("nameplate", 1000),
-    ("dialect", 1000),
-    ("amplifier", 300),
-    ("wav", 1000),
+    ("bench_file", 2000),
+    ("nameplate", 4000),
+    ("dialect", 3000),
+    ("amplifier", 1500),
+    ("wav", 6000),
     ("csv", 1000),
-    ("script", 1000),
-    ("ratings", 1000),
+    ("script", 1500),
+    ("ratings", 4000),
 ];
 
 #[test]

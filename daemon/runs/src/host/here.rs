@@ -11,8 +11,9 @@ use super::call::{Call, CallRefused, Caller, Script};
 use super::{Stopping, engine, outcome};
 use crate::RunError;
 
-/// Stack of the script's thread: the engine recurses on it.
-const STACK_BYTES: usize = 16 << 20;
+/// Stack of the script's thread: the engine recurses on it, and lists may nest as deeply as the engine lets them be long.
+/// What is not used takes addresses alone.
+const STACK_BYTES: usize = 256 << 20;
 
 struct Here {
     host: Mutex<Host>,

@@ -39,7 +39,10 @@ static BENCH: LazyLock<BenchFile> = LazyLock::new(|| {
     BenchFile::parse(Path::new("virtual.toml"), text).unwrap()
 });
 
-fn bits(channels: &[ChannelCaptured]) -> Vec<(u32, u64, Vec<u64>, Option<Vec<u64>>)> {
+/// Number, rate, volts and amperes of a channel, every bit.
+type Bits = (u32, u64, Vec<u64>, Option<Vec<u64>>);
+
+fn bits(channels: &[ChannelCaptured]) -> Vec<Bits> {
     let row = |samples: &[f64]| -> Vec<u64> { samples.iter().map(|sample| sample.to_bits()).collect() };
     let all = channels.iter().map(|channel| {
         let capture = &channel.capture;

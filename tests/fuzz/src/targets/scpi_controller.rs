@@ -69,11 +69,11 @@ pub fn check(bytes: &[u8]) {
     }
     check_response(&Response::from_bytes(bytes.to_vec()));
     let text = text(bytes);
-    if let Ok(ranges) = channel::parse(&text) {
-        if let Some(list) = channel::channels(&ranges, 0..=1000) {
-            let again = channel::parse(&channel::format(&list)).unwrap();
-            assert_eq!(channel::channels(&again, 0..=1000), Some(list));
-        }
+    if let Ok(ranges) = channel::parse(&text)
+        && let Some(list) = channel::channels(&ranges, 0..=1000)
+    {
+        let again = channel::parse(&channel::format(&list)).unwrap();
+        assert_eq!(channel::channels(&again, 0..=1000), Some(list));
     }
     check_built(&text, bytes);
 }
