@@ -76,7 +76,7 @@ fn fuzz(target: &Target, arguments: &Arguments) -> std::io::Result<bool> {
         seed: arguments.seed,
         corpus,
         crashes: &crashes,
-        longest: Duration::from_secs(30),
+        longest: Duration::from_secs(60),
     };
     let seconds = Duration::try_from_secs_f64(arguments.seconds);
     let seconds = seconds.map_err(|error| std::io::Error::other(format!("--seconds: {error}")))?;
