@@ -73,3 +73,22 @@ pub fn on_own_thread<T: Send>(perform: impl FnOnce() -> T + Send) -> Result<T, R
         }
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use rhai::{Array, Dynamic, Engine, Scope};
+
+    /// A script that nests a list in a list without end must not end the program: `let a = []; loop { a = [a]; }`.
+    #[test]
+    fn lists_nested_as_deeply_as_they_may_be_long_fit_on_the_stack() {
+        let run = || {
+            let nested = (0..99_990).fold(Array::new(), |inner, _| vec![inner.into()]);
+            let mut engine = Engine::new();
+            engine.set_max_array_size(100_000);
+            let mut scope = Scope::new();
+            scope.push_dynamic("a", Dynamic::from_array(nested));
+            engine.run_with_scope(&mut scope, "let b = [a]; let c = b; b = [c]; c.push(1);").is_ok()
+        };
+        assert!(super::on_own_thread(run).unwrap());
+    }
+}
