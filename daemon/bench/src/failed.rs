@@ -1,6 +1,6 @@
 //! What an instrument's failure means to the guard.
 
-use wattproof_guard::TripCause;
+use wattproof_guard::{Doubt, Output, TripCause};
 use wattproof_instruments::InstrumentError;
 use wattproof_link::LinkError;
 
@@ -15,7 +15,15 @@ pub(crate) fn failed(shared: &Shared, error: &InstrumentError) {
         _ => Some(TripCause::Instrument { what: error.to_string() }),
     };
     if let Some(cause) = cause {
-        shared.guard().fault(shared.clock.now_s(), cause);
+        let now_s = shared.clock.now_s();
+        let mut guard = shared.guard();
+        guard.fault(now_s, cause);
+        // What was read back before is worth nothing after a failure: it is read back again.
+        for output in Output::SAFE_ORDER {
+            if output.to_string() == error.instrument {
+                guard.doubt(now_s, output, Doubt::Reconnected);
+            }
+        }
     }
     shared.stop.wake();
 }

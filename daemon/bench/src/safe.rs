@@ -53,6 +53,10 @@ impl Bench {
             return safe;
         }
         set_watchdogs(&self.shared, 0.0);
+        // An instrument that fails even then trips the bench like any other time.
+        if self.shared.guard().trip().is_some() {
+            return self.make_safe(TripCause::Run { what: "an instrument failed after the run".into() });
+        }
         report.state = self.state();
         self.shared.keep_latch();
         report

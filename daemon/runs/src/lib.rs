@@ -34,13 +34,15 @@ mod stage;
 mod step;
 mod tables;
 
-pub use captures::{CaptureError, CaptureRef};
+pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
 pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
 pub use drives::{TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
-pub use host::{Script, WorkerProgram, check_script, read as read_script, work as work_for_daemon};
+pub use host::{
+    Script, WorkerProgram, check_script, read as read_script, rehearse_script, work as work_for_daemon,
+};
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
 pub use judge::RatingResult;
 pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, Rating};

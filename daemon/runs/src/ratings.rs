@@ -238,7 +238,15 @@ impl RatingsFile {
             std::io::ErrorKind::NotFound => RatingsError::NoRatings { path: folder.into() },
             _ => RatingsError::Read { path: path.clone(), source },
         })?;
-        serde_json::from_str(&text).map_err(|source| RatingsError::Parse { path, source })
+        Self::parse(&path, &text)
+    }
+
+    /// The ratings in a text; `path` is for messages only.
+    ///
+    /// # Errors
+    /// [`RatingsError::Parse`].
+    pub fn parse(path: &Path, text: &str) -> Result<Self, RatingsError> {
+        serde_json::from_str(text).map_err(|source| RatingsError::Parse { path: path.into(), source })
     }
 
     /// A rating by its number, as judged last.

@@ -11,11 +11,6 @@
 //! | controller | [`build`] → wire → [`reader`] |
 //!
 //! Section numbers of the standards in comments are from memory.
-//!
-//! # Fuzzing
-//!
-//! `drivers/scpi/fuzz` is a package of its own that no build touches unless asked. With a nightly compiler and
-//! the `cargo-fuzz` tool, from `drivers/scpi`: `cargo +nightly fuzz run instrument`, `… run controller`.
 
 mod ascii;
 pub mod block;

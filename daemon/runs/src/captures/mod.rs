@@ -6,4 +6,4 @@
 mod pack;
 mod store;
 
-pub use store::{CaptureError, CaptureRef, load, store};
+pub use store::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes, load, store};

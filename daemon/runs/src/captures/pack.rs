@@ -13,6 +13,8 @@ const FULL_SCALE_CODES: [f64; 2] = [32_768.0, 2_147_483_648.0];
 
 /// Longest row that is read back, samples: a damaged file must not take all memory.
 const SAMPLES_MAX: usize = 1 << 26;
+/// Most samples of all rows of one file: volts and amperes of 16 channels, each of as many as a bench file allows.
+pub const ALL_SAMPLES_MAX: usize = 1 << 27;
 
 /// How one row of samples was packed.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -64,6 +66,11 @@ pub fn pack(samples: &[f64], origin: Option<Origin>) -> std::io::Result<(Packing
 pub fn unpack(packing: Packing, count: usize, bytes: &[u8]) -> Option<Vec<f64>> {
     let width = if packing == Packing::Doubles { 8 } else { 4 };
     if count > SAMPLES_MAX {
+        return None;
+    }
+    // The compressor wrote how much comes out: what tells otherwise is not worth the memory.
+    let promised = zstd::zstd_safe::get_frame_content_size(bytes).ok()??;
+    if promised != (count * width) as u64 {
         return None;
     }
     let planes = zstd::bulk::decompress(bytes, count * width).ok()?;

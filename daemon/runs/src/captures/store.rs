@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 use wattproof_bench::{BenchFile, ChannelCaptured, Measures};
 use wattproof_signal::Capture;
 
-use super::pack::{Origin, Packing, pack, unpack};
+use super::pack::{ALL_SAMPLES_MAX, Origin, Packing, pack, unpack};
 use crate::disk::Disk;
 
 /// First word of the file.
@@ -79,6 +79,17 @@ pub fn store(
 ) -> Result<CaptureRef, CaptureError> {
     let path = folder.join(name);
     let io = |source| CaptureError::Io { path: path.clone(), source };
+    let bytes = capture_to_bytes(bench, channels).map_err(io)?;
+    let mut file = disk.create(&path).map_err(io)?;
+    file.append(&bytes).and_then(|()| file.sync()).map_err(io)?;
+    Ok(CaptureRef { file: name.into(), sha256: hash(&bytes) })
+}
+
+/// A capture as the bytes of its file. The bench's ranges and gains only make it smaller.
+///
+/// # Errors
+/// When the compressor fails.
+pub fn capture_to_bytes(bench: &BenchFile, channels: &[ChannelCaptured]) -> std::io::Result<Vec<u8>> {
     let mut rows = Vec::new();
     let mut row = |samples: &[f64], origin| -> std::io::Result<RowHead> {
         let (packing, packed) = pack(samples, origin)?;
@@ -92,24 +103,17 @@ pub fn store(
         heads.push(ChannelHead {
             amplifier_channel: *amplifier_channel,
             fs_hz: capture.fs_hz,
-            volts: row(&capture.volts, origin(Measures::Volts)).map_err(io)?,
+            volts: row(&capture.volts, origin(Measures::Volts))?,
             volts_full_scale: capture.volts_full_scale,
-            amps: capture
-                .amps
-                .as_ref()
-                .map(|amps| row(amps, origin(Measures::Amps)))
-                .transpose()
-                .map_err(io)?,
+            amps: capture.amps.as_ref().map(|amps| row(amps, origin(Measures::Amps))).transpose()?,
             amps_full_scale: capture.amps_full_scale,
         });
     }
     let head = Head { format: FORMAT.into(), channels: heads };
-    let mut bytes = serde_json::to_vec(&head).map_err(|error| io(std::io::Error::other(error)))?;
+    let mut bytes = serde_json::to_vec(&head)?;
     bytes.push(b'\n');
     bytes.extend(rows);
-    let mut file = disk.create(&path).map_err(io)?;
-    file.append(&bytes).and_then(|()| file.sync()).map_err(io)?;
-    Ok(CaptureRef { file: name.into(), sha256: hash(&bytes) })
+    Ok(bytes)
 }
 
 fn origin(bench: &BenchFile, amplifier_channel: u32, measures: Measures) -> Option<Origin> {
@@ -134,17 +138,21 @@ pub fn load(
     if hash(&bytes) != stored.sha256 {
         return Err(altered("its bytes are not those whose hash the journal holds"));
     }
-    parse(&bytes).ok_or_else(|| altered("it is no capture of this program"))
+    capture_from_bytes(&bytes).ok_or_else(|| altered("it is no capture of this program"))
 }
 
-fn parse(bytes: &[u8]) -> Option<Vec<ChannelCaptured>> {
+/// The capture in the bytes of its file, every sample as it was; `None` when they are not what [`capture_to_bytes`] gives.
+/// Whatever they are, this ends, and takes no more memory than a capture of [`ALL_SAMPLES_MAX`] samples.
+pub fn capture_from_bytes(bytes: &[u8]) -> Option<Vec<ChannelCaptured>> {
     let end = bytes.iter().position(|byte| *byte == b'\n')?;
     let head: Head = serde_json::from_slice(bytes.get(..end)?).ok()?;
     if head.format != FORMAT {
         return None;
     }
     let mut rest = bytes.get(end + 1..)?;
+    let mut room = ALL_SAMPLES_MAX;
     let mut row = |row: &RowHead| -> Option<Vec<f64>> {
+        room = room.checked_sub(row.samples)?;
         let (packed, after) = rest.split_at_checked(row.bytes)?;
         rest = after;
         unpack(row.packing, row.samples, packed)

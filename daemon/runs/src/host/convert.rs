@@ -3,11 +3,19 @@
 use rhai::{Array, Dynamic, Map};
 use serde_json::Value;
 
+/// Deepest nesting of lists and maps in a value: what is nested more deeply could be written into the journal, but not
+/// read back.
+const DEPTH_MAX: usize = 64;
+
 /// A script value as JSON.
 ///
 /// # Errors
 /// Says which value can't be handed over, and why.
 pub fn to_json(value: &Dynamic) -> Result<Value, String> {
+    within(value, DEPTH_MAX)
+}
+
+fn within(value: &Dynamic, depth_left: usize) -> Result<Value, String> {
     if value.is_unit() {
         return Ok(Value::Null);
     }
@@ -28,11 +36,16 @@ pub fn to_json(value: &Dynamic) -> Result<Value, String> {
     if let Some(text) = value.read_lock::<rhai::ImmutableString>() {
         return Ok(text.to_string().into());
     }
+    let too_deep = || format!("a value nests lists and maps more than {DEPTH_MAX} deep: hand over less");
     if let Some(items) = value.read_lock::<Array>() {
-        return items.iter().map(to_json).collect::<Result<Vec<_>, _>>().map(Value::Array);
+        let depth_left = depth_left.checked_sub(1).ok_or_else(too_deep)?;
+        let items = items.iter().map(|item| within(item, depth_left));
+        return items.collect::<Result<Vec<_>, _>>().map(Value::Array);
     }
     if let Some(map) = value.read_lock::<Map>() {
-        let pairs = map.iter().map(|(key, value)| to_json(value).map(|value| (key.to_string(), value)));
+        let depth_left = depth_left.checked_sub(1).ok_or_else(too_deep)?;
+        let pairs =
+            map.iter().map(|(key, value)| within(value, depth_left).map(|value| (key.to_string(), value)));
         return pairs.collect::<Result<_, _>>().map(Value::Object);
     }
     Err(format!("a value of type {} can't be handed over", value.type_name()))
@@ -73,5 +86,15 @@ mod tests {
         let map = Map::from([("level_vrms".into(), Dynamic::from(f64::NAN))]);
         assert!(to_json(&Dynamic::from_map(map)).unwrap_err().contains("finite"));
         assert!(to_json(&Dynamic::from(std::time::Instant::now())).is_err());
+    }
+
+    /// Readers of JSON give up at some depth, ours at 128 (its documentation), with what stands around the value.
+    #[test]
+    fn what_could_not_be_read_back_is_refused() {
+        let nested = |depth: usize| (1..depth).fold(Array::new(), |inner, _| vec![inner.into()]);
+        let deepest = to_json(&nested(DEPTH_MAX).into()).unwrap();
+        let line = serde_json::json!({ "data": { "arguments": [{ "value": deepest }] } }).to_string();
+        assert!(serde_json::from_str::<Value>(&line).is_ok());
+        assert!(to_json(&nested(DEPTH_MAX + 1).into()).unwrap_err().contains("deep"));
     }
 }

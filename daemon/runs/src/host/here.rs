@@ -11,8 +11,9 @@ use super::call::{Call, CallRefused, Caller, Script};
 use super::{Stopping, engine, outcome};
 use crate::RunError;
 
-/// Stack of the script's thread: the engine recurses on it.
-const STACK_BYTES: usize = 16 << 20;
+/// Stack of the script's thread: the engine recurses on it, and lists may nest as deeply as the engine lets them be long.
+/// What is not used takes addresses alone.
+const STACK_BYTES: usize = 256 << 20;
 
 struct Here {
     host: Mutex<Host>,
@@ -50,16 +51,7 @@ impl Caller for Here {
 pub fn perform_here(script: &Script, host: Host, stopping: Stopping) -> (Host, Result<(), RunError>) {
     let here = Arc::new(Here { host: Mutex::new(host), stopping, over: AtomicBool::new(false) });
     let caller: Arc<dyn Caller> = Arc::clone(&here) as Arc<dyn Caller>;
-    let performed = std::thread::scope(|scope| {
-        let builder = std::thread::Builder::new().name("script".into()).stack_size(STACK_BYTES);
-        let started = builder.spawn_scoped(scope, || engine::perform(script, &caller));
-        match started {
-            Ok(thread) => thread
-                .join()
-                .map_err(|_| RunError::Worker("the script's thread panicked; please report it".into())),
-            Err(error) => Err(RunError::Worker(format!("no thread for the script: {error}"))),
-        }
-    });
+    let performed = on_own_thread(|| engine::perform(script, &caller));
     drop(caller);
     let Ok(here) = Arc::try_unwrap(here) else {
         unreachable!("the engine that held the caller is gone with its thread");
@@ -67,4 +59,36 @@ pub fn perform_here(script: &Script, host: Host, stopping: Stopping) -> (Host, R
     let mut host = here.host.into_inner().unwrap_or_else(PoisonError::into_inner);
     let outcome = performed.and_then(|performed| outcome(&mut host, performed));
     (host, outcome)
+}
+
+/// Does something on a thread with stack enough for a script.
+pub fn on_own_thread<T: Send>(perform: impl FnOnce() -> T + Send) -> Result<T, RunError> {
+    std::thread::scope(|scope| {
+        let builder = std::thread::Builder::new().name("script".into()).stack_size(STACK_BYTES);
+        match builder.spawn_scoped(scope, perform) {
+            Ok(thread) => thread
+                .join()
+                .map_err(|_| RunError::Worker("the script's thread panicked; please report it".into())),
+            Err(error) => Err(RunError::Worker(format!("no thread for the script: {error}"))),
+        }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use rhai::{Array, Dynamic, Engine, Scope};
+
+    /// A script that nests a list in a list without end must not end the program: `let a = []; loop { a = [a]; }`.
+    #[test]
+    fn lists_nested_as_deeply_as_they_may_be_long_fit_on_the_stack() {
+        let run = || {
+            let nested = (0..99_990).fold(Array::new(), |inner, _| vec![inner.into()]);
+            let mut engine = Engine::new();
+            engine.set_max_array_size(100_000);
+            let mut scope = Scope::new();
+            scope.push_dynamic("a", Dynamic::from_array(nested));
+            engine.run_with_scope(&mut scope, "let b = [a]; let c = b; b = [c]; c.push(1);").is_ok()
+        };
+        assert!(super::on_own_thread(run).unwrap());
+    }
 }

@@ -11,6 +11,7 @@ mod engine;
 mod fault;
 mod functions;
 mod here;
+mod rehearse;
 mod wire;
 mod worker;
 
@@ -18,6 +19,7 @@ pub use answering::Host;
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use here::perform_here;
+pub use rehearse::rehearse_script;
 pub use worker::work;
 
 use std::path::Path;

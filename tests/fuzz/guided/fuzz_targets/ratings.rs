@@ -1,0 +1,4 @@
+//! The target `ratings`, led by coverage.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| wattproof_fuzz::targets::ratings::check(bytes));
