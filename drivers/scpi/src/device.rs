@@ -173,6 +173,12 @@ impl<D: Instrument> Interpreter<D> {
         self.waiting.is_some()
     }
 
+    /// Whether a message has begun and not ended.
+    #[must_use]
+    pub fn is_begun(&self) -> bool {
+        self.splitter.is_begun()
+    }
+
     /// Bytes of input held back.
     #[must_use]
     pub fn held_bytes(&self) -> usize {

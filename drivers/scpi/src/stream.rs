@@ -18,6 +18,12 @@ pub struct Splitter {
 }
 
 impl Splitter {
+    /// Whether a message has begun and not ended: also one whose newline lies in an open string or block.
+    #[must_use]
+    pub fn is_begun(&self) -> bool {
+        !self.message.is_empty() || self.overflow.is_some()
+    }
+
     /// A splitter that keeps at most `limit_bytes` of one message.
     #[must_use]
     pub fn new(limit_bytes: usize) -> Self {

@@ -331,6 +331,6 @@ impl Site {
     pub fn intent_is_durable(&self) -> bool {
         let line = self.platters.last_durable_line();
         line.and_then(|line| crate::durable::kind_of(&line))
-            .is_some_and(|kind| matches!(kind.as_str(), "act" | "resumed"))
+            .is_some_and(|kind| matches!(kind.as_str(), "act" | "restoring"))
     }
 }

@@ -82,6 +82,7 @@ fn strike(site: &Arc<Site>, ports: &[Arc<Port>], fault: &Fault) {
         Kind::Suspend => {
             site.struck(fault);
             site.scheduler.jump(fault.length);
+            site.checker().suspended(fault.length.as_secs_f64());
         }
         Kind::OperatorStop => {
             if let Some(bench) = site.bench() {

@@ -182,7 +182,11 @@ impl RecordedBench {
 
     /// A place where the run was resumed before: numbers go on from there.
     fn pass_resumption(&mut self) -> Result<(), RunError> {
-        while let Some(line) = self.next_line().filter(|line| line.kind == "resumed").cloned() {
+        while let Some(line) = self.next_line().filter(|line| is_resumption(&line.kind)).cloned() {
+            if line.kind == "restoring" {
+                self.history.as_mut().and_then(|history| history.lines.pop_front());
+                continue;
+            }
             let resumed: Resumed = serde_json::from_value(line.data.clone()).map_err(|error| {
                 RunError::Call(format!("journal line {}: {error}: it can't be answered from", line.seq + 1))
             })?;
@@ -267,6 +271,8 @@ impl RecordedBench {
         let bench = self.live.clone().ok_or(RunError::JournalEnds)?;
         self.mark_resumed(&bench)?;
         if std::mem::take(&mut self.to_restore) {
+            // The intent of it, whatever was recorded since the run was resumed.
+            self.record("restoring", &json!({ "standing": format!("{:?}", self.standing) }))?;
             self.standing.restore(&bench)?;
             self.offset_s = self.now_s - bench.now_s();
         }
@@ -443,6 +449,11 @@ impl RecordedBench {
     pub fn is_replaying(&self) -> bool {
         self.next_line().is_some()
     }
+}
+
+/// Lines that belong to a resumption, not to the script.
+fn is_resumption(kind: &str) -> bool {
+    matches!(kind, "resumed" | "restoring")
 }
 
 fn kept(captured: Captured) -> Live {

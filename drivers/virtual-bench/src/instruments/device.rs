@@ -31,7 +31,7 @@ impl VirtualInstrument {
         let idn = format!("Wattproof,virtual-{role},{:08X},0.1", mix(seed, role as u64) as u32);
         let limits = Limits { message_bytes: MESSAGE_BYTES_MAX, ..Limits::default() };
         let interpreter = Interpreter::with_limits(&idn, commands, limits)?;
-        let body = Wired { interpreter, device, begun: false, last_byte_s: 0.0 };
+        let body = Wired { interpreter, device, last_byte_s: 0.0 };
         Ok(Self { role, idn, body: Box::new(body) })
     }
 
@@ -70,20 +70,20 @@ trait Body: Send {
 struct Wired<D> {
     interpreter: Interpreter<D>,
     device: D,
-    /// Whether the last byte left a message unfinished.
-    begun: bool,
     last_byte_s: f64,
 }
 
 impl<D: Device> Body for Wired<D> {
     fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8> {
         self.device.at(now_s);
-        if self.begun && now_s - self.last_byte_s > UNFINISHED_S && !self.interpreter.is_waiting() {
+        let silent = now_s - self.last_byte_s > UNFINISHED_S;
+        // Also a message whose newline was swallowed by a string that a flipped bit has opened.
+        if silent && self.interpreter.is_begun() && !self.interpreter.is_waiting() {
             self.interpreter.clear();
-            self.begun = false;
         }
-        let Some(last) = bytes.last() else { return self.interpreter.poll(&mut self.device) };
-        self.begun = *last != b'\n';
+        if bytes.is_empty() {
+            return self.interpreter.poll(&mut self.device);
+        }
         self.last_byte_s = now_s;
         self.interpreter.feed(&mut self.device, bytes)
     }

@@ -169,6 +169,21 @@ impl Checker {
         }
     }
 
+    /// The machine was suspended for so long: no deadline runs on while nothing can run.
+    pub fn suspended(&mut self, length_s: f64) {
+        self.since_s += length_s;
+        self.opened_s += length_s;
+        let marks = [
+            &mut self.tripped_s,
+            &mut self.stopped_s,
+            &mut self.live_since_s,
+            &mut self.stale_since_s,
+            &mut self.disk_failed_s,
+            &mut self.over_since_s,
+        ];
+        marks.into_iter().flatten().for_each(|mark| *mark += length_s);
+    }
+
     /// A daemon starts: nothing it believed before counts.
     pub fn boots(&mut self, at_s: f64) {
         self.standing = Standing::Opening;
