@@ -20,7 +20,8 @@ pub fn asks_for_output(line: &[u8]) -> bool {
 
 /// Whether a message begins like this, in any case.
 pub fn begins(line: &[u8], beginning: &str) -> bool {
-    upper(line).starts_with(&beginning.trim().to_ascii_uppercase())
+    // A space at the end counts: `VOLT ` is no `VOLT:PROT`.
+    upper(line).starts_with(&beginning.trim_start().to_ascii_uppercase())
 }
 
 fn upper(line: &[u8]) -> String {
@@ -171,5 +172,7 @@ mod tests {
         for line in [&b"OUTP ON"[..], b"OUTP?", b"INP1 OFF", b"VOLT 0", b""] {
             assert!(!is_off(line), "{}", String::from_utf8_lossy(line));
         }
+        assert!(begins(b"volt 3\n", "VOLT ") && begins(b"VOLT:PROT 3", "volt"));
+        assert!(!begins(b"VOLT:PROT 3", "VOLT ") && !begins(b"VOLT?\n", "VOLT "));
     }
 }
