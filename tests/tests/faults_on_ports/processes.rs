@@ -49,17 +49,18 @@ fn a_bench_that_stops_or_dies_is_an_alarm_in_bounded_time() {
     }
 }
 
-/// A daemon that was stopped finds its readings too old, or goes on with fresh ones; either way all is off at its end.
+/// Longer than readings may age (3 s), shorter than the journal waits for the disk (5 s): what a stop of the process and
+/// a dead disk have in common is not told apart there.
 #[test]
 fn a_daemon_that_was_stopped_for_a_while_ends_with_everything_off() {
     let served = Served::start("honest");
     let daemon = served.run(&served.script(&SCRIPT.replace("0..8", "0..20"))).spawn().unwrap();
     wait_for_steps(&served, 2);
     signal(daemon.id(), "STOP");
-    std::thread::sleep(Duration::from_secs(5));
+    std::thread::sleep(Duration::from_secs(4));
     signal(daemon.id(), "CONT");
     let output = daemon.wait_with_output().unwrap();
-    assert!(matches!(output.status.code(), Some(0 | 1)), "{}", said(&output));
+    assert_eq!(output.status.code(), Some(1), "{}", said(&output));
     assert_record_is_whole_and_true(&served, &said(&output));
     for (role, question) in [("source", "OUTP1?"), ("supply", "OUTP?")] {
         assert_eq!(crate::ask(&served.port(role), question).as_deref(), Some("0"), "{}", said(&output));
