@@ -145,6 +145,9 @@ pub struct VirtualOrder {
     /// Bits of the digitizer's converter: 12, 16 or 24
     #[arg(long, default_value_t = 24)]
     pub bits: u32,
+    /// Let go wrong what this fault file orders (example: drivers/virtual-bench/faults/example.toml)
+    #[arg(long, value_name = "FILE.toml")]
+    pub faults: Option<PathBuf>,
     /// Write the bench file here instead of printing it
     #[arg(long, value_name = "FILE")]
     pub write_bench: Option<PathBuf>,

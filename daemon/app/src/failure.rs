@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use wattproof_bench::{BenchError, BenchFileError};
 use wattproof_recordings::RecordingError;
 use wattproof_runs::{NameplateError, RatingsError, RunError};
+use wattproof_virtual_bench::faults::FaultFileError;
 use wattproof_virtual_bench::{ServeError, SpecError};
 
 /// Why a command failed.
@@ -29,6 +30,9 @@ pub enum Failure {
     /// The virtual bench can't be started.
     #[error("{0}")]
     Serve(#[from] ServeError),
+    /// The fault file can't be used.
+    #[error("{0}")]
+    Faults(#[from] FaultFileError),
     /// No such virtual amplifier, or its file is wrong.
     #[error("{0}")]
     Amplifier(#[from] SpecError),

@@ -4,7 +4,7 @@ use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
-    AmplifierSpec, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, truth,
+    AmplifierSpec, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, faults, truth,
 };
 
 use crate::bench_text::{bench_text, nameplate, to_toml, write};
@@ -43,7 +43,8 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
         pace_baud: order.pace,
         bits: order.bits,
     };
-    let serving = VirtualBench::start(options)?;
+    let faults = order.faults.as_deref().map_or(Ok(Vec::new()), faults::read)?;
+    let serving = VirtualBench::start_with_faults(options, &faults)?;
     let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD))?;
     match &order.write_bench {
         Some(path) => write(path, &text)?,
@@ -51,6 +52,9 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
     }
     for port in serving.ports() {
         say(&format!("{:12} {}", port.role.name(), port.path))?;
+    }
+    if !faults.is_empty() {
+        say(&format!("{:12} {} ordered, all invented", "faults", faults.len()))?;
     }
     // Whoever started this waits for that line.
     say(&format!(

@@ -13,6 +13,7 @@
 pub mod amplifier;
 pub mod catalogue;
 pub mod converter;
+pub mod faults;
 pub mod instruments;
 pub mod load;
 pub mod serve;
@@ -26,4 +27,4 @@ pub use instruments::{Bench, BenchError, FrontEnd, FrontEndChannel, Quantity, Ro
 pub use load::{Load, LoadError, ThieleSmall};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
-pub use world::{Drive, OutputReading, OutputState, RawCapture, World};
+pub use world::{Ailments, Drive, Oscillation, OutputReading, OutputState, RawCapture, World};

@@ -3,6 +3,7 @@
 //! In: control settings and times. Out: analogue volts and amperes at the amplifier's terminals, and what
 //! its meters would show. Time is an argument and never runs backwards; randomness comes from the seed only.
 
+mod ailments;
 mod capture;
 mod decimate;
 mod drive;
@@ -11,6 +12,7 @@ pub(crate) mod slow;
 mod speaker;
 mod supply;
 
+pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
 pub use drive::Drive;
 
@@ -75,12 +77,23 @@ pub struct OutputReading {
     pub limiter_db: f64,
 }
 
+/// Source and loads as they were set.
+#[derive(Debug, Clone)]
+struct Wired {
+    sources: [SourceChannel; 2],
+    terminals: [Terminal; 2],
+}
+
 /// Amplifier, supply, source and loads as physical things.
 #[derive(Debug, Clone)]
 pub struct World {
     spec: AmplifierSpec,
     stage: Stage,
     grid: CycleGrid,
+    /// What drives the amplifier and what hangs on it, as far as it is whole.
+    wired: Wired,
+    ailments: Ailments,
+    /// The same as things really are.
     sources: [SourceChannel; 2],
     terminals: [Terminal; 2],
     supply: BenchSupply,
@@ -93,11 +106,15 @@ pub struct World {
 impl World {
     /// A cold amplifier with its supply off, its source off and 4 Ω loads connected, at time 0.
     pub fn new(amplifier: AmplifierSpec, seed: u64) -> Self {
+        let sources = [SourceChannel::new(), SourceChannel::new()];
+        let terminals = [Terminal { load: Load::Resistive { ohm: 4.0 }, connected: true }; 2];
         Self {
             stage: Stage::new(&amplifier),
             grid: CycleGrid::new(128),
-            sources: [SourceChannel::new(), SourceChannel::new()],
-            terminals: [Terminal { load: Load::Resistive { ohm: 4.0 }, connected: true }; 2],
+            wired: Wired { sources: sources.clone(), terminals },
+            ailments: Ailments::default(),
+            sources,
+            terminals,
             supply: BenchSupply::new(),
             slow: Slow::new(&amplifier),
             noise: [Gaussian::new(seed), Gaussian::new(seed ^ 0xA5A5_5A5A_0F0F_F0F0)],
@@ -119,15 +136,29 @@ impl World {
 
     /// Sets one source channel from now on. Channels other than 0 and 1 do not exist and are ignored.
     pub fn source_set(&mut self, channel: usize, drive: Drive, on: bool) {
-        if let Some(source) = self.sources.get_mut(channel) {
+        if let Some(source) = self.wired.sources.get_mut(channel) {
             source.set(drive, on, self.now_s);
-            self.step_s = STEP_S_MIN;
+            self.refit();
         }
     }
 
     /// Begins the bursts of both source channels afresh, at the same moment.
     pub fn source_restart(&mut self) {
-        self.sources.iter_mut().for_each(|source| source.restart(self.now_s));
+        self.wired.sources.iter_mut().for_each(|source| source.restart(self.now_s));
+        self.refit();
+    }
+
+    /// Lets something go wrong with the amplifier from now on, or be well again.
+    pub fn ail(&mut self, change: impl FnOnce(&mut Ailments)) {
+        change(&mut self.ailments);
+        self.refit();
+    }
+
+    /// Puts what was set and what is wrong together.
+    fn refit(&mut self) {
+        self.sources = self.ailments.sources(&self.wired.sources, &self.spec, self.now_s);
+        self.terminals = self.ailments.terminals(self.wired.terminals);
+        self.supply.discharge_tau_s = self.ailments.discharge_tau_s;
         self.step_s = STEP_S_MIN;
     }
 
@@ -141,9 +172,9 @@ impl World {
 
     /// Sets the load of one output; not connected means an open circuit.
     pub fn load_set(&mut self, channel: usize, load: Load, connected: bool) {
-        if let Some(terminal) = self.terminals.get_mut(channel) {
+        if let Some(terminal) = self.wired.terminals.get_mut(channel) {
             *terminal = Terminal { load, connected };
-            self.step_s = STEP_S_MIN;
+            self.refit();
         }
     }
 
@@ -255,6 +286,7 @@ impl World {
             self.now_s,
             dt_s,
         );
+        self.slow.heatsink_c += self.ailments.runaway_c_per_s * dt_s;
         self.now_s += dt_s;
         let moved = [
             (self.slow.rail_current_a - before.0).abs() / (1.0 + before.0),

@@ -37,14 +37,31 @@ pub struct Served {
 
 impl Served {
     pub fn start(amplifier: &str) -> Served {
-        Served::start_with(amplifier, &[])
+        Served::serve(amplifier, &[], |_| None)
     }
 
     /// With further arguments for the virtual bench.
     pub fn start_with(amplifier: &str, further: &[&str]) -> Served {
+        Served::serve(amplifier, further, |_| None)
+    }
+
+    /// With the fault file that `faults` makes of the folder.
+    pub fn start_with_faults(amplifier: &str, faults: impl FnOnce(&Path) -> Option<String>) -> Served {
+        Served::serve(amplifier, &[], faults)
+    }
+
+    fn serve(amplifier: &str, further: &[&str], faults: impl FnOnce(&Path) -> Option<String>) -> Served {
         let folder = tempfile::tempdir().unwrap();
-        let mut child = Command::new(wattproof())
-            .args(["virtual-bench", "--until-stdin-closes", "--amplifier", amplifier, "--seed", "7"])
+        let mut command = Command::new(wattproof());
+        if let Some(text) = faults(folder.path()) {
+            let path = folder.path().join("faults.toml");
+            std::fs::write(&path, format!("invented = true\n{text}")).unwrap();
+            command.args(["virtual-bench", "--faults"]).arg(path);
+        } else {
+            command.arg("virtual-bench");
+        }
+        let mut child = command
+            .args(["--until-stdin-closes", "--amplifier", amplifier, "--seed", "7"])
             .arg("--write-bench")
             .arg(folder.path().join("bench.toml"))
             .arg("--write-nameplate")
@@ -153,6 +170,11 @@ impl Served {
 }
 
 impl Served {
+    /// The process that serves the bench.
+    pub fn process(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Ends the bench, as if it had lost its mains.
     pub fn end(&mut self) {
         drop(self.child.stdin.take());

@@ -1,3 +1,4 @@
+use wattproof_scpi::status::Status;
 use wattproof_scpi::{Command, Instrument, Interpreter, Limits};
 
 use super::{BenchError, Role, mix};
@@ -50,6 +51,11 @@ impl VirtualInstrument {
         self.body.handle(bytes, now_s)
     }
 
+    /// Its mains come back after they were gone: settings and half messages lost, power-on event raised.
+    pub fn restart(&mut self, now_s: f64) {
+        self.body.restart(now_s);
+    }
+
     /// True while a message waits for an operation to end, so that time passing may bring an answer.
     pub fn is_waiting(&self) -> bool {
         self.body.is_waiting()
@@ -64,6 +70,7 @@ impl std::fmt::Debug for VirtualInstrument {
 
 trait Body: Send {
     fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8>;
+    fn restart(&mut self, now_s: f64);
     fn is_waiting(&self) -> bool;
 }
 
@@ -86,6 +93,13 @@ impl<D: Device> Body for Wired<D> {
         }
         self.last_byte_s = now_s;
         self.interpreter.feed(&mut self.device, bytes)
+    }
+
+    fn restart(&mut self, now_s: f64) {
+        self.device.at(now_s);
+        self.interpreter.clear();
+        self.interpreter.status = Status::new(Limits::default().error_queue);
+        self.device.reset();
     }
 
     fn is_waiting(&self) -> bool {

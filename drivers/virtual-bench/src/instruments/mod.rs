@@ -21,6 +21,7 @@ mod watchdog;
 use std::sync::Arc;
 use std::time::Duration;
 
+use serde::Deserialize;
 use thiserror::Error;
 use wattproof_link::{CallLink, VirtualClock};
 use wattproof_scpi::tree::TreeError;
@@ -33,7 +34,8 @@ use crate::World;
 use crate::converter::ConverterError;
 
 /// What an instrument does on the bench.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Role {
     /// Sine source with two outputs.
     Source,

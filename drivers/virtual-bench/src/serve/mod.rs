@@ -19,6 +19,7 @@ use thiserror::Error;
 use self::pace::Pacer;
 use self::port::Port;
 use self::terminal::Terminal;
+use crate::faults::{Fault, PortFaults};
 use crate::instruments::{BenchError, Compute, FrontEnd, Role, bench};
 use crate::{AmplifierSpec, World};
 
@@ -100,6 +101,14 @@ impl VirtualBench {
     /// # Errors
     /// [`ServeError`]; nothing is left running then.
     pub fn start(options: VirtualBenchOptions) -> Result<Self, ServeError> {
+        Self::start_with_faults(options, &[])
+    }
+
+    /// The same, with faults that strike as they say.
+    ///
+    /// # Errors
+    /// As [`VirtualBench::start`].
+    pub fn start_with_faults(options: VirtualBenchOptions, faults: &[Fault]) -> Result<Self, ServeError> {
         if options.pace_baud == Some(0) {
             return Err(ServeError::Pace);
         }
@@ -122,7 +131,9 @@ impl VirtualBench {
             let path = terminal.path().to_owned();
             served.ports.push(PortInfo { role, path, idn: instrument.idn().to_owned() });
             let pacers = options.pace_baud.map(|baud| (Pacer::new(baud), Pacer::new(baud)));
-            let port = Port::new(instrument, terminal, pacers, epoch);
+            let own = faults.iter().filter(|fault| fault.port == role).cloned();
+            let stand = Arc::clone(&bench.stand);
+            let port = Port::new(instrument, stand, terminal, pacers, PortFaults::new(own), epoch);
             let stop = Arc::clone(&served.stop);
             let thread = thread::Builder::new()
                 .name(format!("virtual-{role}"))

@@ -1,5 +1,7 @@
 use std::collections::VecDeque;
 use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
@@ -9,7 +11,9 @@ use rustix::io::Errno;
 use super::Stop;
 use super::pace::Pacer;
 use super::terminal::Terminal;
-use crate::instruments::VirtualInstrument;
+use crate::faults::{Event, PortFaults, What};
+use crate::instruments::{Stand, VirtualInstrument};
+use crate::{Oscillation, World};
 
 /// Bytes that nobody takes for this long are lost, as on a wire, s.
 const UNREAD_S: f64 = 2.0;
@@ -23,11 +27,19 @@ const WAITING_STEP_S: f64 = 1.0e-3;
 const IDLE_STEP_S: f64 = 50.0e-3;
 /// A paced line is looked after this often, s.
 const PACE_STEP_S: f64 = 1.0e-3;
+/// How often a port that something may go wrong with is looked after, s.
+const FAULT_STEP_S: f64 = 2.0e-3;
 
 /// One instrument on its terminal.
 pub(crate) struct Port {
     instrument: VirtualInstrument,
-    terminal: Terminal,
+    stand: Arc<Stand>,
+    /// `None` while the cable is off.
+    terminal: Option<Terminal>,
+    faults: PortFaults,
+    /// When a cable that is off is back, s, and where to.
+    returns: Option<(f64, Option<PathBuf>)>,
+    blocked: bool,
     /// Speed of the line towards the instrument and away from it.
     pacers: Option<(Pacer, Pacer)>,
     epoch: Instant,
@@ -42,19 +54,33 @@ pub(crate) struct Port {
 impl Port {
     pub fn new(
         instrument: VirtualInstrument,
+        stand: Arc<Stand>,
         terminal: Terminal,
         pacers: Option<(Pacer, Pacer)>,
+        faults: PortFaults,
         epoch: Instant,
     ) -> Self {
-        let (inbox, outbox) = (VecDeque::new(), VecDeque::new());
-        Self { instrument, terminal, pacers, epoch, inbox, outbox, stuck_s: None }
+        Self {
+            instrument,
+            stand,
+            terminal: Some(terminal),
+            faults,
+            returns: None,
+            blocked: false,
+            pacers,
+            epoch,
+            inbox: VecDeque::new(),
+            outbox: VecDeque::new(),
+            stuck_s: None,
+        }
     }
 
     /// Serves until `stop` is raised.
     pub fn run(mut self, stop: &Stop) {
         while !stop.raised.load(Ordering::SeqCst) {
             if let Err(error) = self.turn(stop) {
-                let (role, path) = (self.instrument.role(), self.terminal.path());
+                let role = self.instrument.role();
+                let path = self.terminal.as_ref().map_or("none", Terminal::path);
                 tracing::error!(%role, path, %error, "a simulated instrument's port failed; restart the bench");
                 return;
             }
@@ -68,36 +94,44 @@ impl Port {
     /// One round: take what came, execute it, send what is due, wait.
     fn turn(&mut self, stop: &Stop) -> io::Result<()> {
         let now_s = self.now_s();
+        for event in self.faults.events(now_s) {
+            self.happen(event, now_s)?;
+        }
+        self.come_back(now_s)?;
         self.receive(now_s)?;
-        self.execute(now_s);
+        self.execute(now_s)?;
         self.send(now_s)?;
-        if self.inbox.is_empty() && self.outbox.is_empty() {
-            self.terminal.share()?;
+        if self.inbox.is_empty()
+            && self.outbox.is_empty()
+            && let Some(terminal) = &self.terminal
+        {
+            terminal.share()?;
         }
         self.wait(stop)
     }
 
     fn receive(&mut self, now_s: f64) -> io::Result<()> {
-        if self.full() {
+        if self.full() || self.blocked {
             return Ok(());
         }
+        let Some(terminal) = &self.terminal else { return Ok(()) };
         let mut buf = [0_u8; 4096];
         let Some((pacer, _)) = self.pacers.as_mut() else {
-            let count = self.terminal.read(&mut buf)?;
+            let count = terminal.read(&mut buf)?;
             self.inbox.extend(buf.iter().take(count));
             return Ok(());
         };
-        if !pacer.busy() && !readable(&self.terminal)? {
+        if !pacer.busy() && !readable(terminal)? {
             return Ok(());
         }
         let passed = pacer.passed(now_s).min(buf.len());
         if passed == 0 {
             return Ok(());
         }
-        let count = self.terminal.read(buf.get_mut(..passed).unwrap_or_default())?;
+        let count = terminal.read(buf.get_mut(..passed).unwrap_or_default())?;
         self.inbox.extend(buf.iter().take(count));
         pacer.take(count);
-        if count < passed || !readable(&self.terminal)? {
+        if count < passed || !readable(terminal)? {
             pacer.rest();
         }
         Ok(())
@@ -109,17 +143,94 @@ impl Port {
 
     /// Feeds the instrument line by line, so that a pile of queries cannot fill the memory with answers, and
     /// nothing while it waits for an operation, so that no input is lost for want of room.
-    fn execute(&mut self, now_s: f64) {
-        self.outbox.extend(self.instrument.handle(&[], now_s));
+    fn execute(&mut self, now_s: f64) -> io::Result<()> {
+        let said = self.instrument.handle(&[], now_s);
+        self.say(said, now_s);
         let room = |port: &Self| port.outbox.len() <= WAITING_BYTES_MAX && !port.instrument.is_waiting();
         while !self.inbox.is_empty() && room(self) {
-            let end = self.inbox.iter().position(|byte| *byte == b'\n').map_or(self.inbox.len(), |at| at + 1);
-            let line: Vec<u8> = self.inbox.drain(..end).collect();
-            self.outbox.extend(self.instrument.handle(&line, now_s));
+            let end = self.inbox.iter().position(|byte| *byte == b'\n').map(|at| at + 1);
+            if end.is_none() && !self.faults.is_empty() {
+                // Faults strike whole messages.
+                return Ok(());
+            }
+            let line: Vec<u8> = self.inbox.drain(..end.unwrap_or(self.inbox.len())).collect();
+            let passing = self.faults.message(&line, now_s);
+            for event in passing.events {
+                self.happen(event, now_s)?;
+            }
+            if !passing.lost {
+                let said = self.instrument.handle(&line, now_s);
+                self.say(said, now_s);
+            }
+        }
+        self.outbox.extend(self.faults.arrived(now_s));
+        Ok(())
+    }
+
+    fn say(&mut self, said: Vec<u8>, now_s: f64) {
+        if self.faults.is_empty() {
+            self.outbox.extend(said);
+        } else {
+            self.faults.say(said, now_s);
         }
     }
 
+    fn happen(&mut self, event: Event, now_s: f64) -> io::Result<()> {
+        tracing::info!(role = %self.instrument.role(), ?event, "a fault");
+        let begins = matches!(event, Event::Begin(_));
+        let (Event::Begin(what) | Event::End(what)) = event;
+        match what {
+            What::HangUp { returns_s, returns_as, .. } => {
+                self.terminal = None;
+                self.returns = returns_s.map(|returns_s| (now_s + returns_s, returns_as));
+                self.lose_everything();
+            }
+            What::Reboot => {
+                self.instrument.restart(now_s);
+                self.lose_everything();
+            }
+            // What a hand does has no answer.
+            What::FrontPanel { does } => {
+                self.instrument.handle(format!("\n{does}\n").as_bytes(), now_s);
+            }
+            What::Blocked => {
+                self.blocked = begins;
+                if let Some(terminal) = &self.terminal {
+                    terminal.block(begins)?;
+                }
+            }
+            what => self.stand.change(now_s, |world| ail(world, &what, begins)),
+        }
+        Ok(())
+    }
+
+    fn lose_everything(&mut self) {
+        self.faults.forget_answers();
+        self.inbox.clear();
+        self.outbox.clear();
+        self.stuck_s = None;
+    }
+
+    fn come_back(&mut self, now_s: f64) -> io::Result<()> {
+        let Some((_, name)) = self.returns.take_if(|(at_s, _)| now_s >= *at_s) else { return Ok(()) };
+        let role = self.instrument.role();
+        let terminal = Terminal::open(role).map_err(io::Error::other)?;
+        if let Some(name) = &name {
+            link(name, terminal.path())?;
+        }
+        let name = name.as_deref().unwrap_or(Path::new(terminal.path()));
+        tracing::warn!(%role, port = %name.display(), "a port is back under another name");
+        self.blocked = false;
+        self.terminal = Some(terminal);
+        Ok(())
+    }
+
     fn send(&mut self, now_s: f64) -> io::Result<()> {
+        let Some(terminal) = &self.terminal else {
+            // Nobody hears it.
+            self.outbox.clear();
+            return Ok(());
+        };
         while !self.outbox.is_empty() {
             let (ready, _) = self.outbox.as_slices();
             let due = match self.pacers.as_mut() {
@@ -129,7 +240,7 @@ impl Port {
             if due == 0 {
                 return Ok(());
             }
-            let count = self.terminal.write(ready.get(..due).unwrap_or_default())?;
+            let count = terminal.write(ready.get(..due).unwrap_or_default())?;
             if count == 0 {
                 return self.stuck(now_s);
             }
@@ -151,7 +262,9 @@ impl Port {
         if now_s - since_s > UNREAD_S {
             self.outbox = VecDeque::new();
             self.stuck_s = None;
-            self.terminal.lose_unread()?;
+            if let Some(terminal) = &self.terminal {
+                terminal.lose_unread()?;
+            }
             if let Some((_, pacer)) = self.pacers.as_mut() {
                 pacer.rest();
             }
@@ -162,6 +275,9 @@ impl Port {
     fn wait(&self, stop: &Stop) -> io::Result<()> {
         let now_s = self.now_s();
         let mut timeout_s = if self.instrument.is_waiting() { WAITING_STEP_S } else { IDLE_STEP_S };
+        if !self.faults.is_empty() {
+            timeout_s = timeout_s.min(FAULT_STEP_S);
+        }
         let mut interest = PollFlags::empty();
         match &self.pacers {
             None => {
@@ -182,17 +298,51 @@ impl Port {
                 }
             }
         }
-        if self.full() {
+        // Half a message waits for its rest in the inbox; the terminal is still read.
+        if self.full() || self.blocked {
             interest -= PollFlags::IN;
         }
         let timeout = Timespec { tv_sec: 0, tv_nsec: (timeout_s * 1.0e9) as i64 };
-        let mut fds =
-            [PollFd::from_borrowed_fd(self.terminal.fd(), interest), PollFd::new(&stop.wake, PollFlags::IN)];
+        let mut fds = vec![PollFd::new(&stop.wake, PollFlags::IN)];
+        if let Some(terminal) = &self.terminal {
+            fds.push(PollFd::from_borrowed_fd(terminal.fd(), interest));
+        }
         match poll(&mut fds, Some(&timeout)) {
             Ok(_) | Err(Errno::INTR) => Ok(()),
             Err(errno) => Err(errno.into()),
         }
     }
+}
+
+/// Carries out a fault of the amplifier, or takes it back.
+fn ail(world: &mut World, what: &What, begins: bool) {
+    world.ail(|ailments| match *what {
+        What::Short { output, ohm } => {
+            if let Some(short_ohm) = ailments.short_ohm.get_mut(output.saturating_sub(1)) {
+                *short_ohm = begins.then_some(ohm);
+            }
+        }
+        What::Open { output } => {
+            if let Some(open) = ailments.open.get_mut(output.saturating_sub(1)) {
+                *open = begins;
+            }
+        }
+        What::Oscillates { out_vrms, hz } => {
+            ailments.oscillation = begins.then_some(Oscillation { out_vrms, hz });
+        }
+        What::ThermalRunaway { c_per_s } => ailments.runaway_c_per_s = if begins { c_per_s } else { 0.0 },
+        What::StoredCharge { tau_s } => ailments.discharge_tau_s = begins.then_some(tau_s),
+        // All others are faults of the port or of bytes.
+        _ => {}
+    });
+}
+
+/// Makes or moves a symbolic link; a file that is none is left alone.
+fn link(name: &Path, to: &str) -> io::Result<()> {
+    if name.is_symlink() {
+        std::fs::remove_file(name)?;
+    }
+    std::os::unix::fs::symlink(to, name)
 }
 
 fn readable(terminal: &Terminal) -> io::Result<bool> {

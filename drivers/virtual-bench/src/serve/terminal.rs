@@ -3,7 +3,9 @@ use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{Mode, OFlags, fcntl_getfl, fcntl_setfl};
 use rustix::io::Errno;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, QueueSelector, ioctl_tiocnxcl, tcflush, tcgetattr, tcsetattr};
+use rustix::termios::{
+    Action, OptionalActions, QueueSelector, ioctl_tiocnxcl, tcflow, tcflush, tcgetattr, tcsetattr,
+};
 
 use super::{Role, ServeError};
 
@@ -63,6 +65,11 @@ impl Terminal {
     /// terminal lives. Controllers keep one another out by their locks, which die with them.
     pub fn share(&self) -> std::io::Result<()> {
         Ok(ioctl_tiocnxcl(&self.slave)?)
+    }
+
+    /// Takes no more bytes from the controller, or takes them again, as with flow control on a real line.
+    pub fn block(&self, blocked: bool) -> std::io::Result<()> {
+        Ok(tcflow(&self.slave, if blocked { Action::OOff } else { Action::OOn })?)
     }
 
     /// Forgets what was sent and nobody has read.

@@ -10,15 +10,21 @@ pub(crate) struct BenchSupply {
     pub limit_a: f64,
     pub on: bool,
     pub out_v: f64,
+    /// Time constant of the discharge after it is switched off, s; `None`: its own slew.
+    pub discharge_tau_s: Option<f64>,
 }
 
 impl BenchSupply {
     pub fn new() -> Self {
-        Self { set_v: 0.0, limit_a: 0.0, on: false, out_v: 0.0 }
+        Self { set_v: 0.0, limit_a: 0.0, on: false, out_v: 0.0, discharge_tau_s: None }
     }
 
     /// Moves the output over `dt_s` while the amplifier takes `demand_a`.
     pub fn step(&mut self, dt_s: f64, demand_a: f64) {
+        if let (false, Some(tau_s)) = (self.on, self.discharge_tau_s) {
+            self.out_v *= (-dt_s / tau_s).exp();
+            return;
+        }
         let target = if self.on { self.set_v } else { 0.0 };
         let slew = SLEW_V_PER_S * dt_s;
         // Whatever the limit leaves over charges the output capacitor, whatever it lacks drains it.
