@@ -22,7 +22,7 @@ const SLOW_BYTES_PER_S: f64 = 900.0;
 /// What resynchronising sends ahead of its newline, attempt by attempt: a flipped bit may have opened a string, in which
 /// some instruments swallow newlines. The last one closes what the second opened where no string was open at all.
 /// With it stands the share of the usual patience: together no more than three usual attempts.
-const CLOSERS: [(&str, f64); 4] = [("", 1.0), ("\"", 0.4), ("'", 0.4), ("\"", 1.0)];
+const CLOSERS: [(&str, f64); 4] = [("", 1.0), ("\"", 0.25), ("'", 0.25), ("\"", 0.9)];
 
 /// One conversation with one instrument.
 pub struct Session {

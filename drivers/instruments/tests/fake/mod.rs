@@ -85,7 +85,8 @@ impl Fake {
     /// The messages since the last call, without those of status and resynchronising.
     pub fn messages(&self) -> Vec<String> {
         let log = std::mem::take(&mut self.0.lock().unwrap().log);
-        log.into_iter().filter(|m| !m.starts_with("*ESE") && m != "SYST:ERR?" && !m.is_empty()).collect()
+        let closers = ["SYST:ERR?", "", "\"", "'"];
+        log.into_iter().filter(|m| !m.starts_with("*ESE") && !closers.contains(&m.as_str())).collect()
     }
 }
 
