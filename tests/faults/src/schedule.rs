@@ -97,10 +97,19 @@ pub fn play_with(
     let ports: Vec<Arc<Port>> =
         virtual_bench.instruments.into_iter().map(|one| Arc::new(Port::new(one))).collect();
     site.wire(ports);
-    let (watching, telling) = (Arc::clone(&site), Arc::clone(&site));
+    // The site holds its scheduler already: a strong hold the other way would keep both for ever.
+    let (watching, telling) = (Arc::downgrade(&site), Arc::downgrade(&site));
     scheduler.watched_by(
-        Box::new(move || watching.look()),
-        Box::new(move |told| standstill(seed, &telling, told)),
+        Box::new(move || {
+            if let Some(site) = watching.upgrade() {
+                site.look();
+            }
+        }),
+        Box::new(move |told| {
+            if let Some(site) = telling.upgrade() {
+                standstill(seed, &site, told);
+            }
+        }),
     );
     let outside = surroundings::start(&site, site.ports(), &faults).map_err(unplayable)?;
     let ended = live(&site, &script, faults.is_empty(), sabotage);
