@@ -70,7 +70,7 @@ pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
     }
     // Its contacts open without load where everything went well, and cut what did not obey.
     if let Err(why) = shared.contactor.release_and_look() {
-        report.measured_live = true;
+        report.contactor_closed = true;
         report.warnings.push(format!("ALARM: {why}"));
     }
     *shared.level_vrms.lock().unwrap_or_else(PoisonError::into_inner) = 0.0;

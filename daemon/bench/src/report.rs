@@ -16,6 +16,8 @@ pub struct SafeReport {
     pub out_vrms: Option<f64>,
     /// A measurement contradicts the instruments: current or voltage is still there.
     pub measured_live: bool,
+    /// The contactor did not open.
+    pub contactor_closed: bool,
     /// The guard's state afterwards.
     pub state: State,
     /// What could not be confirmed, and what a person must do.
@@ -31,6 +33,7 @@ impl SafeReport {
             supply_a: None,
             out_vrms: None,
             measured_live: false,
+            contactor_closed: false,
             state: State::Tripping,
             warnings: Vec::new(),
         }
@@ -38,6 +41,10 @@ impl SafeReport {
 
     /// Whether everything was confirmed off, and nothing measured contradicts it.
     pub fn is_safe(&self) -> bool {
-        self.source_off && self.supply_off && !self.measured_live && self.state != State::Alarm
+        self.source_off
+            && self.supply_off
+            && !self.measured_live
+            && !self.contactor_closed
+            && self.state != State::Alarm
     }
 }

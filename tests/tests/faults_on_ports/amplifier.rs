@@ -22,7 +22,8 @@ fn fault_28_a_heatsink_that_runs_away_trips_before_its_limit_is_far_behind() {
         ".thermal_runaway.c_per_s = 60.0",
         "message = \"MEAS:TEMP?\"\nnth = 2\nfor_s = 60.0",
     ));
-    ended.refused(&["heatsink_c_max", "allowed 95"]);
+    // So fast a rise is told as a broken sensor, before the limit is reached: both trip.
+    ended.refused(&["the heatsink sensor went from"]);
 }
 
 #[test]

@@ -24,7 +24,9 @@ pub fn parts(role: Role, line: &[u8]) -> Vec<Part> {
 }
 
 fn part_of(role: Role, text: &str) -> Part {
-    if text.is_empty() || text.starts_with('*') && !text.starts_with("*RST") && !text.contains('?') {
+    // A quote alone closes a string that a flipped bit has opened.
+    let nothing = matches!(text, "" | "\"" | "'");
+    if nothing || text.starts_with('*') && !text.starts_with("*RST") && !text.contains('?') {
         return Part::Housekeeping;
     }
     if text.contains('?') {
@@ -77,6 +79,7 @@ mod tests {
         assert_eq!(parts(Role::Supply, b"OUTP?"), [Part::Question]);
         assert_eq!(parts(Role::Source, b"*ESE 98;*ESE?"), [Part::Housekeeping, Part::Question]);
         assert_eq!(parts(Role::Source, b""), [Part::Housekeeping]);
+        assert_eq!(parts(Role::Supply, b"\""), [Part::Housekeeping]);
         assert!(!parts(Role::Source, b"*RST")[0].is_harmless());
         let set = &parts(Role::Source, b"SOUR2:TWOT:VOLT 0.25")[0];
         assert_eq!(*set, Part::Set("SOUR:TWOT:VOLT".into(), 2, "0.25".into()));
