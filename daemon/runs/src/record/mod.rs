@@ -8,6 +8,7 @@
 mod act;
 mod bench;
 mod divergence;
+mod doing;
 mod history;
 mod opened;
 mod standing;

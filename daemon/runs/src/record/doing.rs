@@ -1,0 +1,178 @@
+//! What a run can do with the recorded bench: each method is one act.
+
+use std::time::Duration;
+
+use wattproof_bench::{
+    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, TwoToneCaptured, TwoToneDrive,
+    read_channels,
+};
+use wattproof_signal::{TwoToneSettings, read_two_tone};
+
+use super::act::Told;
+use super::bench::Live;
+use super::{Act, RecordedBench};
+use crate::RunError;
+
+impl RecordedBench {
+    fn plain(
+        &mut self,
+        act: Act,
+        live: impl FnOnce(&Bench) -> Result<(), BenchError>,
+    ) -> Result<(), RunError> {
+        self.act(act, |bench| live(bench).map(|()| Live { told: Told::Done, channels: Vec::new() }))?;
+        Ok(())
+    }
+
+    /// Samples per channel of the next captures.
+    pub fn set_samples(&mut self, samples: usize) -> Result<(), RunError> {
+        self.plain(Act::Samples { samples }, |bench| bench.set_samples(samples))?;
+        self.note_samples(samples);
+        Ok(())
+    }
+
+    /// Which channels the source drives: the first so many.
+    pub fn set_driven(&mut self, channels: usize) -> Result<(), RunError> {
+        self.plain(Act::Driven { channels }, |bench| {
+            bench.set_driven(channels);
+            Ok(())
+        })
+    }
+
+    /// Load of every channel, ohm.
+    pub fn set_load(&mut self, load_ohm: f64) -> Result<(), RunError> {
+        self.plain(Act::Load { load_ohm }, |bench| bench.set_load(load_ohm))
+    }
+
+    /// Supply voltage, V.
+    pub fn set_supply(&mut self, volts_v: f64) -> Result<(), RunError> {
+        self.plain(Act::Supply { volts_v }, |bench| bench.set_supply(volts_v))
+    }
+
+    /// Supply current limit, A.
+    pub fn set_supply_limit(&mut self, amps_a: f64) -> Result<(), RunError> {
+        self.plain(Act::SupplyLimit { amps_a }, |bench| bench.set_supply_limit(amps_a))
+    }
+
+    /// Supply on or off.
+    pub fn switch_supply(&mut self, on: bool) -> Result<(), RunError> {
+        if on {
+            self.plain(Act::SupplyOn, Bench::supply_on)
+        } else {
+            self.plain(Act::SupplyOff, Bench::supply_off)
+        }
+    }
+
+    /// Source frequency, Hz.
+    pub fn set_frequency(&mut self, hz: f64) -> Result<(), RunError> {
+        self.plain(Act::Frequency { hz }, |bench| bench.set_frequency(hz))
+    }
+
+    /// Source level of one tone, V rms.
+    pub fn set_level(&mut self, level_vrms: f64) -> Result<(), RunError> {
+        self.plain(Act::Level { level_vrms }, |bench| bench.set_level(level_vrms))
+    }
+
+    /// Bursts.
+    pub fn set_burst(&mut self, drive: BurstDrive) -> Result<(), RunError> {
+        self.plain(Act::Burst(drive), |bench| bench.set_burst(&drive))
+    }
+
+    /// Two tones.
+    pub fn set_two_tone(&mut self, drive: TwoToneDrive) -> Result<(), RunError> {
+        self.plain(Act::TwoTone(drive), |bench| bench.set_two_tone(&drive))
+    }
+
+    /// Source on or off.
+    pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
+        if on {
+            self.plain(Act::SourceOn, Bench::source_on)
+        } else {
+            self.plain(Act::SourceOff, Bench::source_off)
+        }
+    }
+
+    /// Waits until every change has settled.
+    pub fn settle(&mut self) -> Result<(), RunError> {
+        self.plain(Act::Settle, Bench::settle)
+    }
+
+    /// Waits.
+    pub fn wait(&mut self, length: Duration) -> Result<(), RunError> {
+        self.plain(Act::Wait { seconds: length.as_secs_f64() }, |bench| bench.wait(length))
+    }
+
+    /// Heatsink temperature, °C.
+    pub fn heatsink_c(&mut self) -> Result<f64, RunError> {
+        let asked =
+            |bench: &Bench| Ok(Live { told: Told::HeatsinkC(bench.heatsink_c()?), channels: Vec::new() });
+        match self.act(Act::Heatsink, asked)?.0 {
+            Told::HeatsinkC(heatsink_c) => Ok(heatsink_c),
+            other => Err(RunError::Call(format!("the journal holds no temperature but {other:?}"))),
+        }
+    }
+
+    /// Captures all channels and reads them.
+    pub fn capture(&mut self, hz: f64) -> Result<Captured, RunError> {
+        let (told, channels) = self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(kept))?;
+        self.captured(hz, told, channels)
+    }
+
+    /// As [`RecordedBench::capture`], with a record of `record_s` seconds.
+    pub fn capture_short(&mut self, hz: f64, record_s: f64) -> Result<Captured, RunError> {
+        let (told, channels) = self
+            .act(Act::CaptureShort { hz, record_s }, |bench| bench.capture_short(hz, record_s).map(kept))?;
+        self.captured(hz, told, channels)
+    }
+
+    fn captured(&self, hz: f64, told: Told, channels: Vec<ChannelCaptured>) -> Result<Captured, RunError> {
+        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let readings = read_channels(self.file(), &channels, hz);
+        Ok(Captured { at_s: self.now_s(), channels, readings, supply_v, supply_a, heatsink_c })
+    }
+
+    /// Records the next burst whole.
+    pub fn capture_burst(&mut self, hz: f64) -> Result<BurstCaptured, RunError> {
+        let (told, channels) = self.act(Act::CaptureBurst { hz }, |bench| {
+            let BurstCaptured { channels, supply_v, supply_a, heatsink_c, .. } = bench.capture_burst(hz)?;
+            Ok(live(channels, supply_v, supply_a, heatsink_c))
+        })?;
+        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        Ok(BurstCaptured { at_s: self.now_s(), channels, supply_v, supply_a, heatsink_c })
+    }
+
+    /// Captures two tones and reads them.
+    pub fn capture_two_tone(&mut self, settings: &TwoToneSettings) -> Result<TwoToneCaptured, RunError> {
+        let (told, channels) = self.act(Act::CaptureTwoTone { settings: settings.clone() }, |bench| {
+            let TwoToneCaptured { channels, supply_v, supply_a, heatsink_c, .. } =
+                bench.capture_two_tone(settings)?;
+            Ok(live(channels, supply_v, supply_a, heatsink_c))
+        })?;
+        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let readings = channels.iter().map(|channel| read_two_tone(&channel.capture, settings)).collect();
+        Ok(TwoToneCaptured { at_s: self.now_s(), channels, readings, supply_v, supply_a, heatsink_c })
+    }
+}
+
+fn kept(captured: Captured) -> Live {
+    live(captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c)
+}
+
+fn live(
+    channels: Vec<ChannelCaptured>,
+    supply_v: Option<f64>,
+    supply_a: Option<f64>,
+    heatsink_c: Option<f64>,
+) -> Live {
+    // The file is named and hashed once it is stored.
+    let capture = crate::captures::CaptureRef { file: String::new(), sha256: String::new() };
+    Live { told: Told::Captured { capture, supply_v, supply_a, heatsink_c }, channels }
+}
+
+type Meters = (Option<f64>, Option<f64>, Option<f64>);
+
+fn meters(told: &Told) -> Result<Meters, RunError> {
+    match told {
+        Told::Captured { supply_v, supply_a, heatsink_c, .. } => Ok((*supply_v, *supply_a, *heatsink_c)),
+        other => Err(RunError::Call(format!("the journal holds no capture but {other:?}"))),
+    }
+}
