@@ -42,39 +42,29 @@ pub(super) struct Live {
 impl RecordedBench {
     /// A live bench with a new journal.
     pub fn live(facts: Facts, bench: Arc<Bench>, folder: RunFolder, journal: Journal) -> Self {
-        let (samples, now_s) = (facts.bench.digitizer.samples, bench.now_s());
-        RecordedBench {
-            facts,
-            live: Some(bench),
-            folder,
-            journal: Some(journal),
-            history: None,
-            standing: Standing::default(),
-            samples,
-            now_s,
-            offset_s: 0.0,
-            steps_before: 0,
-            to_restore: false,
-        }
+        let now_s = bench.now_s();
+        RecordedBench { live: Some(bench), journal: Some(journal), ..Self::new(facts, folder, now_s) }
     }
 
     /// Answered from a journal, then live on a bench.
     pub fn resumed(history: History, bench: Arc<Bench>, folder: RunFolder, journal: Journal) -> Self {
-        let facts = history.opened.facts.clone();
-        let now_s = history.opened.begun_s;
-        RecordedBench { history: Some(history), now_s, ..Self::live(facts, bench, folder, journal) }
+        RecordedBench { live: Some(bench), journal: Some(journal), ..Self::replayed(history, folder) }
     }
 
     /// Answered from a journal alone; what it does not hold is refused.
     pub fn replayed(history: History, folder: RunFolder) -> Self {
-        let facts = history.opened.facts.clone();
-        let (samples, now_s) = (facts.bench.digitizer.samples, history.opened.begun_s);
+        let (facts, begun_s) = (history.opened.facts.clone(), history.opened.begun_s);
+        RecordedBench { history: Some(history), ..Self::new(facts, folder, begun_s) }
+    }
+
+    fn new(facts: Facts, folder: RunFolder, now_s: f64) -> Self {
+        let samples = facts.bench.digitizer.samples;
         RecordedBench {
             facts,
             live: None,
             folder,
             journal: None,
-            history: Some(history),
+            history: None,
             standing: Standing::default(),
             samples,
             now_s,
