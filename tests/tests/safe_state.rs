@@ -202,3 +202,18 @@ fn fault_23_a_watchdog_that_is_not_fed_switches_off_and_one_that_is_fed_does_not
     drop(bench);
     assert_eq!(served.ask("supply", "SYST:WATC:DEL?").parse(), Ok(0.0));
 }
+
+/// A source that is missing at the start must not keep the supply on (project's own promise).
+#[test]
+fn a_missing_source_does_not_keep_the_supply_on() {
+    let served = Served::start("honest");
+    std::fs::write(served.port("supply"), "\nVOLT 12\nOUTP ON\n").unwrap();
+    assert_eq!(served.ask("supply", "OUTP?"), "1");
+    let text = std::fs::read_to_string(served.bench()).unwrap();
+    let source = served.port("source").display().to_string();
+    std::fs::write(served.bench(), text.replace(&source, "/dev/no-such-port")).unwrap();
+    let ended = served.run(&served.script("print(1);")).output().unwrap();
+    assert!(!ended.status.success());
+    assert!(bench::said(&ended).contains("/dev/no-such-port"), "{}", bench::said(&ended));
+    assert_eq!(served.ask("supply", "OUTP?"), "0");
+}

@@ -119,16 +119,22 @@ impl Bench {
         let mut opener = Opener { opens, identities: Vec::new(), cancellers: Vec::new() };
         refuse_shared_ports(&file)?;
         wait_for_guardians(&file)?;
-        // Source and supply first: if a later instrument is missing, what can hurt is off already.
-        let mut source = opener.source(&file)?;
-        opener.check(source.safe_off())?;
+        // Source and supply first, and both told OFF before the failure of either ends this: one that is missing must
+        // not keep the other on.
+        let source = opener.source(&file).and_then(|mut source| {
+            opener.check(source.safe_off())?;
+            Ok(source)
+        });
+        let supply = opener.supply(&file).and_then(|mut supply| {
+            opener.check(supply.safe_off())?;
+            Ok(supply)
+        });
+        let (mut source, mut supply) = (source?, supply?);
         // A run that was cut off may have left bursts set.
         opener.check(source.set_continuous())?;
         let first = file.source.outputs.first().copied().unwrap_or(1);
         let rated_vrms = opener.check(source.vrms_max(first))?;
         let source_vrms_max = rated_vrms.unwrap_or(file.limits.source_vrms_max);
-        let mut supply = opener.supply(&file)?;
-        opener.check(supply.safe_off())?;
         let ratings = Ratings {
             source_vrms_max: rated_vrms,
             supply_v_max: opener.check(supply.v_max(SUPPLY_OUTPUT))?,
