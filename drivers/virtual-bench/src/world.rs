@@ -16,6 +16,7 @@ pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
 pub use drive::Drive;
 
+use self::capture::Fineness;
 use self::drive::SourceChannel;
 use self::noise::Gaussian;
 use self::slow::{Outcome, Slow};
@@ -101,6 +102,7 @@ pub struct World {
     noise: [Gaussian; 2],
     now_s: f64,
     step_s: f64,
+    fineness: Fineness,
 }
 
 impl World {
@@ -120,8 +122,16 @@ impl World {
             noise: [Gaussian::new(seed), Gaussian::new(seed ^ 0xA5A5_5A5A_0F0F_F0F0)],
             now_s: 0.0,
             step_s: STEP_S_MIN,
+            fineness: Fineness::FULL,
             spec: amplifier,
         }
+    }
+
+    /// Computes captures some tens of times faster, with distortion below 0.1 % no longer true: for simulations
+    /// of what a bench does, not of what it measures.
+    #[must_use]
+    pub fn coarse(self) -> Self {
+        Self { fineness: Fineness::COARSE, ..self }
     }
 
     /// The amplifier's description.

@@ -89,7 +89,8 @@ pub fn play_with(
 ) -> Result<Report, Unplayable> {
     let file = setup::bench_file().map_err(unplayable)?;
     let amplifier = catalogue::amplifier("honest").map_err(unplayable)?;
-    let virtual_bench = bench(World::new(amplifier, seed), seed, 16, Compute::Inline).map_err(unplayable)?;
+    let virtual_bench =
+        bench(World::new(amplifier, seed).coarse(), seed, 16, Compute::Inline).map_err(unplayable)?;
     let scheduler = Scheduler::new(seed, "run");
     let checker = Checker::new(file.limits, file.source.outputs.len());
     let stand = Arc::clone(&virtual_bench.stand);

@@ -9,10 +9,22 @@ use super::speaker::SpeakerFilter;
 use super::{World, db_to_ratio};
 use crate::load::Load;
 
-/// Internal sampling rate is at least this, Hz: harmonics that would fold back are then below −100 dB.
-const INTERNAL_HZ_MIN: f64 = 6.0e6;
-/// Internal samples per cycle of the highest tone, at least.
-const INTERNAL_PER_CYCLE_MIN: f64 = 600.0;
+/// How finely captures are computed inside.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Fineness {
+    /// Internal sampling rate, at least, Hz.
+    rate_hz_min: f64,
+    /// Internal samples per cycle of the highest tone, at least.
+    per_cycle_min: f64,
+}
+
+impl Fineness {
+    /// Harmonics that would fold back are below −100 dB.
+    pub const FULL: Self = Self { rate_hz_min: 6.0e6, per_cycle_min: 600.0 };
+    /// Harmonics fold back at some −60 dB.
+    pub const COARSE: Self = Self { rate_hz_min: 0.0, per_cycle_min: 100.0 };
+}
+
 /// Seconds per block: the slow states move by one step in each.
 const BLOCK_S: f64 = 0.5e-3;
 /// Harmonics of the drive used to put a loudspeaker into its steady state.
@@ -94,7 +106,7 @@ impl World {
 
     fn halvings(&self, fs_hz: f64) -> u32 {
         let highest = self.sources.iter().map(|s| s.drive().highest_hz()).fold(0.0, f64::max);
-        let wanted = INTERNAL_HZ_MIN.max(INTERNAL_PER_CYCLE_MIN * highest);
+        let wanted = self.fineness.rate_hz_min.max(self.fineness.per_cycle_min * highest);
         (wanted / fs_hz).log2().ceil().clamp(1.0, 14.0) as u32
     }
 
