@@ -131,7 +131,7 @@ impl World {
     /// of what a bench does, not of what it measures.
     #[must_use]
     pub fn coarse(self) -> Self {
-        Self { fineness: Fineness::COARSE, ..self }
+        Self { fineness: Fineness::COARSE, grid: CycleGrid::new(16), ..self }
     }
 
     /// The amplifier's description.
