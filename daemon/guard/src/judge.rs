@@ -7,6 +7,12 @@ use crate::{Belief, Guard, Limits, Output, SafetyReading, State, TripCause};
 
 /// How much more than its limit a supply's voltage may read: the meter's own error and the setting's.
 const SUPPLY_V_SLACK: f64 = 1.02;
+/// How long a supply may show current after it was read back off, s: its meter's own filter. What is stored in an
+/// amplifier feeds its outputs, but cannot flow out of the supply.
+const SUPPLY_DIES_S: f64 = 0.5;
+/// How long before their deadline outputs must be measured dead, s: somebody looks five times a second, and ALARM
+/// must be there when the deadline comes.
+const LOOK_S: f64 = 0.3;
 /// How long an amplifier rings after its source fell silent, s.
 const QUIET_S: f64 = 0.5;
 
@@ -64,10 +70,13 @@ impl Guard {
         let asked_s = reading.asked_s?;
         let supply_off_s = self.known[Output::Supply as usize].off_s()?;
         let source_off_s = self.known[Output::Source as usize].off_s();
-        let died = |off_s: f64| asked_s >= off_s + self.off_deadline_s;
-        let amps_a = reading.supply_a.filter(|amps_a| died(supply_off_s) && !(amps_a.abs() < DEAD_A));
+        let outputs_die_s = self.off_deadline_s - LOOK_S;
+        let died = |off_s: f64, within_s: f64| asked_s >= off_s + within_s;
+        let supply_died = died(supply_off_s, SUPPLY_DIES_S.min(outputs_die_s));
+        let amps_a = reading.supply_a.filter(|amps_a| supply_died && !(amps_a.abs() < DEAD_A));
         let all_off_s = source_off_s.map(|source_off_s| source_off_s.max(supply_off_s));
-        let vrms = reading.out_vrms.filter(|vrms| all_off_s.is_some_and(died) && !(*vrms < DEAD_VRMS));
+        let outputs_died = all_off_s.is_some_and(|off_s| died(off_s, outputs_die_s));
+        let vrms = reading.out_vrms.filter(|vrms| outputs_died && !(*vrms < DEAD_VRMS));
         let what = match (amps_a, vrms) {
             (Some(amps_a), _) => format!("the supply says it is off and delivers {amps_a:.2} A"),
             (_, Some(vrms)) => {

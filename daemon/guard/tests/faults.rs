@@ -95,16 +95,16 @@ fn fault_18_codes_for_no_number_are_no_reading() {
 #[test]
 fn fault_21_a_supply_that_says_off_and_delivers_is_an_alarm_until_measured_dead() {
     let mut guard = tripped();
-    let live = SafetyReading { supply_a: Some(3.0), ..healthy(0.9) };
-    guard.observe(0.9, &live);
-    assert_eq!(guard.state(), State::Tripped, "charge may still flow");
-    guard.observe(1.1, &SafetyReading { asked_s: Some(1.1), ..live });
+    let live = SafetyReading { supply_a: Some(3.0), ..healthy(0.4) };
+    guard.observe(0.4, &live);
+    assert_eq!(guard.state(), State::Tripped, "its meter may lag");
+    guard.observe(0.6, &SafetyReading { asked_s: Some(0.6), ..live });
     assert_eq!((guard.state(), guard.belief(Output::Supply)), (State::Alarm, Belief::Unknown));
     assert!(contradicts(&guard, "delivers 3.00 A"));
     // Its word alone does not count any more.
     confirm_off(&mut guard, 1.2);
     assert_eq!((guard.state(), guard.belief(Output::Supply)), (State::Alarm, Belief::Unknown));
-    guard.observe(1.3, &dead(1.05));
+    guard.observe(1.3, &dead(0.55));
     assert_eq!(guard.state(), State::Alarm, "measured before the alarm");
     guard.observe(1.4, &SafetyReading { out_vrms: None, ..dead(1.4) });
     assert_eq!(guard.state(), State::Alarm, "current alone");
@@ -114,12 +114,14 @@ fn fault_21_a_supply_that_says_off_and_delivers_is_an_alarm_until_measured_dead(
 
 #[test]
 fn fault_21_an_output_live_with_everything_off_is_an_alarm_in_every_state_that_believes_it_off() {
-    // The deadline itself is late enough.
+    // ALARM is there at the deadline, not a look after it; a supply's own current ends sooner.
     let mut guard = tripped();
-    guard.observe(1.0, &SafetyReading { out_vrms: Some(1.0), ..dead(1.0) });
+    guard.observe(0.6, &SafetyReading { out_vrms: Some(1.0), ..dead(0.6) });
+    assert_eq!(guard.state(), State::Tripped, "stored charge may still feed the output");
+    guard.observe(0.75, &SafetyReading { out_vrms: Some(1.0), ..dead(0.75) });
     assert_eq!(guard.state(), State::Alarm);
     let mut guard = tripped();
-    guard.observe(1.0, &SafetyReading { supply_a: Some(0.1), ..dead(1.0) });
+    guard.observe(0.55, &SafetyReading { supply_a: Some(0.1), ..dead(0.55) });
     assert_eq!(guard.state(), State::Alarm);
     // A supply that is on with its source off may well be live.
     let mut guard = running();

@@ -149,7 +149,14 @@ impl Served {
             .custom_flags(0o4000)
             .open(self.port(role))
             .unwrap();
-        port.write_all(format!("\n{question}\n").as_bytes()).unwrap();
+        match port.write_all(format!("\n{question}\n").as_bytes()) {
+            // Nobody has read what was written before, or not yet all of it.
+            Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => {
+                std::thread::sleep(within);
+                return None;
+            }
+            written => written.unwrap(),
+        }
         let until = Instant::now() + within;
         let mut answer = Vec::new();
         let mut bytes = [0u8; 64];
