@@ -10,15 +10,13 @@ pub enum RecordingError {
     #[error("is empty; record or export it again")]
     Empty,
     /// Some other format.
-    #[error(
-        "is {kind}, which is not read; convert it to WAV (PCM or 32-bit float) or to CSV with a time column"
-    )]
+    #[error("is {kind}, which is not read; convert it to WAV (PCM or float) or to CSV with a time column")]
     Foreign {
         /// What it looks like.
         kind: &'static str,
     },
     /// A WAV header that can't be used.
-    #[error("has a WAV header that can't be used ({why}); export it again as WAV, PCM or 32-bit float")]
+    #[error("has a WAV header that can't be used ({why}); export it again as WAV, PCM or float")]
     Header {
         /// What is wrong with it.
         why: String,
@@ -73,6 +71,17 @@ pub enum RecordingError {
         "has no line with a time and a value as numbers; give columns separated by comma, semicolon or tab, with a point as decimal mark"
     )]
     NoTable,
+    /// The only column that could be time counts samples.
+    #[error(
+        "column {column}, `{title}`, counts samples, and no column tells the time; export again with a column of times, or \
+         make one: samples divided by the sample rate"
+    )]
+    NoTime {
+        /// Column, from 1.
+        column: usize,
+        /// Its title.
+        title: String,
+    },
     /// A field of a table is not a number.
     #[error(
         "line {line}, column {column}: `{text}` is not a finite number; repair or remove the line's cause, then export again with a point as decimal mark"
