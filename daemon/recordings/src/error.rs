@@ -59,7 +59,10 @@ pub enum RecordingError {
         fs_hz: f64,
     },
     /// The channel asked for is not there.
-    #[error("has {channels} channels and no channel {wanted}; choose one from 1 to {channels}")]
+    #[error(
+        "has {channels} channel{} and no channel {wanted}; choose one from 1 to {channels}, or record the missing one too",
+        if *channels == 1 { "" } else { "s" }
+    )]
     NoSuchChannel {
         /// Channel asked for, from 1.
         wanted: usize,

@@ -38,7 +38,7 @@ pub(crate) fn read(mut source: impl Read, wanted: &Wanted) -> Result<Recording, 
             return Err(RecordingError::Truncated { frames, promised });
         }
         _ if taking.taken == 0 => return Err(RecordingError::NoSamples),
-        _ => taking.finish(),
+        _ => taking.finish()?,
     }
     Ok(Recording { fs_hz, channels: taking.channels, relative: true })
 }
@@ -99,15 +99,18 @@ impl Taking {
         }
     }
 
-    /// Sets the samples' limits, and shifts up integers that were written at the lower end of their bytes.
-    fn finish(&mut self) {
+    /// Sets the samples' limits. Refuses integers that were written at the lower end of their bytes.
+    fn finish(&mut self) -> Result<(), RecordingError> {
         let limit = match self.coding {
             Coding::Integer { bytes, bits } => {
-                if self.low_bits != 0 {
-                    let shift = 8 * bytes as u32 - bits;
-                    for sample in self.channels.iter_mut().flat_map(|channel| &mut channel.samples) {
-                        *sample = f64::from(((*sample * FULL_SCALE) as i32) << shift) / FULL_SCALE;
-                    }
+                // What stands there may be a level or 2^(8·bytes − bits) times it: nothing tells which.
+                let lower_end = 2_f64.powi(bits as i32 - 8 * bytes as i32);
+                let fits = |channel: &Channel| channel.samples.iter().all(|x| x.abs() <= lower_end);
+                if self.low_bits != 0 && self.channels.iter().all(fits) {
+                    let wide = 8 * bytes;
+                    let why =
+                        format!("its samples of {bits} bits do not stand at the upper end of their {wide}");
+                    return Err(RecordingError::Header { why });
                 }
                 Some(1.0 - 0.5_f64.powi(bits as i32 - 1))
             }
@@ -120,6 +123,7 @@ impl Taking {
         for channel in &mut self.channels {
             channel.limit = limit;
         }
+        Ok(())
     }
 }
 
