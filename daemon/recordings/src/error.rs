@@ -69,6 +69,22 @@ pub enum RecordingError {
         /// Channels in the file.
         channels: usize,
     },
+    /// A column that says by its title that it is not in volts or amperes, while nothing says what one of it is.
+    #[error(
+        "the column titled `{title}` is in {unit}: say how many {wanted} one of it is (for plain {unit}, {option} {factor:e})"
+    )]
+    Unit {
+        /// The column's title.
+        title: String,
+        /// The unit found in it.
+        unit: &'static str,
+        /// What it should be in.
+        wanted: &'static str,
+        /// The option that says so.
+        option: &'static str,
+        /// The unit, in volts or amperes.
+        factor: f64,
+    },
     /// No line of a table is made of numbers.
     #[error(
         "has no line with a time and a value as numbers; give columns separated by comma, semicolon or tab, with a point as decimal mark"
@@ -127,7 +143,7 @@ pub enum RecordingError {
     },
     /// Times that are not evenly spaced.
     #[error(
-        "line {line}: the time steps by {step_s:e} s where {usual_s:e} s is usual; samples are missing, or times have too few digits: export at an even sample rate with more digits"
+        "line {line}: the time steps by {step_s:.4e} s where {usual_s:.4e} s is usual; samples are missing, or times have too few digits: export at an even sample rate with more digits"
     )]
     UnevenTime {
         /// Line, from 1.
@@ -138,7 +154,7 @@ pub enum RecordingError {
         usual_s: f64,
     },
     /// Time that drifts against an even clock.
-    #[error("line {line}: the time is {off_s:e} s off an even sample clock; export at an even sample rate")]
+    #[error("line {line}: the time is {off_s:.2e} s off an even sample clock; export at an even sample rate")]
     DriftingTime {
         /// Line, from 1.
         line: u64,

@@ -194,6 +194,13 @@ impl Table {
         let title = |column: usize| {
             titles.first().and_then(|row| row.get(column)).filter(|text| !text.is_empty()).cloned()
         };
+        // Units may stand in a line of their own; what stands above those two is about the instrument.
+        let last = titles.get(titles.len().saturating_sub(2)..).unwrap_or_default();
+        let whole_title = |column: usize| {
+            let rows = last.iter().filter_map(|row| row.get(column)).filter(|text| !text.is_empty());
+            let whole = rows.map(String::as_str).collect::<Vec<_>>().join(" ");
+            (!whole.is_empty()).then_some(whole)
+        };
         let time = time_column(&self.columns, &titles);
         let unit_s = titles.iter().filter_map(|row| row.get(time)).find_map(|text| unit_s(text));
         if unit_s.is_none()
@@ -223,7 +230,7 @@ impl Table {
         for (index, column) in self.columns.iter().enumerate().filter(|(index, _)| is_channel(*index)) {
             let kept = wanted.keeps(channels.len());
             let samples = if kept { column[part.clone()].to_vec() } else { Vec::new() };
-            channels.push(Channel { name: title(index), samples, limit: None });
+            channels.push(Channel { name: whole_title(index), samples, limit: None });
         }
         Ok(Recording { fs_hz, channels, relative: false })
     }

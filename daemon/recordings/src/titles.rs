@@ -33,3 +33,15 @@ pub(crate) fn unit_s(title: &str) -> Option<f64> {
         _ => None,
     })
 }
+
+/// A unit that a title names and that is not the volt or the ampere itself, and its size in them.
+pub(crate) fn scaled_unit(title: &str) -> Option<(&'static str, f64)> {
+    words(title).iter().find_map(|word| match word.as_str() {
+        "mv" | "millivolt" | "millivolts" => Some(("mV", 1e-3)),
+        "uv" | "\u{b5}v" | "\u{3bc}v" => Some(("\u{b5}V", 1e-6)),
+        "kv" => Some(("kV", 1e3)),
+        "ma" | "milliampere" | "milliamperes" => Some(("mA", 1e-3)),
+        "ua" | "\u{b5}a" | "\u{3bc}a" => Some(("\u{b5}A", 1e-6)),
+        _ => None,
+    })
+}

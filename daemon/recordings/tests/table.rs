@@ -1,6 +1,6 @@
 //! CSV tables. Layout: RFC 4180, and what measuring instruments write (common practice, no source).
 
-use wattproof_recordings::{Recording, RecordingError, Wanted, read};
+use wattproof_recordings::{Choice, Recording, RecordingError, Wanted, read};
 
 fn table(text: &str) -> Result<Recording, RecordingError> {
     read(text.as_bytes(), &Wanted::default())
@@ -99,4 +99,14 @@ fn the_micro_sign_of_iso_8859_1_is_understood() {
     let text = b"Zeit (\xb5s);Spannung (V)\r\n0;5\r\n1000;6\r\n2000;8\r\n";
     let found = read(text.as_slice(), &Wanted::default()).unwrap();
     assert!((found.fs_hz - 1000.0).abs() < 1e-6, "{}", found.fs_hz);
+}
+
+#[test]
+fn units_in_a_line_of_their_own_stay_with_their_column() {
+    // What oscilloscopes export, two lines of titles (common practice, no source).
+    let found = table("Offset,0 mV\nTime,Channel A\n(ms),(mV)\n\n0,5\n1,6\n2,8\n").unwrap();
+    assert_eq!(found.channels[0].name.as_deref(), Some("Channel A (mV)"));
+    let choice =
+        Choice { volts_channel: 1, amps_channel: None, volts_full_scale: None, amps_full_scale: None };
+    assert!(matches!(choice.capture(&found), Err(RecordingError::Unit { unit: "mV", .. })));
 }
