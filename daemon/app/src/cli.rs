@@ -224,7 +224,7 @@ pub enum NoiseWeighting {
 /// `measure`.
 #[derive(Args)]
 pub struct MeasureOrder {
-    /// Recordings: WAV (integers to 32 bits, 32-bit float) or CSV with a time column
+    /// Recordings: WAV (integers to 32 bits, floats) or CSV with a time column
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
     /// Frequency of the test tone; without it, the strongest tone in the band

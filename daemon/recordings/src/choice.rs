@@ -4,6 +4,7 @@ use wattproof_signal::Capture;
 
 use crate::error::RecordingError;
 use crate::recording::{Channel, Recording};
+use crate::titles::scaled_unit;
 
 /// Channels to take, and what their full scale means.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,10 +23,16 @@ impl Choice {
     /// The capture of the chosen channels. Its full scales are those of the file's format where it has one, so
     /// that a converter driven to its limits is noticed.
     pub fn capture(&self, recording: &Recording) -> Result<Capture, RecordingError> {
-        let (volts, volts_full_scale) =
-            scaled(pick(recording, self.volts_channel)?, self.volts_full_scale.unwrap_or(1.0));
+        let (volts, volts_full_scale) = scaled(
+            pick(recording, self.volts_channel)?,
+            self.volts_full_scale,
+            ("volts", "--volts-full-scale"),
+        )?;
         let amps = match self.amps_channel {
-            Some(wanted) => Some(scaled(pick(recording, wanted)?, self.amps_full_scale.unwrap_or(1.0))),
+            Some(wanted) => {
+                let of = ("amperes", "--amps-full-scale");
+                Some(scaled(pick(recording, wanted)?, self.amps_full_scale, of)?)
+            }
             None => None,
         };
         let (amps, amps_full_scale) = amps.map_or((None, None), |(amps, limit)| (Some(amps), limit));
@@ -39,9 +46,19 @@ fn pick(recording: &Recording, wanted: usize) -> Result<&Channel, RecordingError
     channel.ok_or(RecordingError::NoSuchChannel { wanted, channels })
 }
 
-fn scaled(channel: &Channel, factor: f64) -> (Vec<f64>, Option<f64>) {
+/// Samples and their limit in the unit wanted, of which one of a sample's is `factor`.
+fn scaled(
+    channel: &Channel,
+    factor: Option<f64>,
+    (wanted, option): (&'static str, &'static str),
+) -> Result<(Vec<f64>, Option<f64>), RecordingError> {
+    let title = channel.name.clone().unwrap_or_default();
+    if let (None, Some((unit, factor))) = (factor, scaled_unit(&title)) {
+        return Err(RecordingError::Unit { title, unit, wanted, option, factor });
+    }
+    let factor = factor.unwrap_or(1.0);
     let samples = channel.samples.iter().map(|sample| sample * factor).collect();
-    (samples, channel.limit.map(|limit| limit * factor))
+    Ok((samples, channel.limit.map(|limit| limit * factor)))
 }
 
 #[cfg(test)]
@@ -68,5 +85,26 @@ mod tests {
             let error = choice.capture(&recording).unwrap_err().to_string();
             assert!(error.contains("2 channels"), "{error}");
         }
+    }
+
+    #[test]
+    fn a_title_in_millivolts_wants_to_be_told_what_they_are() {
+        // SI prefixes: milli is 10^-3, micro 10^-6, kilo 10^3.
+        let channel = |name: &str| Channel { samples: vec![5.0], name: Some(name.into()), limit: None };
+        let take = |name: &str, volts_full_scale: Option<f64>, amps_full_scale: Option<f64>| {
+            let channels = vec![channel(name), channel("CH2 (mA)")];
+            let recording = Recording { fs_hz: 10.0, channels, relative: false };
+            let amps_channel = amps_full_scale.map(|_| 2);
+            Choice { volts_channel: 1, amps_channel, volts_full_scale, amps_full_scale }.capture(&recording)
+        };
+        for (name, factor) in [("Kanal A (mV)", "1e-3"), ("u / \u{b5}V", "1e-6"), ("CH1 kV", "1e3")] {
+            let error = take(name, None, None).unwrap_err().to_string();
+            assert!(error.contains(&format!("--volts-full-scale {factor}")), "{error}");
+            assert_eq!(take(name, Some(0.001), None).unwrap().volts, [0.005]);
+        }
+        for name in ["CH1 (V)", "volts", "mvolume", ""] {
+            assert_eq!(take(name, None, None).unwrap().volts, [5.0], "{name}");
+        }
+        assert_eq!(take("V", None, Some(0.002)).unwrap().amps, Some(vec![0.01]));
     }
 }

@@ -10,15 +10,13 @@ pub enum RecordingError {
     #[error("is empty; record or export it again")]
     Empty,
     /// Some other format.
-    #[error(
-        "is {kind}, which is not read; convert it to WAV (PCM or 32-bit float) or to CSV with a time column"
-    )]
+    #[error("is {kind}, which is not read; convert it to WAV (PCM or float) or to CSV with a time column")]
     Foreign {
         /// What it looks like.
         kind: &'static str,
     },
     /// A WAV header that can't be used.
-    #[error("has a WAV header that can't be used ({why}); export it again as WAV, PCM or 32-bit float")]
+    #[error("has a WAV header that can't be used ({why}); export it again as WAV, PCM or float")]
     Header {
         /// What is wrong with it.
         why: String,
@@ -61,18 +59,48 @@ pub enum RecordingError {
         fs_hz: f64,
     },
     /// The channel asked for is not there.
-    #[error("has {channels} channels and no channel {wanted}; choose one from 1 to {channels}")]
+    #[error(
+        "has {channels} channel{} and no channel {wanted}; choose one from 1 to {channels}, or record the missing one too",
+        if *channels == 1 { "" } else { "s" }
+    )]
     NoSuchChannel {
         /// Channel asked for, from 1.
         wanted: usize,
         /// Channels in the file.
         channels: usize,
     },
+    /// A column that says by its title that it is not in volts or amperes, while nothing says what one of it is.
+    #[error(
+        "the column titled `{title}` is in {unit}: say how many {wanted} one of it is (for plain {unit}, {option} {factor:e})"
+    )]
+    Unit {
+        /// The column's title.
+        title: String,
+        /// The unit found in it.
+        unit: &'static str,
+        /// What it should be in.
+        wanted: &'static str,
+        /// The option that says so.
+        option: &'static str,
+        /// The unit, in volts or amperes.
+        factor: f64,
+    },
     /// No line of a table is made of numbers.
     #[error(
         "has no line with a time and a value as numbers; give columns separated by comma, semicolon or tab, with a point as decimal mark"
     )]
     NoTable,
+    /// The only column that could be time counts samples.
+    #[error(
+        "column {column}, `{title}`, counts samples, and no column tells the time; export again with a column of times, or \
+         make one: samples divided by the sample rate"
+    )]
+    NoTime {
+        /// Column, from 1.
+        column: usize,
+        /// Its title.
+        title: String,
+    },
     /// A field of a table is not a number.
     #[error(
         "line {line}, column {column}: `{text}` is not a finite number; repair or remove the line's cause, then export again with a point as decimal mark"
@@ -115,7 +143,7 @@ pub enum RecordingError {
     },
     /// Times that are not evenly spaced.
     #[error(
-        "line {line}: the time steps by {step_s:e} s where {usual_s:e} s is usual; samples are missing, or times have too few digits: export at an even sample rate with more digits"
+        "line {line}: the time steps by {step_s:.4e} s where {usual_s:.4e} s is usual; samples are missing, or times have too few digits: export at an even sample rate with more digits"
     )]
     UnevenTime {
         /// Line, from 1.
@@ -126,7 +154,7 @@ pub enum RecordingError {
         usual_s: f64,
     },
     /// Time that drifts against an even clock.
-    #[error("line {line}: the time is {off_s:e} s off an even sample clock; export at an even sample rate")]
+    #[error("line {line}: the time is {off_s:.2e} s off an even sample clock; export at an even sample rate")]
     DriftingTime {
         /// Line, from 1.
         line: u64,

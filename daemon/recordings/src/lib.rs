@@ -9,8 +9,10 @@
 mod choice;
 mod error;
 mod recording;
+mod riff;
 mod table;
 mod times;
+mod titles;
 mod wav;
 
 use std::io::Read;
@@ -29,29 +31,28 @@ pub fn read(mut source: impl Read, wanted: &Wanted) -> Result<Recording, Recordi
     if head.is_empty() {
         return Err(RecordingError::Empty);
     }
-    if head.starts_with(b"RIFF") {
-        let open_ended = wav::close(&mut head);
-        return wav::read(head.as_slice().chain(source), open_ended, wanted);
-    }
     let whole = head.as_slice().chain(source);
+    if riff::is_wav(&head) {
+        return wav::read(whole, wanted);
+    }
     match foreign(&head) {
         Some(kind) => Err(RecordingError::Foreign { kind }),
         None => table::read(&head, whole, wanted),
     }
 }
 
-/// What a file is that is neither RIFF WAV nor text, by its first bytes (each format's own published mark).
+/// What a file is that is neither WAV nor text, by its first bytes (each format's own published mark).
 fn foreign(head: &[u8]) -> Option<&'static str> {
     let marks: [(&[u8], &'static str); 9] = [
-        (b"RF64", "a 64-bit RF64 file"),
+        (b"RF64", "an RF64 file that holds no WAVE"),
         (b"RIFX", "a big-endian RIFX file"),
         (b"fLaC", "a FLAC file"),
         (b"OggS", "an Ogg file"),
         (b"ID3", "an MP3 file"),
         (b"FORM", "an AIFF file"),
         (b"caff", "a CAF file"),
-        (b"\xff\xfe", "UTF-16 text"),
-        (b"\xfe\xff", "UTF-16 text"),
+        (b"\xff\xfe", "UTF-16 text (UTF-8 is)"),
+        (b"\xfe\xff", "UTF-16 text (UTF-8 is)"),
     ];
     let known = marks.iter().find(|(mark, _)| head.starts_with(mark)).map(|(_, kind)| *kind);
     known.or_else(|| head.contains(&0).then_some("neither WAV nor text"))

@@ -35,7 +35,7 @@ impl Wanted {
 /// One channel of a recording.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Channel {
-    /// The column's name, if the file gave one.
+    /// The column's title and what stands below it, such as a unit, if the file gave any.
     pub name: Option<String>,
     /// Samples as fractions of digital full scale (WAV), or as they stand in the column (CSV).
     pub samples: Vec<f64>,

@@ -7,6 +7,7 @@ use csv::{ByteRecord, ReaderBuilder};
 use crate::error::RecordingError;
 use crate::recording::{CHANNELS_MAX, Channel, RATE_MAX_HZ, Recording, SAMPLES_MAX, Wanted};
 use crate::times::{Printed, Times};
+use crate::titles::{names_count, names_time, unit_s};
 
 const SEPARATORS: [u8; 3] = [b'\t', b';', b','];
 /// Characters of a wrong field that an error repeats.
@@ -53,9 +54,12 @@ fn unreadable(error: csv::Error) -> RecordingError {
     }
 }
 
-/// A field without blanks around it and without a byte-order mark.
+/// A field without blanks around it and without a byte-order mark. What is no UTF-8 is taken as ISO 8859-1, the other
+/// way in which instruments write the micro sign.
 fn clean(field: &[u8]) -> String {
-    String::from_utf8_lossy(field).trim_start_matches('\u{feff}').trim().to_string()
+    let text = std::str::from_utf8(field).map(str::to_string);
+    let text = text.unwrap_or_else(|_| field.iter().copied().map(char::from).collect());
+    text.trim_start_matches('\u{feff}').trim().to_string()
 }
 
 fn number(text: &str) -> Option<f64> {
@@ -190,8 +194,21 @@ impl Table {
         let title = |column: usize| {
             titles.first().and_then(|row| row.get(column)).filter(|text| !text.is_empty()).cloned()
         };
+        // Units may stand in a line of their own; what stands above those two is about the instrument.
+        let last = titles.get(titles.len().saturating_sub(2)..).unwrap_or_default();
+        let whole_title = |column: usize| {
+            let rows = last.iter().filter_map(|row| row.get(column)).filter(|text| !text.is_empty());
+            let whole = rows.map(String::as_str).collect::<Vec<_>>().join(" ");
+            (!whole.is_empty()).then_some(whole)
+        };
         let time = time_column(&self.columns, &titles);
         let unit_s = titles.iter().filter_map(|row| row.get(time)).find_map(|text| unit_s(text));
+        if unit_s.is_none()
+            && counts(&self.columns, &titles, time)
+            && title(time).is_some_and(|text| names_count(&text))
+        {
+            return Err(RecordingError::NoTime { column: time + 1, title: title(time).unwrap_or_default() });
+        }
         let unit_s = unit_s.unwrap_or(1.0);
         let s: Vec<f64> = self.columns[time].iter().map(|t| t * unit_s).collect();
         let resolution_s = self.printed[time].resolution() * unit_s;
@@ -208,10 +225,12 @@ impl Table {
         }
         let part = first as usize..end as usize;
         let mut channels = Vec::new();
-        for (index, column) in self.columns.iter().enumerate().filter(|(index, _)| *index != time) {
+        let is_channel =
+            |index: usize| index != time && !(width > 2 && counts(&self.columns, &titles, index));
+        for (index, column) in self.columns.iter().enumerate().filter(|(index, _)| is_channel(*index)) {
             let kept = wanted.keeps(channels.len());
             let samples = if kept { column[part.clone()].to_vec() } else { Vec::new() };
-            channels.push(Channel { name: title(index), samples, limit: None });
+            channels.push(Channel { name: whole_title(index), samples, limit: None });
         }
         Ok(Recording { fs_hz, channels, relative: false })
     }
@@ -222,35 +241,22 @@ fn filled(fields: &[String]) -> usize {
     fields.iter().rposition(|text| !text.is_empty()).map_or(0, |last| last + 1)
 }
 
-/// The column of times.
+/// The column of times: the one so named, else the first that only rises and, of three or more, does not count lines, else the first that
+/// only rises, else the first.
 fn time_column(columns: &[Vec<f64>], titles: &[&Vec<String>]) -> usize {
-    let named = |column: usize| {
-        titles.iter().filter_map(|row| row.get(column)).any(|text| {
-            let words = words(text);
-            let first = words.first().map_or("", String::as_str);
-            first.starts_with("time") || ["t", "seconds", "second", "sec", "s"].contains(&first)
-        })
-    };
+    let named = |column: usize| titles.iter().filter_map(|row| row.get(column)).any(|text| names_time(text));
     let rises = |column: usize| columns[column].windows(2).all(|pair| pair[1] > pair[0]);
     let all = || 0..columns.len();
-    all().find(|column| named(*column)).or_else(|| all().find(|column| rises(*column))).unwrap_or(0)
+    let named = all().find(|column| named(*column));
+    let clock =
+        || all().find(|column| rises(*column) && !(columns.len() > 2 && counts(columns, titles, *column)));
+    named.or_else(clock).or_else(|| all().find(|column| rises(*column))).unwrap_or(0)
 }
 
-/// Words of a title, in small letters: `Time [ms]` is `time` and `ms`.
-fn words(text: &str) -> Vec<String> {
-    let text = text.to_lowercase();
-    let parts = text.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty());
-    parts.map(str::to_string).collect()
-}
-
-/// The unit of time that a title names, in s.
-fn unit_s(title: &str) -> Option<f64> {
-    words(title).iter().find_map(|word| match word.as_str() {
-        "ns" | "nanoseconds" => Some(1e-9),
-        // Both signs for micro: U+00B5 and the Greek letter.
-        "us" | "\u{b5}s" | "\u{3bc}s" | "microseconds" => Some(1e-6),
-        "ms" | "milliseconds" => Some(1e-3),
-        "s" | "sec" | "second" | "seconds" => Some(1.0),
-        _ => None,
-    })
+/// True for a column that counts the lines one by one: titled so, or the first without a title.
+fn counts(columns: &[Vec<f64>], titles: &[&Vec<String>], column: usize) -> bool {
+    let mut names =
+        titles.iter().filter_map(|row| row.get(column)).filter(|text| !text.is_empty()).peekable();
+    let so_called = if names.peek().is_none() { column == 0 } else { names.any(|text| names_count(text)) };
+    so_called && columns[column].len() > 1 && columns[column].windows(2).all(|pair| pair[1] - pair[0] == 1.0)
 }

@@ -1,154 +1,162 @@
-//! WAV: integers of 8 to 32 bits and 32-bit floats.
+//! WAV: integers of 2 to 32 bits, floats of 32 and 64 bits.
 
 use std::io::Read;
 
-use hound::{SampleFormat, WavReader};
-
 use crate::error::RecordingError;
 use crate::recording::{CHANNELS_MAX, Channel, RATE_MAX_HZ, Recording, SAMPLES_MAX, Wanted};
+use crate::riff::{Coding, head};
 
-/// Length that a recorder writes which can't go back to fill it in (common practice, no source).
-const UNKNOWN: [u8; 4] = [0xff; 4];
+/// Frames that are read at once.
+const FRAMES: usize = 4096;
 
-/// Gives a header whose data length is unknown the largest length there is; true if it was so.
-pub(crate) fn close(head: &mut [u8]) -> bool {
-    let (mut at, mut frame_bytes) = (12_usize, 1);
-    loop {
-        let Some((name, length)) = head.get(at..at + 8).map(|chunk| chunk.split_at(4)) else { return false };
-        let length: [u8; 4] = length.try_into().unwrap_or_default();
-        if name == b"fmt " {
-            frame_bytes = head.get(at + 20..at + 22).map_or(1, |b| u32::from(b[0]) + 256 * u32::from(b[1]));
-        }
-        if name == b"data" {
-            let whole = u32::MAX - u32::MAX.checked_rem(frame_bytes).unwrap_or(0);
-            if length == UNKNOWN {
-                head[at + 4..at + 8].copy_from_slice(&whole.to_le_bytes());
-            }
-            return length == UNKNOWN;
-        }
-        // Chunks are padded to an even length.
-        let length = u32::from_le_bytes(length) as usize;
-        at = at.saturating_add(8).saturating_add(length).saturating_add(length % 2).min(usize::MAX / 2);
-    }
-}
-
-/// Reads a WAV file; `open_ended` if its header doesn't know how much it holds. Integers of n bits are divided by 2^(n−1), so that full scale is the most negative code.
-pub(crate) fn read(
-    source: impl Read,
-    open_ended: bool,
-    wanted: &Wanted,
-) -> Result<Recording, RecordingError> {
-    let mut wav =
-        WavReader::new(source).map_err(|error| RecordingError::Header { why: error.to_string() })?;
-    let spec = wav.spec();
-    let (channels, fs_hz) = (usize::from(spec.channels), f64::from(spec.sample_rate));
+/// Reads a WAV file. Integers of n bits are divided by 2^(n−1), so that full scale is the most negative code.
+pub(crate) fn read(mut source: impl Read, wanted: &Wanted) -> Result<Recording, RecordingError> {
+    let head = head(&mut source)?;
+    let (channels, fs_hz) = (head.channels, head.fs_hz);
     if channels > CHANNELS_MAX {
         return Err(RecordingError::TooManyChannels { channels, max: CHANNELS_MAX });
-    }
-    if channels == 0 {
-        return Err(RecordingError::Header { why: "no channel".into() });
     }
     if !(fs_hz > 0.0 && fs_hz <= RATE_MAX_HZ) {
         return Err(RecordingError::Rate { fs_hz });
     }
-    let promised = u64::from(wav.len()) / channels as u64;
-    let mut taking = Taking::new(channels, fs_hz, wanted);
-    let done = match spec.sample_format {
-        SampleFormat::Int => {
-            let half = 2_f64.powi(i32::from(spec.bits_per_sample) - 1);
-            let samples = wav.samples::<i32>().map(|sample| sample.map(|code| f64::from(code) / half));
-            let done = taking.take(samples)?;
-            taking.limit(Some((half - 1.0) / half));
-            done
-        }
-        SampleFormat::Float => {
-            let done = taking.take(wav.samples::<f32>().map(|sample| sample.map(f64::from)))?;
-            // Samples beyond 1 show that 1 is not where the converter ends.
-            let within = |channel: &Channel| channel.samples.iter().all(|sample| sample.abs() <= 1.0 + 1e-6);
-            let bounded = taking.channels.iter().all(within);
-            taking.limit(bounded.then_some(1.0));
-            done
-        }
+    let frame_bytes = (channels * head.coding.bytes()) as u64;
+    let promised = head.data_bytes.map(|bytes| bytes / frame_bytes);
+    let samples = source.take(promised.map_or(u64::MAX, |frames| frames * frame_bytes));
+    let (skip, length) = wanted.samples(fs_hz);
+    let mut taking = Taking {
+        channels: vec![Channel::default(); channels],
+        kept: (0..channels).map(|channel| wanted.keeps(channel)).collect(),
+        coding: head.coding,
+        low_bits: 0,
+        taken: 0,
     };
-    if let Done::Ended { frames } = done
-        && frames < promised
-        && !open_ended
-    {
-        return Err(RecordingError::Truncated { frames, promised });
-    }
-    if taking.taken == 0 {
-        return Err(RecordingError::NoSamples);
+    let frames = taking.take(samples, skip, length)?;
+    // Having come as far as was wanted, it does not matter how the file ends.
+    let enough = frames >= skip && taking.taken >= length;
+    match promised {
+        Some(promised) if frames < promised && !enough => {
+            return Err(RecordingError::Truncated { frames, promised });
+        }
+        _ if taking.taken == 0 => return Err(RecordingError::NoSamples),
+        _ => taking.finish()?,
     }
     Ok(Recording { fs_hz, channels: taking.channels, relative: true })
-}
-
-enum Done {
-    /// All that was wanted is there.
-    Enough,
-    /// The data ended after so many whole frames.
-    Ended { frames: u64 },
 }
 
 /// Frames on their way into channels.
 struct Taking {
     channels: Vec<Channel>,
     kept: Vec<bool>,
-    skip: u64,
-    length: u64,
+    coding: Coding,
+    /// Bits met below those that count.
+    low_bits: i32,
     taken: u64,
 }
 
 impl Taking {
-    fn new(channels: usize, fs_hz: f64, wanted: &Wanted) -> Self {
-        let (skip, length) = wanted.samples(fs_hz);
-        let kept = (0..channels).map(|channel| wanted.keeps(channel)).collect();
-        Self { channels: vec![Channel::default(); channels], kept, skip, length, taken: 0 }
+    /// Takes up to `length` frames after `skip`, and tells how many whole frames were met.
+    fn take(&mut self, mut source: impl Read, skip: u64, length: u64) -> Result<u64, RecordingError> {
+        let frame_bytes = self.channels.len() * self.coding.bytes();
+        let mut before = (&mut source).take(skip.saturating_mul(frame_bytes as u64));
+        let passed = std::io::copy(&mut before, &mut std::io::sink()).map_err(RecordingError::Unreadable)?;
+        let passed = passed / frame_bytes as u64;
+        let mut bytes = vec![0; FRAMES * frame_bytes];
+        while passed == skip && self.taken < length {
+            let frames = (length - self.taken).min(FRAMES as u64) as usize;
+            let room = &mut bytes[..frames * frame_bytes];
+            let filled = fill(&mut source, room)?;
+            let whole = filled / frame_bytes;
+            if self.taken + whole as u64 > SAMPLES_MAX as u64 {
+                return Err(RecordingError::TooLong { max: SAMPLES_MAX });
+            }
+            self.taken += whole as u64;
+            for frame in room[..whole * frame_bytes].chunks_exact(frame_bytes) {
+                self.push(frame);
+            }
+            if filled < room.len() {
+                break;
+            }
+        }
+        Ok(passed + self.taken)
     }
 
-    fn take(
-        &mut self,
-        mut samples: impl Iterator<Item = Result<f64, hound::Error>>,
-    ) -> Result<Done, RecordingError> {
-        let mut frame = vec![0.0; self.channels.len()];
-        let mut frames: u64 = 0;
-        loop {
-            if frames >= self.skip && self.taken >= self.length {
-                return Ok(Done::Enough);
-            }
-            for place in &mut frame {
-                match samples.next() {
-                    Some(Ok(sample)) => *place = sample,
-                    // The file ends within its data: how far it came is told by the count.
-                    Some(Err(hound::Error::IoError(error))) if ends(&error) => {
-                        return Ok(Done::Ended { frames });
-                    }
-                    Some(Err(hound::Error::IoError(error))) => return Err(RecordingError::Unreadable(error)),
-                    Some(Err(error)) => return Err(RecordingError::Header { why: error.to_string() }),
-                    None => return Ok(Done::Ended { frames }),
+    fn push(&mut self, frame: &[u8]) {
+        let width = self.coding.bytes();
+        let places = self.channels.iter_mut().zip(&self.kept).zip(frame.chunks_exact(width));
+        for ((channel, _), bytes) in places.filter(|((_, kept), _)| **kept) {
+            let sample = match (self.coding, bytes) {
+                (Coding::Float32, &[a, b, c, d]) => f64::from(f32::from_le_bytes([a, b, c, d])),
+                (Coding::Float64, &[a, b, c, d, e, f, g, h]) => f64::from_le_bytes([a, b, c, d, e, f, g, h]),
+                (Coding::Integer { bits, .. }, bytes) => {
+                    let code = upmost(bytes);
+                    self.low_bits |= code & below(bits);
+                    f64::from(code) / FULL_SCALE
                 }
-            }
-            if frames >= self.skip {
-                if self.taken as usize >= SAMPLES_MAX {
-                    return Err(RecordingError::TooLong { max: SAMPLES_MAX });
-                }
-                self.taken += 1;
-                let kept = self.channels.iter_mut().zip(&self.kept).zip(&frame);
-                for ((channel, _), sample) in kept.filter(|((_, kept), _)| **kept) {
-                    channel.samples.push(*sample);
-                }
-            }
-            frames += 1;
+                // No other widths come out of a frame's chunks.
+                _ => f64::NAN,
+            };
+            channel.samples.push(sample);
         }
     }
 
-    fn limit(&mut self, limit: Option<f64>) {
+    /// Sets the samples' limits. Refuses integers that were written at the lower end of their bytes.
+    fn finish(&mut self) -> Result<(), RecordingError> {
+        let limit = match self.coding {
+            Coding::Integer { bytes, bits } => {
+                // What stands there may be a level or 2^(8·bytes − bits) times it: nothing tells which.
+                let lower_end = 2_f64.powi(bits as i32 - 8 * bytes as i32);
+                let fits = |channel: &Channel| channel.samples.iter().all(|x| x.abs() <= lower_end);
+                if self.low_bits != 0 && self.channels.iter().all(fits) {
+                    let wide = 8 * bytes;
+                    let why =
+                        format!("its samples of {bits} bits do not stand at the upper end of their {wide}");
+                    return Err(RecordingError::Header { why });
+                }
+                Some(1.0 - 0.5_f64.powi(bits as i32 - 1))
+            }
+            Coding::Float32 | Coding::Float64 => {
+                // Samples beyond 1 show that 1 is not where the converter ends.
+                let within = |channel: &Channel| channel.samples.iter().all(|x| x.abs() <= 1.0 + 1e-6);
+                self.channels.iter().all(within).then_some(1.0)
+            }
+        };
         for channel in &mut self.channels {
             channel.limit = limit;
         }
+        Ok(())
     }
 }
 
-/// True if the error says that the bytes ran out: the reader's own, or the one that the WAV crate makes up.
-fn ends(error: &std::io::Error) -> bool {
-    error.kind() == std::io::ErrorKind::UnexpectedEof || error.to_string().contains("enough bytes")
+/// Full scale of integers moved to the upper end of 32 bits.
+const FULL_SCALE: f64 = 2_147_483_648.0;
+
+/// An integer of one to four bytes at the upper end of 32 bits. One byte alone counts from 128 (Microsoft and IBM, 1991).
+fn upmost(bytes: &[u8]) -> i32 {
+    match *bytes {
+        [a] => i32::from_le_bytes([0, 0, 0, a ^ 0x80]),
+        [a, b] => i32::from_le_bytes([0, 0, a, b]),
+        [a, b, c] => i32::from_le_bytes([0, a, b, c]),
+        [a, b, c, d] => i32::from_le_bytes([a, b, c, d]),
+        // Heads with other widths are refused.
+        _ => 0,
+    }
+}
+
+/// Mask of what lies below so many bits at the upper end of 32: zeros where samples stand there, as the format demands.
+fn below(bits: u32) -> i32 {
+    (u32::MAX.checked_shr(bits).unwrap_or(0)) as i32
+}
+
+/// Fills as much of `room` as there is.
+fn fill(source: &mut impl Read, room: &mut [u8]) -> Result<usize, RecordingError> {
+    let mut filled = 0;
+    while filled < room.len() {
+        match source.read(&mut room[filled..]) {
+            Ok(0) => break,
+            Ok(count) => filled += count,
+            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(RecordingError::Unreadable(error)),
+        }
+    }
+    Ok(filled)
 }

@@ -1,6 +1,6 @@
 //! CSV tables. Layout: RFC 4180, and what measuring instruments write (common practice, no source).
 
-use wattproof_recordings::{Recording, RecordingError, Wanted, read};
+use wattproof_recordings::{Choice, Recording, RecordingError, Wanted, read};
 
 fn table(text: &str) -> Result<Recording, RecordingError> {
     read(text.as_bytes(), &Wanted::default())
@@ -69,4 +69,44 @@ fn a_part_of_the_rows() {
     let wanted = Wanted { skip_s: 0.010, length_s: Some(0.003), channels: vec![0] };
     let found = read(text.as_bytes(), &wanted).unwrap();
     assert_eq!(found.channels[0].samples, [10.0, 11.0, 12.0]);
+}
+
+#[test]
+fn a_count_of_samples_is_neither_time_nor_a_channel() {
+    // Common practice of loggers and instruments, no source.
+    for text in [
+        "idx,time,volts\n0,0,5\n1,0.001,6\n2,0.002,8\n",
+        "Sample No.;ms;volts\n1;0;5\n2;1;6\n3;2;8\n",
+        "7,0,5\n8,0.001,6\n9,0.002,8\n",
+        "time,#,volts\n0,1,5\n0.001,2,6\n0.002,3,8\n",
+    ] {
+        let found = table(text).unwrap_or_else(|error| panic!("{text}: {error}"));
+        assert!((found.fs_hz - 1000.0).abs() < 1e-6, "{text}: {}", found.fs_hz);
+        assert_eq!(found.channels.len(), 1, "{text}");
+        assert_eq!(found.channels[0].samples, [5.0, 6.0, 8.0], "{text}");
+    }
+    let error = table("sample,volts\n0,5\n1,6\n2,8\n").unwrap_err();
+    assert!(error.to_string().contains("column 1, `sample`, counts samples"), "{error}");
+    // Without a title, or with a unit, whole seconds are times.
+    for text in ["0,5\n1,6\n2,8\n", "n (s),u\n0,5\n1,6\n2,8\n", "time,n\n0,5\n1,6\n2,8\n"] {
+        assert!((table(text).unwrap().fs_hz - 1.0).abs() < 1e-9, "{text}");
+    }
+}
+
+#[test]
+fn the_micro_sign_of_iso_8859_1_is_understood() {
+    // ISO 8859-1: 0xb5 is the micro sign.
+    let text = b"Zeit (\xb5s);Spannung (V)\r\n0;5\r\n1000;6\r\n2000;8\r\n";
+    let found = read(text.as_slice(), &Wanted::default()).unwrap();
+    assert!((found.fs_hz - 1000.0).abs() < 1e-6, "{}", found.fs_hz);
+}
+
+#[test]
+fn units_in_a_line_of_their_own_stay_with_their_column() {
+    // What oscilloscopes export, two lines of titles (common practice, no source).
+    let found = table("Offset,0 mV\nTime,Channel A\n(ms),(mV)\n\n0,5\n1,6\n2,8\n").unwrap();
+    assert_eq!(found.channels[0].name.as_deref(), Some("Channel A (mV)"));
+    let choice =
+        Choice { volts_channel: 1, amps_channel: None, volts_full_scale: None, amps_full_scale: None };
+    assert!(matches!(choice.capture(&found), Err(RecordingError::Unit { unit: "mV", .. })));
 }

@@ -2,7 +2,7 @@
 
 use crate::blocks::Blocks;
 use crate::capture::Capture;
-use crate::dropout::{filled, zeros};
+use crate::dropout::{filled, held, zeros};
 use crate::flags::Flag;
 use crate::harmonics::{Basis, HarmonicFit, Polished, polish};
 use crate::lobes::{Lobes, Polish, Shape, apart};
@@ -81,7 +81,9 @@ pub(crate) fn analyse(
     let mut spectrum = spectrum(capture, tools, room);
     let residue = split(&mut spectrum, capture.fs_hz, hz, harmonics, settings);
     let blocks = Blocks::new(&capture.volts, &volts.coefficients, cycles_per_sample, capture.fs_hz);
-    if filled(&capture.volts, &zeros(&capture.volts), &volts.coefficients, cycles_per_sample) {
+    if filled(&capture.volts, &zeros(&capture.volts), &volts.coefficients, cycles_per_sample)
+        || held(&capture.volts, &volts.coefficients, cycles_per_sample)
+    {
         room.power = spectrum.power;
         return Err(Flag::Dropout);
     }
@@ -121,7 +123,8 @@ pub(crate) fn analyse(
         Amps { fit: HarmonicFit { coefficients, residual: Vec::new() }, residue }
     });
     if let Some((samples, amps)) = capture.amps.as_deref().zip(amps.as_ref())
-        && filled(samples, &zeros(samples), &amps.fit.coefficients, cycles_per_sample)
+        && (filled(samples, &zeros(samples), &amps.fit.coefficients, cycles_per_sample)
+            || held(samples, &amps.fit.coefficients, cycles_per_sample))
     {
         return Err(Flag::Dropout);
     }

@@ -1,4 +1,5 @@
-//! Zeros that a digitizer put where it lost data: the tone goes on either side of them, and would not be zero there.
+//! Zeros that a digitizer put where it lost data, or the last sample over and over: the tone goes on either side of them,
+//! and would not stand still there.
 //!
 //! Told from a pause of the signal by the samples and the record's own harmonics next to the zeros. Zeros that reach the
 //! record's start or end are silence: nothing tells them from a burst or a trip.
@@ -73,6 +74,56 @@ pub(crate) fn filled(
         .iter()
         .take(STRETCHES_MAX)
         .any(|zeros| (edge(zeros.start, zeros.start - 1) || edge(zeros.end - 1, zeros.end)) && inside(zeros))
+}
+
+/// Cycles that one value must last to count as held: no wave of an amplifier stands still as long, a square one for half.
+const HELD_CYCLES: f64 = 0.75;
+
+/// True if a value is held where the tone goes on, before it and after it, as the record's harmonics say. A value next to
+/// the record's mean is a pause of the signal, or may be.
+pub(crate) fn held(samples: &[f64], coefficients: &[Complex<f64>], cycles_per_sample: f64) -> bool {
+    let peak = 2.0 * coefficients.get(1).map_or(0.0, |c| c.norm());
+    let rest = coefficients.first().map_or(0.0, |c| c.re);
+    let cycle = 1.0 / cycles_per_sample;
+    let least = ((HELD_CYCLES * cycle).ceil() as usize).max(ZEROS_MIN);
+    let middle = (samples.len() as f64 - 1.0) / 2.0;
+    let fundamental = coefficients.get(1).copied().unwrap_or_default();
+    let expected = |n: usize| {
+        let turn = Complex::from_polar(1.0, TAU * (cycles_per_sample * (n as f64 - middle)).fract());
+        rest + 2.0 * (fundamental * turn).re
+    };
+    // Harmonics may be strong, but most of what stands beside is the fundamental.
+    let follows = |range: Range<usize>| {
+        let count = range.len() as f64;
+        let off: f64 = range.map(|n| (samples[n] - expected(n)).abs()).sum();
+        count > 0.0 && off < 0.25 * peak * count
+    };
+    runs(samples, least).take(STRETCHES_MAX).any(|run| {
+        let (first, end) = (run.start, run.end);
+        let around = cycle.ceil() as usize;
+        (samples[first] - rest).abs() >= 2.0 * LOUD * peak
+            && follows(first.saturating_sub(around)..first)
+            && follows(end..(end + around).min(samples.len()))
+            && !follows(run)
+    })
+}
+
+/// Runs of at least so many equal samples, without those that reach the record's start or end.
+fn runs(samples: &[f64], least: usize) -> impl Iterator<Item = Range<usize>> + '_ {
+    let mut at = least;
+    std::iter::from_fn(move || {
+        // A run holds a sample whose number is a multiple of its least length.
+        while at < samples.len() {
+            let value = samples[at];
+            let first = samples[..at].iter().rposition(|x| *x != value).map(|before| before + 1);
+            let end = samples[at..].iter().position(|x| *x != value).map(|beyond| at + beyond)?;
+            at = (end / least + 1) * least;
+            if let Some(first) = first.filter(|first| end - first >= least) {
+                return Some(first..end);
+            }
+        }
+        None
+    })
 }
 
 #[cfg(test)]

@@ -16,7 +16,7 @@ pub enum Flag {
     WrongFrequency,
     /// Samples are missing from the record.
     MissingSamples,
-    /// The record holds a stretch of exact zeros while the tone goes on beside it.
+    /// The record holds a stretch of exact zeros, or of one value, while the tone goes on beside it.
     Dropout,
     /// A channel hit its converter's limits: the numbers are computed, but the converter may have shaped them.
     AdcOverrange,
@@ -49,8 +49,8 @@ impl Flag {
                  the tone jumps in phase: capture again, and check the digitizer's memory depth and transfer"
             }
             Flag::Dropout => {
-                "a stretch of the record is exactly zero while the tone goes on beside it, as a digitizer fills in what \
-                 it lost: capture again, and check its cable, hub and what else uses its connection"
+                "a stretch of the record is exactly zero or stands still while the tone goes on beside it, as a digitizer \
+                 fills in what it lost: capture again, and check its cable, hub and what else uses its connection"
             }
             Flag::FrequencyDrift => {
                 "the tone's frequency moved while it was captured, which reads as noise: let the source settle, lock \

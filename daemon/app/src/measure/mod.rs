@@ -1,8 +1,10 @@
 //! `wattproof measure`: readings of recordings, whoever made them.
 
+mod notes;
 mod picture;
 mod report;
 mod spectrum;
+mod wording;
 
 use std::fs::File;
 use std::path::{Path, PathBuf};

@@ -6,8 +6,9 @@ use std::fmt::Write;
 use wattproof_signal::spectrum::Spectrum;
 use wattproof_signal::{Capture, Settings};
 
-use super::report::{Measured, significant};
+use super::report::Measured;
 use super::spectrum::{FLOOR_DB, hz_label, levels_db, span_hz};
+use super::wording::significant;
 
 const WIDTH: f64 = 900.0;
 const HEIGHT: f64 = 700.0;

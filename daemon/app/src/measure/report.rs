@@ -7,7 +7,9 @@ use serde::Serialize;
 use wattproof_signal::spectrum::Spectrum;
 use wattproof_signal::{Capture, Flag, Reading, Settings};
 
+use super::notes::notes;
 use super::spectrum::sketch;
+use super::wording::{significant, wrapped};
 use crate::cli::{MeasureOrder, NoiseWeighting};
 
 /// Harmonics listed in the table.
@@ -112,40 +114,25 @@ impl<'a> Measured<'a> {
     }
 }
 
-/// A number with so many significant digits, without trailing zeros; an exponent where it would grow long.
-pub fn significant(value: f64, digits: usize) -> String {
-    if value == 0.0 || !value.is_finite() {
-        return format!("{value}");
-    }
-    let magnitude = value.abs().log10().floor() as i32;
-    if !(-4..=9).contains(&magnitude) {
-        return format!("{value:.*e}", digits.saturating_sub(1));
-    }
-    let decimals = (digits as i32 - 1 - magnitude).max(0) as usize;
-    let text = format!("{value:.decimals$}");
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
-}
-
 /// The reading for a person: quantities with their uncertainty, worst harmonics, a sketch of the spectrum.
 pub fn table(measured: &Measured, spectrum: &Spectrum, settings: &Settings) -> String {
     let mut text = measured.title();
     text.push('\n');
     for flag in &measured.reading.flags {
         let effect = if flag.refuses() { "refused" } else { "beware" };
-        // Writing to a string can't fail.
-        let _ = writeln!(text, "  {effect}: {}", flag.reason());
+        wrapped(&format!("{effect}: {}", flag.reason()), &mut text);
+    }
+    for note in notes(measured.reading, measured.sample_rate_hz, settings, measured.volt()) {
+        wrapped(&format!("note: {note}"), &mut text);
     }
     if measured.volts_relative || measured.amps_relative {
-        text.push_str(
-            "  FS = digital full scale; give --volts-full-scale and --amps-full-scale for V, A, W\n",
-        );
+        text.push_str("  FS = digital full scale; for V, A and W: --volts-full-scale, --amps-full-scale\n");
     }
     for (name, value, unit, u) in rows(measured) {
         let Some(value) = value else { continue };
-        let _ = write!(text, "  {name:<26}{:>14} {unit}", significant(value, 7));
-        if let Some(u) = u {
-            let _ = write!(text, "  (u {})", significant(u, 2));
-        }
+        let u = u.map_or_else(String::new, |u| format!("  (u {})", significant(u, 2)));
+        let row = format!("  {name:<26}{:>14} {unit}{u}", significant(value, 7));
+        text.push_str(row.trim_end());
         text.push('\n');
     }
     if measured.weighted_noise_vrms.is_none() && !measured.reading.is_refused() {
@@ -248,26 +235,5 @@ fn worst(reading: &Reading, text: &mut String) {
         let hz = reading.fundamental_hz.map(|hz| hz * (index as f64 + 2.0));
         let hz = hz.map_or_else(|| "-".into(), |hz| significant(hz, 7));
         let _ = writeln!(text, "  {:>5}. {hz:>12} Hz {:>14} % {db:>9.2} dB", index + 2, significant(pct, 5));
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::significant;
-
-    #[test]
-    fn numbers_keep_their_significant_digits() {
-        // Place value; no outside source.
-        let numbers = [
-            (1234.5678, 6, "1234.57"),
-            (0.00123456, 3, "0.00123"),
-            (100.0, 7, "100"),
-            (-2.5, 7, "-2.5"),
-            (1.234e-7, 3, "1.23e-7"),
-            (0.0, 3, "0"),
-        ];
-        for (value, digits, expected) in numbers {
-            assert_eq!(significant(value, digits), expected);
-        }
     }
 }

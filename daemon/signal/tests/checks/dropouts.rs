@@ -118,3 +118,51 @@ fn silence_is_no_dropout() {
     }
     assert!(!is_dropout(&voltage(fs, vec![0.0; len])));
 }
+
+#[test]
+fn a_lost_packet_filled_with_the_last_sample_is_refused() {
+    // Common practice of recorders that lose data, no source. A cycle and a half of them, held away from zero.
+    let mut draw = Draw::new(23);
+    for (fs, hz) in [(48_000.0, 997.0), (48_000.0, 6_000.7), (48_000.0, 40.013), (192_000.0, 1000.3)] {
+        for case in 0..12 {
+            let (len, amplitude) = (48_000, 10.0);
+            let steps = if case % 2 == 0 { 20.0 / 65_536.0 } else { 20.0 / 256.0 };
+            let third = if case % 3 == 0 { 3.0 } else { 0.02 };
+            let clean = tones(fs, len, &[(hz, amplitude, 0.2), (3.0 * hz, third, 0.0)]);
+            let mut volts = rounded(clean, steps);
+            let amps: Vec<f64> = volts.iter().map(|v| v / 4.0).collect();
+            let lost = (1.5 * fs / hz).round() as usize;
+            let from = draw.between(0.1 * len as f64, 0.8 * len as f64) as usize;
+            let first = (from..len).find(|n| volts[*n].abs() > 0.7 * amplitude).unwrap();
+            let mut current = amps.clone();
+            current[first..first + lost].fill(amps[first]);
+            let capture =
+                Capture { fs_hz: fs, volts: volts.clone(), amps: Some(current), ..Capture::default() };
+            assert!(is_dropout(&capture), "current, {hz} Hz, {lost} at {first}");
+            let held = volts[first];
+            volts[first..first + lost].fill(held);
+            assert!(is_dropout(&voltage(fs, volts)), "voltage, {hz} Hz, {lost} at {first}");
+        }
+    }
+}
+
+#[test]
+fn waves_that_stand_still_by_themselves_are_no_dropouts() {
+    // Hard clipping, a square wave, pulses of four fifths of a cycle, a pause at the converter's own offset, a stage that
+    // sticks to its rail to the end.
+    let (fs, hz, len) = (192_000.0, 1000.3, 48_000);
+    let tone = tones(fs, len, &[(hz, 10.0, 0.2)]);
+    let of = |wave: &dyn Fn(usize, f64) -> f64| -> Vec<f64> {
+        tone.iter().enumerate().map(|(n, v)| wave(n, *v)).collect()
+    };
+    for (what, volts) in [
+        ("clipped", of(&|_, v| v.clamp(-1.0, 1.0))),
+        ("square", of(&|_, v| v.signum())),
+        ("pulses", of(&|_, v| if v > 8.09 { 10.0 } else { -3.0 })),
+        ("a pause at an offset", of(&|n, v| 0.1 + if (20_000..22_000).contains(&n) { 0.0 } else { v })),
+        ("stuck", of(&|n, v| if n > 40_000 { 10.0 } else { v })),
+        ("coarse", rounded(of(&|_, v| 0.061 * v), 0.5)),
+    ] {
+        assert!(!is_dropout(&voltage(fs, volts)), "{what}");
+    }
+}
