@@ -206,3 +206,40 @@ def test_table_and_picture(measure, tmp_path):
 def test_wrong_usage(measure):
     for arguments in (["x.wav", "--band", "5..1"], ["x.wav", "--volts-channel", "0"], []):
         assert measure(*arguments).returncode == 2
+
+
+def test_two_tones_of_the_modulation_method(reading, tmp_path):
+    """A sine that is amplitude-modulated by m has sidebands of m/2 each (closed form): a demodulator reads m."""
+    at_s = np.arange(131072) / 192_000
+    low = np.sin(2 * np.pi * 60.03 * at_s)
+    high = np.sin(2 * np.pi * 7000.7 * at_s + 1)
+    path = tmp_path / "modulated.wav"
+    write_wave(path, 192_000, 32, [0.6 * low + 0.15 * (1 + 0.01 * low) * high])
+    two = reading(path, "--two-tones", "60,7000")["two_tone"]
+    assert two["imd_pct"] == pytest.approx(1.0, rel=1e-6)
+    assert two["second_order_pct"] == pytest.approx(1.0, rel=1e-6)
+    assert two["sidebands_rss_pct"] == pytest.approx(1 / np.sqrt(2), rel=1e-6)
+    assert two["tone_ratio"] == pytest.approx(4.0, rel=1e-6)
+    assert two["flags"] == []
+
+
+def test_two_tones_close_together(reading, measure, tmp_path):
+    """y = x + a x^2 + b x^3 of two tones A: f2-f1 is a A^2, 2f1-f2 and 2f2-f1 are 3/4 b A^3, each tone grows to
+    A + 9/4 b A^3 (trigonometric identities)."""
+    peak, a, b = 0.3, 0.02, 0.05
+    at_s = np.arange(131072) / 192_000
+    x = peak * (np.sin(2 * np.pi * 19_000 * at_s) + np.sin(2 * np.pi * 20_000 * at_s))
+    path = tmp_path / "twin.wav"
+    write_wave(path, 192_000, 32, [x + a * x**2 + b * x**3])
+    two = reading(path, "--two-tones", "19000,20000")["two_tone"]
+    both = 2 * (peak + 9 / 4 * b * peak**3)
+    second, third = 100 * a * peak**2 / both, 100 * 2 * 3 / 4 * b * peak**3 / both
+    assert two["second_order_pct"] == pytest.approx(second, rel=1e-6)
+    assert two["third_order_pct"] == pytest.approx(third, rel=1e-6)
+    assert two["imd_pct"] == pytest.approx(np.hypot(second, third), rel=1e-6)
+    # One tone alone is told as such, with no numbers.
+    alone = tmp_path / "alone.wav"
+    write_wave(alone, 192_000, 32, [peak * np.sin(2 * np.pi * 19_000 * at_s)])
+    refused = measure("--json", alone, "--two-tones", "19000,20000")
+    assert refused.returncode != 0
+    assert json.loads(refused.stdout)["two_tone"]["imd_pct"] is None

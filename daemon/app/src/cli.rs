@@ -245,6 +245,9 @@ pub struct MeasureOrder {
     /// Band in which distortion and noise count, in Hz
     #[arg(long, value_name = "LOW..HIGH", default_value = "20..20000", value_parser = band)]
     pub band: (f64, f64),
+    /// The recording holds two tones at once: intermodulation, as of 60,7000 or 19000,20000
+    #[arg(long, value_name = "LOW,HIGH", value_parser = two_tones, conflicts_with = "hz")]
+    pub two_tones: Option<(f64, f64)>,
     /// Count only harmonics 2 to N in THD
     #[arg(long, value_name = "N", value_parser = order)]
     pub harmonics: Option<usize>,
@@ -299,12 +302,19 @@ fn order(text: &str) -> Result<usize, String> {
     text.parse().ok().filter(|order| *order >= 2).ok_or_else(|| "give a harmonic, from 2".into())
 }
 
+fn two_tones(text: &str) -> Result<(f64, f64), String> {
+    let tones = ascending(text, ",").filter(|tones| tones.0 > 0.0);
+    tones.ok_or_else(|| "give two frequencies, the lower first, as in 60,7000".into())
+}
+
+fn ascending(text: &str, between: &str) -> Option<(f64, f64)> {
+    let (low, high) = text.split_once(between)?;
+    let (low, high) = (not_negative(low.trim()).ok()?, positive(high.trim()).ok()?);
+    (low < high).then_some((low, high))
+}
+
 fn band(text: &str) -> Result<(f64, f64), String> {
-    let edges = text.split_once("..").and_then(|(low, high)| {
-        let (low, high) = (not_negative(low.trim()).ok()?, positive(high.trim()).ok()?);
-        (low < high).then_some((low, high))
-    });
-    edges.ok_or_else(|| "give two frequencies, the lower first, as in 20..20000".into())
+    ascending(text, "..").ok_or_else(|| "give two frequencies, the lower first, as in 20..20000".into())
 }
 
 #[cfg(test)]

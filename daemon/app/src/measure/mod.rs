@@ -4,6 +4,7 @@ mod notes;
 mod picture;
 mod report;
 mod spectrum;
+mod two_tone;
 mod wording;
 
 use std::fs::File;
@@ -11,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressStyle};
 use wattproof_recordings::{Choice, RecordingError, Wanted};
-use wattproof_signal::{Capture, Settings, read};
+use wattproof_signal::{Capture, Flag, Settings, read, read_two_tone};
 
 use crate::cli::MeasureOrder;
 use crate::failure::Failure;
@@ -61,7 +62,9 @@ fn measure_one(order: &MeasureOrder, index: usize, path: &Path) -> Result<Told, 
     let (capture, relative) =
         capture(order, path).map_err(|source| Failure::Recording { path: path.to_path_buf(), source })?;
     let reading = read(&capture, &settings);
-    let measured = Measured::new(order, path, &capture, relative, &reading);
+    let two_tone =
+        order.two_tones.map(|tones_hz| read_two_tone(&capture, &two_tone::settings(tones_hz, order.band)));
+    let measured = Measured::new(order, path, &capture, relative, &reading, two_tone);
     let lines = spectrum::lines(&capture);
     if let Some(plot) = &order.plot {
         let target = plot_path(plot, index, order.files.len());
@@ -74,7 +77,7 @@ fn measure_one(order: &MeasureOrder, index: usize, path: &Path) -> Result<Told, 
         report::table(&measured, &lines, &settings)
     };
     // One line a file: the first reason; the others stand in the result.
-    let refusal = reading.flags.iter().find(|flag| flag.refuses());
+    let refusal: Option<&Flag> = measured.flags().iter().find(|flag| flag.refuses());
     let fault = refusal.map(|flag| format!("{}: no reading: {}", path.display(), flag.reason()));
     Ok(Told { text, fault })
 }

@@ -60,15 +60,24 @@ pub fn draw(measured: &Measured, capture: &Capture, spectrum: &Spectrum, setting
 
 fn summary(measured: &Measured) -> String {
     let reading = measured.reading;
-    if reading.is_refused() {
-        return "no reading: see the flags".into();
+    if let Some(flag) = measured.flags().iter().find(|flag| flag.refuses()) {
+        return format!("no reading: {}", flag.reason());
     }
-    let values = [
-        ("", reading.fundamental_hz, " Hz"),
-        ("THD ", reading.thd_pct, " %"),
-        ("THD+N ", reading.thdn_pct, " %"),
-        ("rms ", reading.out_vrms, if measured.volts_relative { " FS" } else { " V" }),
-    ];
+    let rms = ("rms ", reading.out_vrms, if measured.volts_relative { " FS" } else { " V" });
+    let values = match &measured.two_tone {
+        Some(two_tone) => [
+            ("", two_tone.low_hz, " Hz"),
+            ("", two_tone.high_hz, " Hz"),
+            ("intermodulation ", two_tone.imd_pct, " %"),
+            rms,
+        ],
+        None => [
+            ("", reading.fundamental_hz, " Hz"),
+            ("THD ", reading.thd_pct, " %"),
+            ("THD+N ", reading.thdn_pct, " %"),
+            rms,
+        ],
+    };
     let told = values.iter().filter_map(|(name, value, unit)| {
         value.map(|value| format!("{name}{}{unit}", significant(value, 5)))
     });

@@ -5,10 +5,11 @@ use std::path::Path;
 
 use serde::Serialize;
 use wattproof_signal::spectrum::Spectrum;
-use wattproof_signal::{Capture, Flag, Reading, Settings};
+use wattproof_signal::{Capture, Flag, Reading, Settings, TwoToneReading};
 
 use super::notes::notes;
 use super::spectrum::sketch;
+use super::two_tone;
 use super::wording::{significant, wrapped};
 use crate::cli::{MeasureOrder, NoiseWeighting};
 
@@ -36,6 +37,8 @@ pub struct Measured<'a> {
     pub weighted_noise_vrms: Option<f64>,
     pub signal_to_noise_db: Option<f64>,
     pub remarks: Vec<&'static str>,
+    /// Null unless the order names two tones.
+    pub two_tone: Option<TwoToneReading>,
     /// True if the order chose a weighting, so that the others stay out of the table.
     #[serde(skip)]
     weighting_chosen: bool,
@@ -56,14 +59,21 @@ fn over_noise_db(reading: &Reading, noise_vrms: Option<f64>) -> Option<f64> {
     Some(20.0 * (signal / noise).log10()).filter(|db| db.is_finite())
 }
 
+/// The flags of what was asked for.
+fn flags<'r>(reading: &'r Reading, two_tone: Option<&'r TwoToneReading>) -> &'r [Flag] {
+    two_tone.map_or(&reading.flags, |two_tone| &two_tone.flags)
+}
+
 impl<'a> Measured<'a> {
-    /// `relative` says whether the recording's samples are fractions of full scale.
+    /// `relative` says whether the recording's samples are fractions of full scale. Remarks are those of what was
+    /// asked for.
     pub fn new(
         order: &MeasureOrder,
         path: &Path,
         capture: &Capture,
         relative: bool,
         reading: &'a Reading,
+        two_tone: Option<TwoToneReading>,
     ) -> Self {
         let weighting = order.weighting.unwrap_or(NoiseWeighting::None);
         let weighted_noise_vrms = noise_vrms(reading, weighting);
@@ -82,7 +92,8 @@ impl<'a> Measured<'a> {
             weighting,
             weighted_noise_vrms,
             signal_to_noise_db: over_noise_db(reading, weighted_noise_vrms),
-            remarks: reading.flags.iter().map(Flag::reason).collect(),
+            remarks: flags(reading, two_tone.as_ref()).iter().map(Flag::reason).collect(),
+            two_tone,
             weighting_chosen: order.weighting.is_some(),
         }
     }
@@ -90,6 +101,11 @@ impl<'a> Measured<'a> {
     /// One line of JSON.
     pub fn json(&self) -> Result<String, serde_json::Error> {
         serde_json::to_string(self)
+    }
+
+    /// Why there are no numbers, or what to know about them.
+    pub fn flags(&self) -> &[Flag] {
+        flags(self.reading, self.two_tone.as_ref())
     }
 
     fn volt(&self) -> &'static str {
@@ -118,28 +134,42 @@ impl<'a> Measured<'a> {
 pub fn table(measured: &Measured, spectrum: &Spectrum, settings: &Settings) -> String {
     let mut text = measured.title();
     text.push('\n');
-    for flag in &measured.reading.flags {
+    for flag in measured.flags() {
         let effect = if flag.refuses() { "refused" } else { "beware" };
         wrapped(&format!("{effect}: {}", flag.reason()), &mut text);
     }
-    for note in notes(measured.reading, measured.sample_rate_hz, settings, measured.volt()) {
-        wrapped(&format!("note: {note}"), &mut text);
+    if measured.two_tone.is_none() {
+        for note in notes(measured.reading, measured.sample_rate_hz, settings, measured.volt()) {
+            wrapped(&format!("note: {note}"), &mut text);
+        }
     }
     if measured.volts_relative || measured.amps_relative {
         text.push_str("  FS = digital full scale; for V, A and W: --volts-full-scale, --amps-full-scale\n");
     }
-    for (name, value, unit, u) in rows(measured) {
+    let all = match &measured.two_tone {
+        Some(two_tone) => two_tone::rows(two_tone, rms(measured.volt())),
+        None => rows(measured),
+    };
+    for (name, value, unit, u) in all {
         let Some(value) = value else { continue };
         let u = u.map_or_else(String::new, |u| format!("  (u {})", significant(u, 2)));
         let row = format!("  {name:<26}{:>14} {unit}{u}", significant(value, 7));
         text.push_str(row.trim_end());
         text.push('\n');
     }
-    if measured.weighted_noise_vrms.is_none() && !measured.reading.is_refused() {
-        text.push_str("  no weighted noise: it takes a record that reaches 20 kHz and lasts 50 ms\n");
+    if let Some(two_tone) = &measured.two_tone {
+        two_tone::worst(two_tone, &mut text);
+    } else {
+        if measured.weighted_noise_vrms.is_none() && !measured.reading.is_refused() {
+            text.push_str("  no weighted noise: it takes a record that reaches 20 kHz and lasts 50 ms\n");
+        }
+        worst(measured.reading, &mut text);
     }
-    worst(measured.reading, &mut text);
-    if let Some(sketch) = sketch(spectrum, settings, measured.reading.fundamental_vrms) {
+    let loudest_vrms = match &measured.two_tone {
+        Some(two_tone) => two_tone.low_vrms.zip(two_tone.high_vrms).map(|(low, high)| low.max(high)),
+        None => measured.reading.fundamental_vrms,
+    };
+    if let Some(sketch) = sketch(spectrum, settings, loudest_vrms) {
         text.push_str(&sketch);
         text.push('\n');
     }
