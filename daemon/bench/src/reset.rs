@@ -48,9 +48,10 @@ impl Bench {
     /// that the next start will find the trip again.
     pub fn reset(&self, nonce: u64) -> Result<SafeReport, BenchError> {
         let _turn = self.shared.ending.take();
+        let stops = self.shared.stop.count();
         // A setting that the trip cut short has come to its end before anything can be armed again. Source and supply are
         // waited for by their OFF.
-        self.shared.actors.load.ask(|_| ())?;
+        self.shared.actors.load.ask(|load| load.canceller().clear())?;
         let mut report = switch_off(&self.shared);
         measure_dead(&self.shared, &mut report);
         for warning in &report.warnings {
@@ -59,6 +60,11 @@ impl Bench {
         {
             // Under one lock: the safety thread must not see the stop of before after the reset.
             let mut guard = self.shared.guard();
+            // A stop beats a reset that was begun before it.
+            if self.shared.stop.count() != stops {
+                let by = self.shared.stop.stopped_by().unwrap_or_default();
+                return Err(BenchError::Stopped(by));
+            }
             guard.reset(self.now_s(), nonce)?;
             self.shared.stop.clear();
         }
