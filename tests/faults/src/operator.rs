@@ -1,6 +1,7 @@
 //! The operator at a latched bench: resets in haste, with a number of before, and as it should be done.
 
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use wattproof_bench::{Bench, BenchError};
@@ -22,10 +23,19 @@ const SECOND: &str = "the operator, after the reset";
 pub fn resets_early(site: &Arc<Site>, fault: &Fault) {
     let mut left = fault.times.min(RESETS_MAX);
     while left > 0 && site.scheduler.now() < fault.until() && !site.is_over() {
+        site.operators.fetch_add(1, Ordering::Relaxed);
         let standing = site.bench().filter(|bench| bench.state() != State::Safe);
         let quoted = standing.is_some_and(|bench| reset(site, &bench, fault).is_some());
+        site.operators.fetch_sub(1, Ordering::Relaxed);
         left -= u32::from(quoted);
         site.scheduler.wait(None, Some(if quoted { AGAIN } else { LOOKS }));
+    }
+}
+
+/// Waits until nobody is at the bench any more.
+pub fn wait_for_all(site: &Site) {
+    while site.operators.load(Ordering::Relaxed) > 0 {
+        site.scheduler.wait(None, Some(LOOKS));
     }
 }
 

@@ -195,6 +195,7 @@ fn live(site: &Arc<Site>, script: &Played, faults: &[Fault], sabotage: Option<Sa
             operator::resets_after(site, &bench, fault, faults);
         }
     }
+    operator::wait_for_all(site);
     drop(summary);
     drop(bench);
     if !site.is_dead(daemon) {
