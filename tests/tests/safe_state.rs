@@ -136,8 +136,16 @@ fn a_trip_outlasts_a_restart_until_a_person_resets_it() {
     assert!(!latch.exists() && bench.standing().is_none());
     energise(&bench);
     assert!(bench.finish().is_safe());
-    drop(bench);
     assert!(!latch.exists());
+    // What trips after a reset in the same process is told by its own cause.
+    energise(&bench);
+    let next = TripCause::Instrument { what: "another invented failure".into() };
+    assert!(bench.make_safe(next.clone()).is_safe());
+    let standing = bench.standing().unwrap();
+    assert_eq!((standing.cause, standing.at_unix_s), (next, None));
+    let refused = bench.arm().unwrap_err();
+    assert!(!matches!(refused, BenchError::Latched { .. }), "{refused}");
+    assert!(refused.to_string().contains("another invented failure"), "{refused}");
 }
 
 #[test]

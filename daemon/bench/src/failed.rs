@@ -9,6 +9,10 @@ use crate::shared::Shared;
 
 /// An instrument failed: trips, unless it was interrupted by a stop or by an OFF, which is no failure of its own.
 pub(crate) fn failed(shared: &Shared, error: &InstrumentError) {
+    // The guard's own word, and nothing was sent.
+    if matches!(error.link(), Some(LinkError::Refused)) {
+        return;
+    }
     let cause = match (error.link(), shared.stop.stopped_by()) {
         (Some(LinkError::Cancelled), Some(by)) => Some(TripCause::Stop { by }),
         (Some(LinkError::Cancelled), None) if shared.guard().trip().is_some() => None,

@@ -3,7 +3,7 @@
 use std::hash::{BuildHasher, Hasher, RandomState};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicUsize;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use serde::Serialize;
@@ -22,7 +22,7 @@ use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
 use crate::turn::Turn;
-use crate::{Actor, BenchError, BenchFile, Stopper, heart, watch};
+use crate::{Actor, BenchError, BenchFile, Stopper, heart, may_send, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 pub(crate) const OFF_DEADLINE_S: f64 = 3.0;
@@ -76,8 +76,8 @@ pub struct Bench {
     pub(crate) shared: Arc<Shared>,
     identities: Vec<Identity>,
     source_vrms_max: f64,
-    /// A trip that stood when the bench was opened.
-    pub(crate) latched: Option<Latch>,
+    /// A trip that stood when the bench was opened, until it is reset.
+    latched: Mutex<Option<Latch>>,
     _watch: watch::Threads,
     // After the watch: the guardian is let go when everything is off.
     _heart: heart::Heart,
@@ -190,16 +190,18 @@ impl Bench {
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
             capturing: Turn::new(&*clock, ()),
+            ending: Turn::new(&*clock, ()),
             clock,
             file,
         });
+        may_send::ask_before_sending(&shared)?;
         let watch = watch::start(&shared)?;
         let heart = heart::start(&shared, guardian)?;
         Ok(Bench {
             shared,
             identities: opener.identities,
             source_vrms_max,
-            latched,
+            latched: Mutex::new(latched),
             _watch: watch,
             _heart: heart,
         })
@@ -230,9 +232,9 @@ impl Bench {
         self.source_vrms_max
     }
 
-    /// When a trip that stood at opening was written down, seconds since 1970 (UTC).
-    pub(crate) fn latched_unix_s(&self) -> Option<u64> {
-        self.latched.as_ref().map(|latch| latch.at_unix_s)
+    /// The trip that stood at opening and was not reset since.
+    pub(crate) fn latched(&self) -> MutexGuard<'_, Option<Latch>> {
+        self.latched.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Seconds since the bench was opened.

@@ -24,10 +24,8 @@ impl Bench {
     /// [`BenchError::Refused`] when the guard is not in its safe state; [`BenchError::Setup`] when nobody would answer a
     /// crash any more, or the contactor does not follow.
     pub fn arm(&self) -> Result<(), BenchError> {
-        if let Some(record) = &self.latched
-            && self.shared.guard().trip().is_some()
-        {
-            return Err(BenchError::Latched { cause: record.record.cause.clone() });
+        if let Some(latch) = &*self.latched() {
+            return Err(BenchError::Latched { cause: latch.record.cause.clone() });
         }
         self.check_stop()?;
         self.shared.watched.check()?;
@@ -368,9 +366,9 @@ impl Bench {
             Ok(Err(error)) => failed(&self.shared, error),
             Err(error) => gone(&self.shared, error),
         }
-        // A cancelled exchange is the stop's or the trip's doing, not the instrument's.
+        // A cancelled or refused exchange is the stop's or the trip's doing, not the instrument's.
         if let Ok(Err(error)) = &asked
-            && matches!(error.link(), Some(LinkError::Cancelled))
+            && matches!(error.link(), Some(LinkError::Cancelled | LinkError::Refused))
         {
             self.check_stop()?;
         }

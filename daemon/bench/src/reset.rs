@@ -35,7 +35,7 @@ impl Bench {
             cause: trip.cause.clone(),
             evidence: trip.evidence.clone(),
             evidence_more: trip.evidence_more,
-            at_unix_s: self.latched_unix_s(),
+            at_unix_s: self.latched().as_ref().map(|latch| latch.at_unix_s),
             nonce,
         })
     }
@@ -47,6 +47,11 @@ impl Bench {
     /// [`BenchError::Refused`] with what stands against it; [`BenchError::Latch`] when the file can't be removed, so
     /// that the next start will find the trip again.
     pub fn reset(&self, nonce: u64) -> Result<SafeReport, BenchError> {
+        let _turn = self.shared.ending.take();
+        let stops = self.shared.stop.count();
+        // A setting that the trip cut short has come to its end before anything can be armed again. Source and supply are
+        // waited for by their OFF.
+        self.shared.actors.load.ask(|load| load.canceller().clear())?;
         let mut report = switch_off(&self.shared);
         measure_dead(&self.shared, &mut report);
         for warning in &report.warnings {
@@ -55,9 +60,16 @@ impl Bench {
         {
             // Under one lock: the safety thread must not see the stop of before after the reset.
             let mut guard = self.shared.guard();
+            // A stop beats a reset that was begun before it.
+            if self.shared.stop.count() != stops {
+                let by = self.shared.stop.stopped_by().unwrap_or_default();
+                return Err(BenchError::Stopped(by));
+            }
             guard.reset(self.now_s(), nonce)?;
             self.shared.stop.clear();
         }
+        // What trips from now on is told by its own cause, also in this process.
+        *self.latched() = None;
         self.shared.latch.clear()?;
         *self.shared.report.take() = None;
         report.state = self.state();

@@ -21,6 +21,11 @@ impl Bench {
     /// Trips the guard for `cause` (a stop wins over it) and makes everything safe; returns when that is done or
     /// can't be done.
     pub fn make_safe(&self, cause: TripCause) -> SafeReport {
+        let _turn = self.shared.ending.take();
+        self.end_tripped(cause)
+    }
+
+    fn end_tripped(&self, cause: TripCause) -> SafeReport {
         let cause = match self.shared.stop.stopped_by() {
             Some(by) => TripCause::Stop { by },
             None => cause,
@@ -41,23 +46,27 @@ impl Bench {
 
     /// Ends a healthy run: everything off, confirmed, measured, guard back to its safe state.
     pub fn finish(&self) -> SafeReport {
+        let _turn = self.shared.ending.take();
         if self.shared.guard().trip().is_some() || self.shared.stop.stopped_by().is_some() {
-            return self.make_safe(TripCause::Run { what: "the run ended while tripping".into() });
+            return self.end_tripped(TripCause::Run { what: "the run ended while tripping".into() });
         }
         let mut report = switch_off(&self.shared);
         measure_dead(&self.shared, &mut report);
-        let disarmed = self.shared.guard().disarm(self.now_s());
-        if let Err(refusal) = disarmed {
-            let mut safe = self.make_safe(TripCause::Run { what: refusal.to_string() });
-            safe.warnings.insert(0, refusal.to_string());
-            return safe;
-        }
+        // While the bench is still this run's: an instrument that fails even now trips it like at any other time.
         set_watchdogs(&self.shared, 0.0);
-        // An instrument that fails even then trips the bench like any other time.
-        if self.shared.guard().trip().is_some() {
-            return self.make_safe(TripCause::Run { what: "an instrument failed after the run".into() });
-        }
-        report.state = self.state();
+        let disarmed = {
+            let mut guard = self.shared.guard();
+            guard.disarm(self.now_s()).map(|()| guard.state())
+        };
+        // The state this run leaves: from now on another may arm.
+        report.state = match disarmed {
+            Ok(state) => state,
+            Err(refusal) => {
+                let mut safe = self.end_tripped(TripCause::Run { what: refusal.to_string() });
+                safe.warnings.insert(0, refusal.to_string());
+                return safe;
+            }
+        };
         self.shared.keep_latch();
         report
     }

@@ -62,6 +62,8 @@ pub(crate) struct Shared {
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.
     pub capturing: Turn<()>,
+    /// A run that ends and a reset wait for each other: neither may change what the other reports.
+    pub ending: Turn<()>,
 }
 
 impl Shared {
@@ -71,8 +73,9 @@ impl Shared {
 
     /// Hands the latch over to be written, if there is one; returns at once.
     pub fn keep_latch(&self) {
-        let latch = self.guard().latch();
-        if let Some(record) = latch {
+        // Under the guard's lock: a reset that comes in between must find what it removes.
+        let guard = self.guard();
+        if let Some(record) = guard.latch() {
             self.latch.keep(record);
         }
     }

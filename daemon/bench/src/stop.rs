@@ -1,6 +1,6 @@
 //! The stop: a flag, a wake-up for everybody who waits, and the interruption of blocked links.
 
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -11,6 +11,7 @@ use crate::clock::{Clock, Signal};
 /// Stop flag, wake-up of waiters, and what interrupts blocked links.
 pub(crate) struct StopState {
     stopped: AtomicBool,
+    count: AtomicU64,
     by: Mutex<Option<String>>,
     woken: Arc<dyn Signal>,
     cancellers: Vec<Canceller>,
@@ -18,7 +19,18 @@ pub(crate) struct StopState {
 
 impl StopState {
     pub fn new(clock: &Arc<dyn Clock>, cancellers: Vec<Canceller>) -> Self {
-        StopState { stopped: AtomicBool::new(false), by: Mutex::new(None), woken: clock.signal(), cancellers }
+        StopState {
+            stopped: AtomicBool::new(false),
+            count: AtomicU64::new(0),
+            by: Mutex::new(None),
+            woken: clock.signal(),
+            cancellers,
+        }
+    }
+
+    /// How often somebody asked for the safe state since the bench was opened.
+    pub fn count(&self) -> u64 {
+        self.count.load(Ordering::Acquire)
     }
 
     pub fn stopped_by(&self) -> Option<String> {
@@ -67,6 +79,7 @@ impl Stopper {
 
     /// Asks for the safe state. Blocked exchanges are interrupted; the bench's safety thread does the rest.
     pub fn stop(&self, by: &str) {
+        self.state.count.fetch_add(1, Ordering::AcqRel);
         self.state.by.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert_with(|| by.to_string());
         if !self.state.stopped.swap(true, Ordering::AcqRel) {
             self.state.cancellers.iter().for_each(Canceller::cancel);

@@ -125,6 +125,7 @@ impl Fault {
     /// What to do next.
     pub fn remedy(&self) -> &'static str {
         match self {
+            Fault::Link { cause: LinkError::Refused, .. } => "see what tripped",
             // The link's own text ends with its remedy; this adds what only the instrument side knows.
             Fault::Link { .. } => "check also that the dialect's terminator and messages suit it",
             Fault::Reported(_) => "look the number up in its manual and check the setting or the dialect",

@@ -7,6 +7,7 @@ use wattproof_link::{Canceller, Link};
 use crate::answer::{Answer, Identity};
 use crate::dialect::{Completion, Dialect, Operation, Verify};
 use crate::error::{Fault, InstrumentError};
+use crate::operations::effect;
 use crate::role::Role;
 use crate::session::Session;
 use crate::settings::ErrorCheck;
@@ -162,10 +163,11 @@ impl Instrument {
     ) -> Result<Option<f64>, InstrumentError> {
         let operation = self.operation(name, values)?;
         let timeout = self.timeout(&operation);
+        let effect = effect(self.dialect.role, name);
         let mut sent = String::new();
         for template in operation.write.list() {
             sent = self.filled(template, values, operation.scale)?;
-            self.session.write(&sent)?;
+            self.session.write_with(&sent, effect)?;
         }
         match operation.completion {
             Completion::None => {}

@@ -2,6 +2,21 @@
 
 use crate::role::Role;
 
+/// What the messages of an operation can do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Effect {
+    /// Asks.
+    Asks,
+    /// Switches an output off.
+    SwitchesOff,
+    /// Changes a setting that can neither energise nor raise anything.
+    Sets,
+    /// Can energise, or raise what is live.
+    Energises,
+    /// Feeds a watchdog.
+    Feeds,
+}
+
 /// One operation of a role.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct OperationSpec {
@@ -15,14 +30,21 @@ pub struct OperationSpec {
     pub channel: bool,
     /// The value its messages must carry, if any.
     pub value: Option<&'static str>,
+    /// What its messages can do.
+    pub effect: Effect,
 }
 
 const fn tell(name: &'static str, channel: bool, value: Option<&'static str>) -> OperationSpec {
-    OperationSpec { name, required: true, asks: false, channel, value }
+    OperationSpec { name, required: true, asks: false, channel, value, effect: Effect::Sets }
 }
 
 const fn ask(name: &'static str, channel: bool) -> OperationSpec {
-    OperationSpec { name, required: true, asks: true, channel, value: None }
+    OperationSpec { name, required: true, asks: true, channel, value: None, effect: Effect::Asks }
+}
+
+const fn does(mut spec: OperationSpec, effect: Effect) -> OperationSpec {
+    spec.effect = effect;
+    spec
 }
 
 const fn may(mut spec: OperationSpec) -> OperationSpec {
@@ -33,26 +55,26 @@ const fn may(mut spec: OperationSpec) -> OperationSpec {
 /// Sets the delay after which an instrument that was not fed switches its outputs off, s; 0 is never.
 const WATCHDOG_S: OperationSpec = may(tell("watchdog_s", false, Some("seconds")));
 /// Feeds that watchdog.
-const WATCHDOG_FEED: OperationSpec = may(tell("watchdog_feed", false, None));
+const WATCHDOG_FEED: OperationSpec = may(does(tell("watchdog_feed", false, None), Effect::Feeds));
 
 const SOURCE: &[OperationSpec] = &[
     tell("set_hz", true, Some("hz")),
     ask("get_hz", true),
-    tell("set_vrms", true, Some("volts")),
+    does(tell("set_vrms", true, Some("volts")), Effect::Energises),
     ask("get_vrms", true),
     may(ask("get_vrms_max", true)),
-    tell("set_on", true, None),
-    tell("set_off", true, None),
+    does(tell("set_on", true, None), Effect::Energises),
+    does(tell("set_off", true, None), Effect::SwitchesOff),
     ask("get_on", true),
     may(tell("set_burst_cycles", true, Some("cycles"))),
     may(tell("set_rest_cycles", true, Some("cycles"))),
-    may(tell("set_rest_vrms", true, Some("volts"))),
-    may(tell("set_burst_on", true, None)),
+    may(does(tell("set_rest_vrms", true, Some("volts")), Effect::Energises)),
+    may(does(tell("set_burst_on", true, None), Effect::Energises)),
     may(tell("set_burst_off", true, None)),
-    may(tell("restart_bursts", false, None)),
+    may(does(tell("restart_bursts", false, None), Effect::Energises)),
     may(tell("set_second_hz", true, Some("hz"))),
-    may(tell("set_second_vrms", true, Some("volts"))),
-    may(tell("set_second_on", true, None)),
+    may(does(tell("set_second_vrms", true, Some("volts")), Effect::Energises)),
+    may(does(tell("set_second_on", true, None), Effect::Energises)),
     may(tell("set_second_off", true, None)),
     WATCHDOG_S,
     WATCHDOG_FEED,
@@ -67,7 +89,7 @@ const LOAD: &[OperationSpec] = &[
 ];
 
 const SUPPLY: &[OperationSpec] = &[
-    tell("set_v", true, Some("volts")),
+    does(tell("set_v", true, Some("volts")), Effect::Energises),
     ask("get_v", true),
     may(ask("get_v_max", true)),
     tell("set_limit_a", true, Some("amps")),
@@ -75,8 +97,8 @@ const SUPPLY: &[OperationSpec] = &[
     may(ask("get_limit_a_max", true)),
     may(tell("set_protection_v", true, Some("volts"))),
     may(ask("get_protection_v", true)),
-    tell("set_on", true, None),
-    tell("set_off", true, None),
+    does(tell("set_on", true, None), Effect::Energises),
+    does(tell("set_off", true, None), Effect::SwitchesOff),
     ask("get_on", true),
     ask("measure_v", true),
     ask("measure_a", true),
@@ -95,7 +117,7 @@ const DIGITIZER: &[OperationSpec] = &[
     may(tell("set_byte_order", false, Some("order"))),
     tell("start", false, None),
     ask("wait", false),
-    OperationSpec { name: "fetch", required: true, asks: true, channel: false, value: Some("channels") },
+    OperationSpec { value: Some("channels"), ..ask("fetch", false) },
     tell("abort", false, None),
 ];
 
@@ -110,4 +132,9 @@ pub fn operations(role: Role) -> &'static [OperationSpec] {
         Role::Digitizer => DIGITIZER,
         Role::Thermometer => THERMOMETER,
     }
+}
+
+/// What the messages of an operation can do; one that no role has counts as energising.
+pub(crate) fn effect(role: Role, name: &str) -> Effect {
+    operations(role).iter().find(|spec| spec.name == name).map_or(Effect::Energises, |spec| spec.effect)
 }

@@ -11,6 +11,7 @@ use wattproof_scpi::{ReaderError, ResponseReader};
 
 use crate::answer::{Answer, escaped};
 use crate::error::{Context, Fault, InstrumentError, QueuedError};
+use crate::operations::Effect;
 use crate::settings::{ErrorCheck, Resync, SessionSettings};
 
 /// Longest text answer, bytes. A block gets its expected size on top.
@@ -24,6 +25,9 @@ const SLOW_BYTES_PER_S: f64 = 900.0;
 /// With it stands the share of the usual patience: together no more than three usual attempts.
 const CLOSERS: [(&str, f64); 4] = [("", 1.0), ("\"", 0.25), ("'", 0.25), ("\"", 0.9)];
 
+/// Says whether a message with this effect may leave now. Asked right before its bytes leave, on the thread that sends.
+pub type MaySend = Box<dyn Fn(Effect) -> bool + Send>;
+
 /// One conversation with one instrument.
 pub struct Session {
     link: Box<dyn Link>,
@@ -33,6 +37,7 @@ pub struct Session {
     steps_lost: u64,
     nonce: u8,
     event_enable: u8,
+    may_send: Option<MaySend>,
 }
 
 impl std::fmt::Debug for Session {
@@ -57,7 +62,13 @@ impl Session {
             steps_lost: 0,
             nonce: 0,
             event_enable: 0,
+            may_send: None,
         }
+    }
+
+    /// Asks `may_send` from now on before each message that is neither a question nor an OFF.
+    pub fn ask_before_sending(&mut self, may_send: MaySend) {
+        self.may_send = Some(may_send);
     }
 
     /// The name the bench file gives the instrument.
@@ -106,8 +117,16 @@ impl Session {
     /// # Errors
     /// Link failures; what the instrument reports, when the error queue is read after each message.
     pub fn write(&mut self, message: &str) -> Result<(), InstrumentError> {
+        self.write_with(message, Effect::Sets)
+    }
+
+    /// The same with a message that can do more than change a harmless setting.
+    ///
+    /// # Errors
+    /// Those of [`Session::write`]; a link's `Refused` when the message may not leave now.
+    pub(crate) fn write_with(&mut self, message: &str, effect: Effect) -> Result<(), InstrumentError> {
         self.ready()?;
-        self.put(message)?;
+        self.put(message, effect)?;
         self.check_each()
     }
 
@@ -272,11 +291,21 @@ impl Session {
         self.resynchronise()
     }
 
-    fn put(&mut self, message: &str) -> Result<(), InstrumentError> {
+    fn put(&mut self, message: &str, effect: Effect) -> Result<(), InstrumentError> {
         let mut bytes = message.as_bytes().to_vec();
         bytes.extend_from_slice(self.settings.terminator.bytes());
         let deadline = self.deadline(Duration::from_millis(self.settings.timeout_ms));
-        self.link.send(&bytes, deadline).map_err(|cause| self.failed(message, cause, &[]))
+        let asked = self.may_send.as_ref().filter(|_| !matches!(effect, Effect::Asks | Effect::SwitchesOff));
+        let sent = self.link.send_if(&bytes, deadline, &mut || asked.is_none_or(|may_send| may_send(effect)));
+        match sent {
+            Ok(()) => Ok(()),
+            // Nothing left, so that nothing can have come out of step.
+            Err(LinkError::Refused) => {
+                let fault = Fault::Link { cause: LinkError::Refused, partial: String::new() };
+                Err(self.context(message).fault(fault))
+            }
+            Err(cause) => Err(self.failed(message, cause, &[])),
+        }
     }
 
     fn exchange(
@@ -286,7 +315,7 @@ impl Session {
         limit_bytes: usize,
     ) -> Result<Answer, InstrumentError> {
         let deadline = self.deadline(timeout);
-        self.put(message)?;
+        self.put(message, Effect::Asks)?;
         let bytes = self.collect(message, deadline, limit_bytes)?;
         if bytes.trim_ascii() == message.trim().as_bytes() {
             self.lose_step("echo");

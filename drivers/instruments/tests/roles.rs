@@ -7,11 +7,12 @@ mod fake;
 
 use std::io::{BufRead, BufReader, Write};
 use std::net::TcpListener;
+use std::sync::{Arc, Mutex, mpsc};
 use std::time::Duration;
 
 use fake::{Fake, Quirk};
 use wattproof_instruments::{
-    Acquisition, ByteOrder, ChannelRange, Connected, Dialect, Digitizer, Fault, Load, Role, SHIPPED,
+    Acquisition, ByteOrder, ChannelRange, Connected, Dialect, Digitizer, Effect, Fault, Load, Role, SHIPPED,
     SampleFormat, Source, Supply, Thermometer, connect, connect_over, shipped,
 };
 use wattproof_link::{Address, LinkError};
@@ -45,6 +46,38 @@ fn source() {
         "OUTP2?",
     ];
     assert_eq!(fake.messages(), expected);
+}
+
+/// A setting of several messages ends where sending is forbidden; questions and OFF leave all the same. The rule is the
+/// project's own (only OFF, questions and clears leave after a trip), no outside source.
+#[test]
+fn what_may_not_leave_any_more_does_not_in_the_middle_of_a_setting() {
+    let fake = Fake::new(&[]);
+    let mut source = Source::over(fake.link(), &shipped("scpi-source").unwrap(), "gen").unwrap();
+    let left = Arc::new(Mutex::new(2));
+    let (asked, of) = mpsc::channel();
+    let counted = Arc::clone(&left);
+    source.instrument_mut().session_mut().ask_before_sending(Box::new(move |effect| {
+        asked.send(effect).unwrap();
+        let mut left = counted.lock().unwrap();
+        *left -= 1;
+        *left >= 0
+    }));
+    fake.messages();
+    let refused = source.set_burst(2, 20, 480, 0.05).unwrap_err();
+    assert_eq!(refused.link(), Some(&LinkError::Refused));
+    assert_eq!(
+        fake.messages(),
+        ["SOUR2:BURS:REST:VOLT 0.05", "SOUR2:BURS:REST:VOLT?", "SOUR2:BURS:NCYC 20", "SOUR2:BURS:NCYC?"]
+    );
+    assert_eq!(of.try_iter().collect::<Vec<_>>(), [Effect::Energises, Effect::Sets, Effect::Sets]);
+    assert!(source.instrument().session().is_in_step());
+    assert_eq!(source.set_on(1, true).unwrap_err().link(), Some(&LinkError::Refused));
+    source.safe_off().unwrap();
+    source.set_on(1, false).unwrap();
+    assert!(!source.is_on(1).unwrap());
+    assert!(fake.messages().iter().all(|message| !message.ends_with("ON")));
+    assert_eq!(of.try_iter().collect::<Vec<_>>(), [Effect::Energises]);
 }
 
 #[test]

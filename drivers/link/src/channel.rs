@@ -43,9 +43,23 @@ impl Channel {
         self.fd.as_fd()
     }
 
-    pub(crate) fn send(&self, mut bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
+    pub(crate) fn send(&self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
+        self.send_if(bytes, deadline, &mut || true)
+    }
+
+    /// Asks `may` until the first byte has left, each time right before the call.
+    pub(crate) fn send_if(
+        &self,
+        mut bytes: &[u8],
+        deadline: Duration,
+        may: &mut dyn FnMut() -> bool,
+    ) -> Result<(), LinkError> {
+        let whole = bytes.len();
         while !bytes.is_empty() {
             self.wait(PollFlags::OUT, deadline)?;
+            if bytes.len() == whole && !may() {
+                return Err(LinkError::Refused);
+            }
             match rustix::io::write(&self.fd, bytes) {
                 Ok(n) => bytes = bytes.get(n..).unwrap_or_default(),
                 Err(Errno::AGAIN | Errno::INTR) => self.pause_if_hung(PollFlags::OUT)?,

@@ -16,6 +16,9 @@ pub enum LinkError {
     /// A [`crate::Canceller`] interrupted the exchange.
     #[error("the exchange was cancelled; clear the canceller before using the link again")]
     Cancelled,
+    /// Whoever was asked right before the bytes left said no; none left.
+    #[error("it was not sent: everything is being switched off, or nothing may be changed now")]
+    Refused,
     /// The port exists but somebody else holds it.
     #[error("{port}: {reason}; {remedy}")]
     Busy {

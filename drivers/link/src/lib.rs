@@ -56,6 +56,20 @@ pub trait Link: Send {
     /// `Cancelled`, `Io`.
     fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError>;
 
+    /// The same, but asks `may` right before the first byte leaves, after all waiting for the port: what was allowed
+    /// when the message was made may be forbidden by then.
+    ///
+    /// # Errors
+    /// `Refused` when `may` said no, with nothing sent; those of [`Link::send`].
+    fn send_if(
+        &mut self,
+        bytes: &[u8],
+        deadline: Duration,
+        may: &mut dyn FnMut() -> bool,
+    ) -> Result<(), LinkError> {
+        if may() { self.send(bytes, deadline) } else { Err(LinkError::Refused) }
+    }
+
     /// Waits for bytes and returns how many were put into `buf` (at least 1; 0 only for an empty `buf`).
     ///
     /// # Errors
@@ -110,6 +124,14 @@ impl<L: Link + ?Sized> Link for Box<L> {
     }
     fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
         (**self).send(bytes, deadline)
+    }
+    fn send_if(
+        &mut self,
+        bytes: &[u8],
+        deadline: Duration,
+        may: &mut dyn FnMut() -> bool,
+    ) -> Result<(), LinkError> {
+        (**self).send_if(bytes, deadline, may)
     }
     fn receive(&mut self, buf: &mut [u8], deadline: Duration) -> Result<usize, LinkError> {
         (**self).receive(buf, deadline)

@@ -38,6 +38,14 @@ impl Link for PipeLink {
     fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
         self.channel.send(bytes, deadline)
     }
+    fn send_if(
+        &mut self,
+        bytes: &[u8],
+        deadline: Duration,
+        may: &mut dyn FnMut() -> bool,
+    ) -> Result<(), LinkError> {
+        self.channel.send_if(bytes, deadline, may)
+    }
     fn receive(&mut self, buf: &mut [u8], deadline: Duration) -> Result<usize, LinkError> {
         self.channel.receive(buf, deadline)
     }

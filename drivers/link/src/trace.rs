@@ -43,7 +43,15 @@ impl<L: Link> Link for Traced<L> {
         self.inner.now()
     }
     fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
-        let outcome = self.inner.send(bytes, deadline);
+        self.send_if(bytes, deadline, &mut || true)
+    }
+    fn send_if(
+        &mut self,
+        bytes: &[u8],
+        deadline: Duration,
+        may: &mut dyn FnMut() -> bool,
+    ) -> Result<(), LinkError> {
+        let outcome = self.inner.send_if(bytes, deadline, may);
         let (port, at_s) = (self.inner.label(), self.inner.now().as_secs_f64());
         match &outcome {
             Ok(()) => tracing::trace!(port, at_s, bytes = %shown(bytes), "sent"),

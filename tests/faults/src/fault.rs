@@ -80,6 +80,12 @@ pub enum Kind {
     OperatorStop,
     /// A second run is started on the same bench.
     DoubleStart,
+    /// A person quotes the number shown as soon as there is one, whatever stands.
+    ResetHasty,
+    /// A person quotes a number that was shown before the present one.
+    ResetReplayed,
+    /// After the run a person looks, resets until it is granted, and arms again.
+    ResetProper,
     /// The disk is full.
     DiskFull,
     /// A write or sync fails.
@@ -99,7 +105,7 @@ pub enum Kind {
 use Kind::*;
 
 /// Every kind with its number in the catalogue.
-pub const CATALOGUE: [(Kind, u8); 42] = [
+pub const CATALOGUE: [(Kind, u8); 45] = [
     (UnplugMidReply, 1),
     (HangUp, 2),
     (LateReply, 6),
@@ -135,6 +141,9 @@ pub const CATALOGUE: [(Kind, u8); 42] = [
     (Suspend, 45),
     (OperatorStop, 7),
     (DoubleStart, 57),
+    (ResetHasty, 56),
+    (ResetReplayed, 56),
+    (ResetProper, 56),
     (DiskFull, 41),
     (DiskError, 42),
     (DiskSlow, 44),
@@ -162,6 +171,9 @@ impl Kind {
                 | Suspend
                 | OperatorStop
                 | DoubleStart
+                | ResetHasty
+                | ResetReplayed
+                | ResetProper
                 | DiskFull
                 | DiskError
                 | DiskSlow

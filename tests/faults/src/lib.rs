@@ -18,6 +18,7 @@ pub mod fired;
 pub mod gaps;
 pub mod log;
 pub mod many;
+pub mod operator;
 pub mod port;
 pub mod random;
 pub mod sabotage;

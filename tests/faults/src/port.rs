@@ -208,18 +208,65 @@ impl Wired {
             self.gone = Some((at + Duration::from_nanos(1), until.max(at)));
         } else if struck.contains(&Kind::Dribble) {
             let gap = Duration::from_secs_f64(site.random(|random| random.between(0.05, 0.4)));
-            let rest = answer.split_off(answer.len().min(DRIBBLED_BYTES));
-            let mut at = at;
-            for byte in answer {
-                self.coming.push_back(Piece { at, bytes: vec![byte], ends: None });
-                at += gap;
-            }
-            self.coming.push_back(Piece { at, bytes: rest, ends: None });
-            if let Some(last) = self.coming.back_mut() {
-                last.ends = ends;
-            }
+            self.coming.extend(dribbled(answer, at, gap, ends));
         } else {
             self.coming.push_back(Piece { at, bytes: answer, ends });
         }
+    }
+}
+
+/// An answer that comes byte by byte. It has come whole with the byte that ends it, whatever follows.
+fn dribbled(
+    mut answer: Vec<u8>,
+    mut at: Duration,
+    gap: Duration,
+    ends: Option<(Vec<u8>, Vec<u8>)>,
+) -> Vec<Piece> {
+    let rest = answer.split_off(answer.len().min(DRIBBLED_BYTES));
+    let mut pieces = Vec::new();
+    for byte in answer {
+        pieces.push(Piece { at, bytes: vec![byte], ends: None });
+        at += gap;
+    }
+    if !rest.is_empty() {
+        pieces.push(Piece { at, bytes: rest, ends: None });
+    }
+    let whole =
+        pieces.iter().position(|piece| piece.bytes == b"\n").unwrap_or(pieces.len().saturating_sub(1));
+    if let Some(last) = pieces.get_mut(whole) {
+        last.ends = ends.map(|(question, answer)| {
+            let line = answer.iter().position(|byte| *byte == b'\n').map_or(answer.len(), |end| end + 1);
+            // Only a line that ended among the single bytes is all there is.
+            let line = if line <= DRIBBLED_BYTES { line } else { answer.len() };
+            (question, answer.get(..line).unwrap_or_default().to_vec())
+        });
+    }
+    pieces
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// IEEE 488.2, 8.5: a response message ends with its terminator, so nothing after it belongs to it.
+    #[test]
+    fn a_dribbled_answer_has_come_whole_with_its_terminator() {
+        let gap = Duration::from_millis(100);
+        let dribble = |answer: &[u8]| {
+            let ends = Some((b"OUTP1?".to_vec(), answer.to_vec()));
+            let pieces = dribbled(answer.to_vec(), Duration::from_secs(1), gap, ends);
+            assert!(pieces.iter().all(|piece| !piece.bytes.is_empty()));
+            let all: Vec<u8> = pieces.iter().flat_map(|piece| piece.bytes.clone()).collect();
+            assert_eq!(all, answer);
+            let mut ended = pieces.into_iter().filter_map(|piece| Some((piece.at, piece.ends?.1)));
+            let first = ended.next();
+            assert!(ended.next().is_none());
+            first
+        };
+        assert_eq!(dribble(b"0\n"), Some((Duration::from_millis(1100), b"0\n".to_vec())));
+        assert_eq!(dribble(b"0\n0\n"), Some((Duration::from_millis(1100), b"0\n".to_vec())));
+        assert_eq!(dribble(b"0"), Some((Duration::from_secs(1), b"0".to_vec())));
+        let long = b"Invented,Works,0,0.1\n";
+        assert_eq!(dribble(long), Some((Duration::from_millis(2600), long.to_vec())));
     }
 }

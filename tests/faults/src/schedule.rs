@@ -17,8 +17,9 @@ use crate::check::{Checker, Violation};
 use crate::clock::VirtualTime;
 use crate::disk::DaemonDisk;
 use crate::durable;
-use crate::fault::{Fault, plan};
+use crate::fault::{Fault, Kind, plan};
 use crate::fired::Fired;
+use crate::operator;
 use crate::port::Port;
 use crate::sabotage::{Sabotage, Sabotaged};
 use crate::scheduler::Scheduler;
@@ -113,7 +114,7 @@ pub fn play_with(
         }),
     );
     let outside = surroundings::start(&site, site.ports(), &faults).map_err(unplayable)?;
-    let ended = live(&site, &script, faults.is_empty(), sabotage);
+    let ended = live(&site, &script, &faults, sabotage);
     calm(&site, &faults);
     site.end();
     for thread in outside {
@@ -153,7 +154,7 @@ fn standstill(seed: u64, site: &Site, told: &str) {
 }
 
 /// A daemon's life: it opens its bench, runs the script, closes its bench.
-fn live(site: &Arc<Site>, script: &Played, healthy: bool, sabotage: Option<Sabotage>) -> String {
+fn live(site: &Arc<Site>, script: &Played, faults: &[Fault], sabotage: Option<Sabotage>) -> String {
     let daemon = site.boots();
     let bench = match open(site, daemon, sabotage) {
         Ok(bench) => Arc::new(bench),
@@ -188,9 +189,13 @@ fn live(site: &Arc<Site>, script: &Played, healthy: bool, sabotage: Option<Sabot
         site.look();
         site.note(format!("ended: {ended}"));
         if let Ok(summary) = &summary {
-            judge_ending(site, summary, script, healthy);
+            judge_ending(site, summary, script, faults.iter().all(|fault| fault.kind == Kind::ResetProper));
+        }
+        if let Some(fault) = faults.iter().find(|fault| fault.kind == Kind::ResetProper) {
+            operator::resets_after(site, &bench, fault, faults);
         }
     }
+    operator::wait_for_all(site);
     drop(summary);
     drop(bench);
     if !site.is_dead(daemon) {

@@ -1,6 +1,6 @@
 //! The site of a schedule: everything that is not the daemon, and everything that watches it.
 
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, Weak};
 use std::time::Duration;
 
@@ -41,6 +41,8 @@ pub struct Site {
     ports: OnceLock<Vec<Arc<Port>>>,
     over: Flag,
     told: Mutex<Vec<u64>>,
+    /// Operators who hold the bench: it is not closed under their hands.
+    pub operators: AtomicUsize,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -71,6 +73,7 @@ impl Site {
             ports: OnceLock::new(),
             over: Flag::default(),
             told: Mutex::default(),
+            operators: AtomicUsize::new(0),
         })
     }
 

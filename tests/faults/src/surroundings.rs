@@ -6,6 +6,7 @@ use std::time::Duration;
 use wattproof_virtual_bench::{Drive, Load, Role};
 
 use crate::fault::{Fault, Kind};
+use crate::operator;
 use crate::port::Port;
 use crate::site::Site;
 
@@ -101,6 +102,9 @@ fn strike(site: &Arc<Site>, ports: &[Arc<Port>], fault: &Fault) {
                 }
             }
         }
+        Kind::ResetHasty | Kind::ResetReplayed => operator::resets_early(site, fault),
+        // The run's end is waited for by the schedule itself.
+        Kind::ResetProper => {}
         Kind::Death | Kind::DeathOfBoth => {
             // At the next message of the daemon, or at once.
             if site.random(|random| random.once_in(2)) {

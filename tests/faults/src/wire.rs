@@ -83,6 +83,15 @@ impl Link for Wire {
     }
 
     fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
+        self.send_if(bytes, deadline, &mut || true)
+    }
+
+    fn send_if(
+        &mut self,
+        bytes: &[u8],
+        deadline: Duration,
+        may: &mut dyn FnMut() -> bool,
+    ) -> Result<(), LinkError> {
         self.site.scheduler.give_way(YIELDS_ONCE_IN);
         loop {
             self.usable()?;
@@ -97,6 +106,9 @@ impl Link for Wire {
             return Err(LinkError::HungUp);
         }
         self.usable()?;
+        if !may() {
+            return Err(LinkError::Refused);
+        }
         self.port.take(&self.site, bytes);
         Ok(())
     }

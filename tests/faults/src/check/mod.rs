@@ -7,6 +7,7 @@
 mod drive;
 pub mod message;
 mod past;
+mod reset;
 mod state;
 mod truth;
 
@@ -18,6 +19,7 @@ use wattproof_virtual_bench::Role;
 use drive::Drive;
 use message::{Part, parts};
 pub use past::{Past, Recorded};
+use reset::Resets;
 pub use truth::Truth;
 
 /// From a trip to the first OFF on a link that takes bytes, s.
@@ -122,6 +124,7 @@ pub struct Checker {
     stale_since_s: Option<f64>,
     disk_failed_s: Option<f64>,
     past: Past,
+    resets: Resets,
     over_since_s: Option<f64>,
     told: Vec<(u8, &'static str)>,
     violations: Vec<Violation>,
@@ -145,6 +148,7 @@ impl Checker {
             stale_since_s: None,
             disk_failed_s: None,
             past: Past::default(),
+            resets: Resets::default(),
             over_since_s: None,
             told: Vec::new(),
             violations: Vec::new(),
@@ -181,7 +185,10 @@ impl Checker {
             &mut self.disk_failed_s,
             &mut self.over_since_s,
         ];
-        marks.into_iter().flatten().for_each(|mark| *mark += length_s);
+        self.resets.suspended(length_s);
+        let written = self.wires.values_mut().map(|wire| &mut wire.off_written_s);
+        // An OFF written before stays as long after its trip as it was.
+        marks.into_iter().chain(written).flatten().for_each(|mark| *mark += length_s);
     }
 
     /// A daemon starts: nothing it believed before counts.
@@ -194,6 +201,7 @@ impl Checker {
         self.disk_failed_s = None;
         self.wires.values_mut().for_each(|wire| *wire = Wire::default());
         self.off_answers = [false; 2];
+        self.resets = Resets::default();
     }
 
     /// The run's record can't be written.
@@ -249,6 +257,9 @@ impl Checker {
 
     /// Invariants 1, 7 and 13.
     fn energising(&mut self, at_s: f64, role: Role, text: &str, intent_durable: &dyn Fn() -> bool) {
+        if self.resets.is_under_way() {
+            self.broken(6, at_s, "energised", format!("{role} was sent {text} by a reset"));
+        }
         if self.standing == Standing::Opening {
             self.broken(1, at_s, "opening", format!("{role} was sent {text} before its bench was open"));
         }
@@ -363,5 +374,90 @@ impl Checker {
         if safety && answer.parse::<f64>().is_ok_and(|value| value.abs() < 9.9e37) {
             self.wire(role).measured_s = Some(at_s);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+    use super::*;
+
+    /// A suspension between an OFF and the look at it makes the OFF no earlier than its trip.
+    #[test]
+    fn an_off_in_time_stays_in_time_when_the_machine_is_suspended_after_it() {
+        let limits = crate::setup::bench_file().unwrap().limits;
+        let truth = Truth {
+            supply_on: false,
+            supply_v: 0.0,
+            supply_a: 0.0,
+            source_plays: false,
+            out_vrms: 0.0,
+            heatsink_c: 25.0,
+        };
+        for (told_s, broken) in [(1.02, false), (1.3, true)] {
+            let mut checker = Checker::new(limits, 2);
+            let excuse = |_| Excuse::default();
+            checker.look(1.0, Standing::Open(Shown::Tripping), &truth, &excuse);
+            if told_s < 1.1 {
+                checker.message(told_s, Role::Source, b"OUTP1 OFF", &|| true);
+                checker.message(told_s, Role::Supply, b"OUTP OFF", &|| true);
+            }
+            checker.suspended(5.0);
+            checker.look(6.2, Standing::Open(Shown::Tripping), &truth, &excuse);
+            assert_eq!(checker.violations().iter().any(|v| v.invariant == 3), broken, "told at {told_s} s");
+        }
+    }
+
+    /// A reset is granted by the number shown last, once, and with the causes gone; and it energises nothing.
+    #[test]
+    fn only_a_persons_reset_with_the_number_shown_last_may_leave_the_latch() {
+        let limits = crate::setup::bench_file().unwrap().limits;
+        let off = Truth {
+            supply_on: false,
+            supply_v: 0.0,
+            supply_a: 0.0,
+            source_plays: false,
+            out_vrms: 0.0,
+            heatsink_c: 25.0,
+        };
+        let hot = Truth { heatsink_c: 120.0, ..off };
+        // Numbers shown, the one quoted, whether a stop comes meanwhile, what is true, invariants broken.
+        let cases = [
+            (&[7][..], Some(7), false, off, &[][..]),
+            (&[7, 8], Some(7), false, off, &[5]),
+            (&[7], None, false, off, &[5]),
+            (&[7], Some(7), true, off, &[7]),
+            (&[7], Some(7), false, hot, &[5]),
+            (&[7, 7], Some(7), false, off, &[5]),
+        ];
+        for (shown, quoted, stopped, truth, broken) in cases {
+            let mut checker = Checker::new(limits, 2);
+            let excuse = |_| Excuse::default();
+            for (role, question) in
+                [(Role::Source, "OUTP1?"), (Role::Source, "OUTP2?"), (Role::Supply, "OUTP?")]
+            {
+                checker.answered(0.5, role, question.as_bytes(), b"0\n");
+            }
+            checker.message(1.01, Role::Source, b"OUTP1 OFF", &|| true);
+            checker.message(1.01, Role::Supply, b"OUTP OFF", &|| true);
+            checker.look(1.0, Standing::Open(Shown::Tripped), &truth, &excuse);
+            shown.iter().for_each(|nonce| checker.shows_number(2.0, *nonce));
+            if let Some(nonce) = quoted {
+                checker.reset_begins(3.0, nonce);
+            }
+            if stopped {
+                checker.stops(3.1);
+            }
+            checker.look(3.2, Standing::Open(Shown::Safe), &truth, &excuse);
+            let found: Vec<u8> = checker.violations().iter().map(|violation| violation.invariant).collect();
+            assert_eq!(found, broken, "{shown:?} {quoted:?} {stopped} {truth}");
+        }
+        let mut checker = Checker::new(limits, 2);
+        checker.reset_begins(3.0, 7);
+        checker.message(3.1, Role::Supply, b"OUTP ON", &|| true);
+        assert!(checker.violations().iter().any(|violation| violation.invariant == 6));
+        checker.reset_ends(3.2, 7, true);
+        assert!(checker.violations().iter().any(|violation| violation.about == "granted"));
     }
 }

@@ -13,6 +13,7 @@ impl Checker {
         self.containment(at_s, truth, excuses);
         self.trip(at_s, excuses);
         self.freshness(at_s);
+        self.resets.note(at_s, truth.heatsink_c > self.limits.heatsink_c_max + 1.0);
         self.poison(at_s);
         self.past.note(at_s, truth);
         self.unseen(at_s, truth, excuses);
@@ -56,6 +57,7 @@ impl Checker {
             Standing::Open(Shown::Safe | Shown::Armed | Shown::Running),
         )
         | (Standing::Open(Shown::Alarm), Standing::Open(Shown::Tripping)) = (from, to)
+            && !self.is_granted(at_s, from, to, truth, excuses)
         {
             self.broken(5, at_s, "latch", format!("{from:?} was left for {to:?} without a person's reset"));
         }

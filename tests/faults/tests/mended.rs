@@ -1,0 +1,91 @@
+//! Schedules that once broke an invariant, each by the fault of the daemon or of the checker that was found by it, and the
+//! operator's reset. The invariants are those of the project's safety design.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
+use std::time::Duration;
+
+use wattproof_faults::fault::{Fault, Kind};
+use wattproof_faults::schedule::{Report, play_with};
+use wattproof_faults::setup;
+use wattproof_virtual_bench::Role;
+
+fn fault(kind: Kind, role: Role, from_s: f64, until_s: f64, times: u32) -> Fault {
+    let length = Duration::from_secs_f64(until_s - from_s);
+    Fault { kind, role, from: Duration::from_secs_f64(from_s), length, times }
+}
+
+fn play(seed: u64, faults: Vec<Fault>) -> Report {
+    play_with(seed, setup::script(seed), faults, None).unwrap()
+}
+
+#[test]
+fn what_was_mended_stays_mended() {
+    use Kind::{DoubleStart, Dribble, LateReply, OpcLate, PowerLoss, SetterIgnored, Suspend};
+    let any = Role::Source;
+    let schedules = [
+        // 8: a load's setting went on after the trip.
+        (
+            3552,
+            vec![fault(PowerLoss, any, 1.163469, 7.951916, 1), fault(Suspend, any, 1.170833, 8.414973, 1)],
+        ),
+        // 3: the checker moved the trip over a suspension, but not the OFF that had followed it.
+        (
+            5365,
+            vec![
+                fault(SetterIgnored, Role::Source, 0.636647, 16.491713, 1),
+                fault(Suspend, any, 1.188631, 2.279592, 2),
+            ],
+        ),
+        // 19: a run reported the state that another start had brought about after its end.
+        (8614, vec![fault(DoubleStart, any, 1.370143, 11.345059, 3)]),
+        // 9: the checker took the end of a dribbled answer for later than it was.
+        (
+            195,
+            vec![
+                fault(OpcLate, Role::Digitizer, 1.081687, 1.345514, 1),
+                fault(Dribble, Role::Source, 3.263041, 4.331931, 2),
+            ],
+        ),
+        // 10: a record and its supply reading lay seconds apart.
+        (7998, vec![fault(LateReply, Role::Digitizer, 1.158669, 5.268150, 1)]),
+        (9329, vec![fault(Dribble, Role::Digitizer, 0.900991, 2.311637, 2)]),
+    ];
+    for (seed, faults) in schedules {
+        let report = play(seed, faults);
+        assert!(report.violations.is_empty(), "seed {seed}: {:?}", report.violations);
+    }
+}
+
+/// Catalogue 56: stopped, looked at, reset, armed again, stopped again; nothing else is wrong.
+#[test]
+fn after_a_persons_reset_the_bench_arms_again_and_the_next_trip_has_its_own_cause() {
+    let mut armed = 0;
+    for seed in 1..25 {
+        let reset = fault(Kind::ResetProper, Role::Source, 1.0, 9.0, 1);
+        let report = play(seed, vec![fault(Kind::OperatorStop, Role::Source, 1.2, 1.5, 1), reset]);
+        assert!(report.violations.is_empty(), "seed {seed}: {:?}", report.violations);
+        armed += usize::from(report.events.iter().any(|event| event.ends_with("armed again")));
+    }
+    assert!(armed >= 20, "armed again in {armed} of 24 schedules");
+}
+
+/// Catalogue 56: a number of before is never granted, and a reset is not while the heatsink is too hot.
+#[test]
+fn a_replayed_number_and_a_standing_cause_are_refused() {
+    let mut refused = [0; 2];
+    for (seed, kind, while_hot) in
+        (1..25).flat_map(|seed| [(seed, Kind::ResetReplayed, false), (seed, Kind::ResetProper, true)])
+    {
+        // Some 100 K/s from 25 °C on: beyond 90 °C well before the reset.
+        let (cause, cause_s) = if while_hot { (Kind::Runaway, 0.3) } else { (Kind::OperatorStop, 1.2) };
+        let faults =
+            vec![fault(kind, Role::Source, 1.2, 4.0, 4), fault(cause, Role::Source, cause_s, 30.0, 1)];
+        let report = play(seed, faults);
+        assert!(report.violations.is_empty(), "seed {seed} {kind:?}: {:?}", report.violations);
+        let quoted: Vec<_> = report.events.iter().filter(|event| event.contains("a person quotes")).collect();
+        assert!(quoted.iter().all(|event| !event.ends_with("granted")), "seed {seed} {kind:?}: {quoted:?}");
+        refused[usize::from(while_hot)] += quoted.len();
+    }
+    assert!(refused.iter().all(|count| *count >= 8), "refused: {refused:?}");
+}
