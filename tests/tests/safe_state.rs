@@ -203,6 +203,42 @@ fn fault_23_a_watchdog_that_is_not_fed_switches_off_and_one_that_is_fed_does_not
     assert_eq!(served.ask("supply", "SYST:WATC:DEL?").parse(), Ok(0.0));
 }
 
+/// Fault 22: on some supplies clearing the protection restores the output as it was before (common practice, no source).
+#[test]
+fn fault_22_a_supply_that_switches_on_when_its_protection_is_cleared_is_switched_off_again() {
+    let served = Served::start_with_faults("honest", |_| {
+        Some(
+            "[[fault]]\nport = \"supply\"\nwhat.front_panel.does = \"OUTP ON\"\nmessage = \"VOLT:PROT:CLE\"\n"
+                .into(),
+        )
+    });
+    let bench = open(&served);
+    energise(&bench);
+    assert!(bench.make_safe(TripCause::Instrument { what: "an invented failure".into() }).is_safe());
+    let report = bench.reset(bench.standing().unwrap().nonce).unwrap();
+    let told = report.warnings.join("; ");
+    assert!(told.contains("clearing the protection") && told.contains("switched off again"), "{told}");
+    assert!(report.is_safe() && report.supply_a.is_some(), "{report:?}");
+    assert_eq!((bench.state(), bench.belief(Output::Supply)), (State::Safe, Belief::Off));
+    assert_eq!(served.ask("supply", "OUTP?"), "0");
+}
+
+/// What the protection cut, a reset makes usable again.
+#[test]
+fn fault_22_a_tripped_protection_is_cleared_by_a_reset_and_by_nothing_else() {
+    let served = Served::start("honest");
+    let bench = open(&served);
+    energise(&bench);
+    by_hand(&served, "supply", "VOLT:PROT 6");
+    until("the trip", Duration::from_secs(10), || bench.standing().is_some());
+    until("safe", Duration::from_secs(3), || bench.state() == State::Tripped);
+    assert_eq!(served.ask("supply", "VOLT:PROT:TRIP?"), "1");
+    let report = bench.reset(bench.standing().unwrap().nonce).unwrap();
+    assert!(report.is_safe() && report.warnings.is_empty(), "{report:?}");
+    assert_eq!(served.ask("supply", "VOLT:PROT:TRIP?"), "0");
+    assert_eq!(served.ask("supply", "OUTP?"), "0");
+}
+
 /// A source that is missing at the start must not keep the supply on (project's own promise).
 #[test]
 fn a_missing_source_does_not_keep_the_supply_on() {

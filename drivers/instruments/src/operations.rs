@@ -75,6 +75,7 @@ const SUPPLY: &[OperationSpec] = &[
     may(ask("get_limit_a_max", true)),
     may(tell("set_protection_v", true, Some("volts"))),
     may(ask("get_protection_v", true)),
+    may(tell("clear_protection", true, None)),
     tell("set_on", true, None),
     tell("set_off", true, None),
     ask("get_on", true),
