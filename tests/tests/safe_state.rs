@@ -208,7 +208,7 @@ fn fault_23_a_watchdog_that_is_not_fed_switches_off_and_one_that_is_fed_does_not
 fn fault_22_a_supply_that_switches_on_when_its_protection_is_cleared_is_switched_off_again() {
     let served = Served::start_with_faults("honest", |_| {
         Some(
-            "[[fault]]\nport = \"supply\"\nwhat.front_panel.does = \"OUTP ON\"\nmessage = \"VOLT:PROT:CLE\"\n"
+            "[[fault]]\nport = \"supply\"\nwhat.front_panel.does = \"OUTP ON\"\nmessage = \"VOLT:PROT:CLE\"\ntimes = 1\n"
                 .into(),
         )
     });
