@@ -64,7 +64,7 @@ fn off_is_confirmed_in_time_at_9600_baud() {
 fn off_is_confirmed_in_time_at_9600_baud_with_questions_under_way() {
     let served = Served::start_with("honest", &["--pace", "9600"]);
     let mut times = [Vec::new(), Vec::new()];
-    let rounds = std::env::var("ROUNDS").map_or(8, |text| text.parse().unwrap());
+    let rounds = std::env::var("ROUNDS").map_or(5, |text| text.parse().unwrap());
     for round in 0..rounds {
         // Opened anew: a reset would take a capture, which takes long at this rate.
         let bench = open(&served);
