@@ -6,6 +6,8 @@
 //! that is warmer by day): common practice, no source. What counts as healthy is bounded: an answer takes up to 0.6 s,
 //! a thread is up to 0.9 s late, readings are asked for once a second, as the bench does where they may be 3 s old.
 
+#![allow(clippy::unwrap_used, reason = "a test helper fails by panicking")]
+
 mod support;
 
 use support::limits;
