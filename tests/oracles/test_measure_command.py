@@ -156,14 +156,14 @@ def bad_files(folder):
     write_scipy(good, 48_000, "int16", [tone(48_000, 1000, 0.1)])
     whole = good.read_bytes()
     doubles = folder / "double.wav"
-    wavfile.write(doubles, 48_000, np.zeros(100))
+    wavfile.write(doubles, 48_000, np.zeros(100, dtype=np.int64))
     contents = {
         "empty.wav": (b"", "empty"),
         "cut.wav": (whole[:3000], "promises"),
         "header.wav": (whole[:20], "header"),
         "huge.wav": (whole[:40] + struct.pack("<I", 0xFFFFFFF0) + whole[44:], "promises"),
         "noise.wav": (bytes(range(256)) * 8, "neither"),
-        "double.wav": (doubles.read_bytes(), "header"),
+        "double.wav": (doubles.read_bytes(), "bits"),
         "words.csv": (b"a,b\nc,d\n", "time"),
         "gap.csv": (b"t,u\n0,1\n1e-5,\n2e-5,3\n", "line 3"),
         "uneven.csv": (b"t,u\n0,1\n1e-5,2\n2e-5,3\n4e-5,3\n5e-5,2\n6e-5,2\n", "line 5"),

@@ -4,7 +4,8 @@
 
 mod bench;
 
-use std::time::{Duration, Instant};
+use std::path::Path;
+use std::time::{Duration, Instant, SystemTime};
 
 use bench::{Served, said};
 
@@ -51,6 +52,81 @@ fn fault_33_a_script_that_wants_all_memory_is_ended() {
             said.contains("too large") || said.contains("memory") || said.contains("too long"),
             "{bomb}: {said}"
         );
+    }
+}
+
+/// How long the daemon lets a script compute between two calls, s.
+const SILENT_S: f64 = 20.0;
+
+/// The script's process of a daemon, if it lives.
+fn worker_of(daemon: u32) -> Option<u32> {
+    let tasks = std::fs::read_dir(format!("/proc/{daemon}/task")).ok()?;
+    let children = tasks.filter_map(|task| std::fs::read_to_string(task.ok()?.path().join("children")).ok());
+    let all: Vec<u32> = children
+        .flat_map(|line| line.split_whitespace().map(|n| n.parse().unwrap()).collect::<Vec<_>>())
+        .collect();
+    all.into_iter().find(|child| {
+        let line = std::fs::read(format!("/proc/{child}/cmdline")).unwrap_or_default();
+        String::from_utf8_lossy(&line).contains("perform-script")
+    })
+}
+
+/// Most memory that a process has had, MiB (proc(5), VmHWM); none once it is dead.
+fn most_mib(process: u32) -> Option<f64> {
+    let status = std::fs::read_to_string(format!("/proc/{process}/status")).ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
+    Some(line.split_whitespace().next()?.parse::<f64>().ok()? / 1024.0)
+}
+
+/// Runs a script that must be ended; how much memory its process took at most, MiB, and how long after the daemon's
+/// last answer it was dead.
+fn ends(text: &str) -> (f64, Duration) {
+    let served = Served::start("honest");
+    let daemon = served.run(&served.script(&format!("{ENERGISED}{text}"))).spawn().unwrap();
+    let written = |results: &Path| {
+        let run = std::fs::read_dir(results).ok()?.next()?.ok()?.path();
+        std::fs::metadata(run.join("journal.jsonl")).ok()?.modified().ok()
+    };
+    let until = Instant::now() + Duration::from_secs(90);
+    let worker = loop {
+        match worker_of(daemon.id()) {
+            Some(worker) => break worker,
+            None => assert!(Instant::now() < until, "no script's process"),
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    };
+    let (mut most, mut answered) = (0f64, None);
+    // A dead one that nobody has waited for yet has no memory.
+    while let Some(mib) = most_mib(worker) {
+        most = most.max(mib);
+        answered = written(&served.folder.path().join("results")).or(answered);
+        assert!(Instant::now() < until, "{text} lives on");
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    let dead = SystemTime::now().duration_since(answered.unwrap()).unwrap();
+    let ended = daemon.wait_with_output().unwrap();
+    assert_eq!(ended.status.code(), Some(1), "{text}: {}", said(&ended));
+    assert_eq!(served.ask("supply", "OUTP?"), "0", "{text}");
+    (most, dead)
+}
+
+/// Figures of the safety design: dead 100 ms after its deadline, 128 MiB. The times here allow for a busy machine.
+#[test]
+fn fault_32_and_33_a_hostile_script_is_dead_soon_after_its_deadline_and_takes_little_memory() {
+    // On a slow machine this one lives until the daemon's own deadline ends it, on a quick one until its memory is full.
+    let endless = "let m = #{}; let n = 0; loop { m[\"k\" + n] = \"0123456789012345678901234567890123456789\"; n += 1; }";
+    let (most, dead) = ends(endless);
+    let late_s = dead.as_secs_f64() - SILENT_S;
+    println!("endless map: dead {late_s:.3} s after its deadline, {most:.1} MiB at most");
+    assert!(late_s < 1.0 && most <= 128.0, "{late_s} s, {most} MiB");
+    for bomb in [
+        "let s = \"aaaaaaaaaaaaaaaa\"; loop { s += s; }",
+        "let s = \"a\"; for i in 0..15 { s += s; } loop { s.replace(\"a\", s); }",
+    ] {
+        let (most, dead) = ends(bomb);
+        println!("{bomb}: {most:.1} MiB at most, dead after {:.2} s", dead.as_secs_f64());
+        assert!(most <= 128.0, "{bomb}: {most} MiB");
+        assert!(dead.as_secs_f64() < SILENT_S + 1.0, "{bomb}: {dead:?}");
     }
 }
 

@@ -7,6 +7,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use wattproof_bench::{Bench, BenchFile, Extras, Safeguards};
 use wattproof_runs::{Outcome, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
 
+use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::progress::Progress;
 use crate::ratings_table::ratings_table;
@@ -32,6 +33,7 @@ impl Order {
 /// Opens the bench, runs the order and prints what came out.
 /// `state_folder` keeps a trip over a restart.
 pub fn follow(file: BenchFile, state_folder: Option<PathBuf>, order: Order) -> Result<(), Failure> {
+    enough_descriptors()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()

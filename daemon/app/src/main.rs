@@ -10,6 +10,7 @@ mod cautions;
 mod check;
 mod cli;
 mod demo;
+mod descriptors;
 mod doctor;
 mod explain;
 mod failure;

@@ -6,6 +6,7 @@ use wattproof_bench::{Bench, BenchFile, Extras, Standing, check_dialects};
 
 use crate::cautions::CAUTIONS;
 use crate::cli::ResetOrder;
+use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::say::say;
 use crate::state_folder::state_folder;
@@ -14,6 +15,7 @@ use crate::state_folder::state_folder;
 pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
     let file = BenchFile::read(&order.bench)?;
     check_dialects(&file)?;
+    enough_descriptors()?;
     let state_folder = state_folder(order.state.as_deref(), &file.name);
     let bench = Bench::open_with_extras(file, Extras { state_folder, ..Extras::default() })?;
     let Some(standing) = bench.standing() else {

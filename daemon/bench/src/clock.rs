@@ -39,19 +39,37 @@ pub trait Signal: Send + Sync {
     fn wait(&self, seen: u64, length: Option<Duration>);
 }
 
-/// The machine's monotonic clock.
+/// The machine's clock since it was started, which never runs back and, unlike [`Instant`], goes on while the machine
+/// sleeps: what stood energised meanwhile was watched by nobody, and the guard must see the gap (clock_gettime(2),
+/// CLOCK_BOOTTIME). Waits don't count sleep.
 #[derive(Debug)]
-pub struct WallClock(Instant);
+pub struct WallClock {
+    since_start: fn() -> Duration,
+    began: Duration,
+}
 
 impl Default for WallClock {
     fn default() -> Self {
-        WallClock(Instant::now())
+        WallClock::reading(since_start)
     }
+}
+
+impl WallClock {
+    /// A clock that takes its time from somewhere else, and waits by the machine's.
+    pub fn reading(since_start: fn() -> Duration) -> Self {
+        WallClock { since_start, began: since_start() }
+    }
+}
+
+/// Time since the machine was started, sleep included.
+fn since_start() -> Duration {
+    let now = rustix::time::clock_gettime(rustix::time::ClockId::Boottime);
+    Duration::try_from(now).unwrap_or_default()
 }
 
 impl Clock for WallClock {
     fn now_s(&self) -> f64 {
-        self.0.elapsed().as_secs_f64()
+        (self.since_start)().saturating_sub(self.began).as_secs_f64()
     }
 
     fn sleep(&self, length: Duration) {
@@ -117,6 +135,32 @@ mod tests {
         let began = Instant::now();
         signal.wait(seen, Some(Duration::from_secs(60)));
         assert!(began.elapsed() < Duration::from_secs(10));
+    }
+
+    /// As after a suspend: the clock below jumps by an hour, the wait takes as long as it takes.
+    #[test]
+    fn fault_45_sleep_of_the_machine_counts() {
+        static SLEPT_S: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
+        fn sleepy() -> Duration {
+            since_start() + Duration::from_secs(SLEPT_S.load(std::sync::atomic::Ordering::SeqCst))
+        }
+        let (clock, began) = (WallClock::reading(sleepy), Instant::now());
+        let before_s = clock.now_s();
+        SLEPT_S.store(3600, std::sync::atomic::Ordering::SeqCst);
+        clock.sleep(Duration::from_millis(1));
+        let gap_s = clock.now_s() - before_s;
+        assert!((3600.0..3660.0).contains(&gap_s), "{gap_s} s");
+        assert!(began.elapsed() < Duration::from_secs(60));
+    }
+
+    /// proc(5): the first number of /proc/uptime is the time since boot, sleep included, in hundredths.
+    #[test]
+    fn the_clock_below_is_the_uptime() {
+        let before = since_start().as_secs_f64();
+        let uptime = std::fs::read_to_string("/proc/uptime").unwrap();
+        let uptime_s: f64 = uptime.split_whitespace().next().unwrap().parse().unwrap();
+        let after = since_start().as_secs_f64();
+        assert!((before - 0.02..after + 0.02).contains(&uptime_s), "{before} {uptime_s} {after}");
     }
 
     #[test]

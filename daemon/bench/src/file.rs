@@ -164,7 +164,7 @@ impl BenchFile {
     /// # Errors
     /// [`BenchFileError`], naming file, line and column where it can.
     pub fn read(path: &Path) -> Result<Self, BenchFileError> {
-        let text = std::fs::read_to_string(path)
+        let text = wattproof_texts::read_text(path)
             .map_err(|source| BenchFileError::Read { path: path.into(), source })?;
         Self::parse(path, &text)
     }

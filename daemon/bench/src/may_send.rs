@@ -29,6 +29,7 @@ fn asking(shared: &Weak<Shared>) -> MaySend {
             Effect::Sets => MessageKind::Set,
             Effect::Energises => MessageKind::Energise,
             Effect::Feeds => MessageKind::Feed,
+            Effect::Clears => MessageKind::Clear,
         };
         // A bench that is being closed sends nothing but OFF.
         shared.upgrade().is_some_and(|shared| {

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, Ratings, State};
-use wattproof_guardian::wait_until_free;
+use wattproof_guardian::{Held, hold, wait_until_free};
 use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
@@ -81,6 +81,8 @@ pub struct Bench {
     _watch: watch::Threads,
     // After the watch: the guardian is let go when everything is off.
     _heart: heart::Heart,
+    // Last: nobody else may open the ports before everything here has let go of them.
+    _held: Option<Held>,
 }
 
 impl Bench {
@@ -104,9 +106,13 @@ impl Bench {
     /// everything is switched off and can be measured, and nothing be armed until it is reset.
     ///
     /// # Errors
-    /// As [`Bench::open`]; [`BenchError::Latch`] when the state folder can't be read.
+    /// As [`Bench::open`]; [`BenchError::Latch`] when the state folder can't be read; [`BenchError::Setup`], at once and
+    /// naming the other, when another process has this bench or a port of it open.
     pub fn open_with_extras(file: BenchFile, extras: Extras) -> Result<Self, BenchError> {
-        Self::open_with(file, extras, Parts::default())
+        let held = hold_ports(&file)?;
+        let mut bench = Self::open_with(file, extras, Parts::default())?;
+        bench._held = Some(held);
+        Ok(bench)
     }
 
     /// The same, on another clock and over links that are opened another way.
@@ -204,6 +210,7 @@ impl Bench {
             latched: Mutex::new(latched),
             _watch: watch,
             _heart: heart,
+            _held: None,
         })
     }
 
@@ -257,6 +264,18 @@ impl Bench {
 /// operating system's random numbers.
 fn nonce_seed() -> u64 {
     RandomState::new().build_hasher().finish()
+}
+
+/// A second daemon on the same ports would undo what the first one does.
+fn hold_ports(file: &BenchFile) -> Result<Held, BenchError> {
+    let links =
+        [&file.source.link, &file.supply.link, &file.load.link, &file.digitizer.link, &file.thermometer.link];
+    let ports = links.into_iter().map(|link| match link {
+        Address::Serial { path, .. } => Path::new(path),
+        Address::Tcp { host_port } => Path::new(host_port),
+    });
+    hold(ports, &format!("bench {:?}", file.name))
+        .map_err(|other| BenchError::Setup(format!("the bench {:?} is in use: {other}", file.name)))
 }
 
 /// A guardian whose daemon died sends OFF for a while: it must have its say before anything else is said.

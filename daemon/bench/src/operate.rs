@@ -4,7 +4,7 @@ use std::sync::atomic::Ordering;
 use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 
-use wattproof_guard::{Belief, Command, Output, SafetyReading, State};
+use wattproof_guard::{Belief, Command, Output, SafetyReading, State, TripCause};
 use wattproof_instruments::{InstrumentError, Source};
 use wattproof_link::LinkError;
 
@@ -12,7 +12,7 @@ use crate::actor::{Actor, ActorGone, Pending};
 use crate::drives::Playing;
 use crate::failed::{failed, gone};
 use crate::shared::SUPPLY_OUTPUT;
-use crate::unasked::set_watchdogs;
+use crate::unasked::{look, set_watchdogs};
 use crate::{Bench, BenchError};
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
@@ -22,7 +22,8 @@ impl Bench {
     ///
     /// # Errors
     /// [`BenchError::Refused`] when the guard is not in its safe state; [`BenchError::Setup`] when nobody would answer a
-    /// crash any more, or the contactor does not follow.
+    /// crash any more, or the contactor does not follow; [`BenchError::Tripped`] when source or supply restarted since
+    /// they were switched off, as a modem line that rose when its port was opened makes some, or are on.
     pub fn arm(&self) -> Result<(), BenchError> {
         if let Some(latch) = &*self.latched() {
             return Err(BenchError::Latched { cause: latch.record.cause.clone() });
@@ -34,7 +35,9 @@ impl Bench {
         if armed.is_err() {
             self.shared.contactor.release().map_err(BenchError::Setup)?;
         }
-        Ok(armed?)
+        armed?;
+        look(&self.shared);
+        self.check_stop()
     }
 
     /// What is believed of an output; UNKNOWN counts as on.
@@ -352,6 +355,12 @@ impl Bench {
         }
     }
 
+    fn gap(&self) -> Option<TripCause> {
+        let guard = self.shared.guard();
+        let cause = guard.trip()?.cause.clone();
+        matches!(cause, TripCause::Clock { .. }).then_some(cause)
+    }
+
     pub(crate) fn finish_wait<T>(
         &self,
         pending: Pending<Result<T, InstrumentError>>,
@@ -376,6 +385,12 @@ impl Bench {
             && let Some(by) = self.shared.stop.stopped_by()
         {
             return Err(BenchError::Stopped(by));
+        }
+        // After a gap in time every deadline has passed: that explains the failure, not the instrument.
+        if !matches!(asked, Ok(Ok(_)))
+            && let Some(gap) = self.gap()
+        {
+            return Err(BenchError::Tripped(gap));
         }
         asked?.map_err(|error| BenchError::Instrument(Box::new(error)))
     }

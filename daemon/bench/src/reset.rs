@@ -1,10 +1,12 @@
 //! A person's reset: shows what happened, and lets the bench be armed again once it is gone.
 
 use serde::Serialize;
-use wattproof_guard::{Evidence, State, TripCause};
+use wattproof_guard::{Evidence, MessageKind, Output, State, TripCause};
 
+use crate::failed::{failed, gone};
 use crate::off::switch_off;
 use crate::safe::measure_dead;
+use crate::shared::{SUPPLY_OUTPUT, Shared};
 use crate::{Bench, BenchError, SafeReport};
 
 /// A latched trip, as a person is shown it.
@@ -40,8 +42,9 @@ impl Bench {
         })
     }
 
-    /// Switches everything off once more, reads it back, measures, and resets the latch if the number is the present
-    /// one, every output is off and dead, and the heatsink is within its limit. Energises nothing.
+    /// Switches everything off once more, reads it back, clears the supply's own protection, reads it back again,
+    /// measures, and resets the latch if the number is the present one, every output is off and dead, and the heatsink
+    /// is within its limit. Energises nothing; a supply that does by itself is switched off again.
     ///
     /// # Errors
     /// [`BenchError::Refused`] with what stands against it; [`BenchError::Latch`] when the file can't be removed, so
@@ -53,6 +56,7 @@ impl Bench {
         // waited for by their OFF.
         self.shared.actors.load.ask(|load| load.canceller().clear())?;
         let mut report = switch_off(&self.shared);
+        clear_protection(&self.shared, &mut report);
         measure_dead(&self.shared, &mut report);
         for warning in &report.warnings {
             tracing::error!("{warning}");
@@ -74,5 +78,30 @@ impl Bench {
         *self.shared.report.take() = None;
         report.state = self.state();
         Ok(report)
+    }
+}
+
+/// A supply whose protection has tripped takes no ON until that is cleared; only with everything confirmed off.
+fn clear_protection(shared: &Shared, report: &mut SafeReport) {
+    if shared.guard().may_send(shared.clock.now_s(), MessageKind::Clear).is_err() {
+        return;
+    }
+    match shared.actors.supply.ask(|supply| supply.clear_protection(SUPPLY_OUTPUT)) {
+        Ok(Ok(false)) => {}
+        Ok(Ok(true)) => {
+            shared.guard().confirm(shared.clock.now_s(), Output::Supply, false);
+            let off = switch_off(shared);
+            let word = if off.supply_off { "it was switched off again" } else { "ALARM: it is still on" };
+            report.warnings.push(format!(
+                "clearing the protection of the supply switched its output on: {word}; leave this supply's output switched off at its front panel before its protection trips again"
+            ));
+            report.warnings.extend(off.warnings);
+            (report.source_off, report.supply_off) = (off.source_off, off.supply_off);
+        }
+        Ok(Err(error)) => {
+            failed(shared, &error);
+            report.warnings.push(format!("the supply's protection was not cleared: {error}"));
+        }
+        Err(error) => gone(shared, &error),
     }
 }

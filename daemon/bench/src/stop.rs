@@ -52,9 +52,15 @@ impl StopState {
         self.woken.raise();
     }
 
-    /// For the bench's own threads, which must go on after a stop: waits for a time or until somebody wakes them.
-    pub fn doze(&self, length: Duration) {
-        self.woken.wait(self.woken.seen(), Some(length));
+    /// How often everybody was woken so far: to be asked before looking at guard and stop flag.
+    pub fn seen(&self) -> u64 {
+        self.woken.seen()
+    }
+
+    /// For the bench's own threads, which must go on after a stop: waits for a time or until somebody wakes them, or has
+    /// since `seen`, so that what happens while a thread looks is not slept over.
+    pub fn doze(&self, seen: u64, length: Duration) {
+        self.woken.wait(seen, Some(length));
     }
 
     /// Waits for a time, or until something happens.

@@ -3,7 +3,7 @@
 
 use std::sync::{MutexGuard, PoisonError};
 
-use wattproof_guard::{Command, Doubt, MessageKind, Output, TripCause};
+use wattproof_guard::{Command, Doubt, MessageKind, Output, State, TripCause};
 use wattproof_instruments::{Instrument, InstrumentError, Source, Supply};
 
 use crate::failed::{failed, gone};
@@ -53,7 +53,7 @@ impl Shared {
     }
 }
 
-/// Looks at source and supply, while a run is under way; trips when they are not as they were left.
+/// Looks at source and supply, before a run and while it is under way; trips when they are not as they were left.
 pub(crate) fn look(shared: &Shared) {
     let (at_source, at_supply) = (shared.me.clone(), shared.me.clone());
     let source = shared.actors.source.begin(move |source| match at_source.upgrade() {
@@ -100,7 +100,10 @@ fn doubts(shared: &Shared, instrument: &mut Instrument, output: Output) -> Resul
     let rebooted = instrument.event_status()? & POWER_ON != 0;
     let lost = instrument.session().steps_lost();
     let before = std::mem::replace(&mut shared.commanded().steps_lost[output as usize], lost);
-    let doubt = if rebooted { Some(Doubt::Rebooted) } else { (lost != before).then_some(Doubt::Step) };
+    // Before anything is energised a lost step has cost nothing: whoever lost it has said so.
+    let energised = shared.guard().state() == State::Running;
+    let doubt =
+        if rebooted { Some(Doubt::Rebooted) } else { (lost != before && energised).then_some(Doubt::Step) };
     if let Some(doubt) = doubt {
         let now_s = shared.clock.now_s();
         if shared.guard().doubt(now_s, output, doubt).is_some() {

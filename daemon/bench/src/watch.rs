@@ -42,7 +42,7 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
 }
 
 fn guard_over(shared: &Shared) {
-    shared.stop.doze(TICK);
+    let seen = shared.stop.seen();
     let now_s = shared.clock.now_s();
     let needs_off = {
         let mut guard = shared.guard();
@@ -61,6 +61,7 @@ fn guard_over(shared: &Shared) {
         }
     }
     shared.keep_latch();
+    shared.stop.doze(seen, TICK);
 }
 
 /// An instrument that dribbles its answer to an OFF may hold both other threads up for longer than the alarm can wait.
@@ -74,7 +75,7 @@ fn keep_time(shared: &Shared) {
 /// A third of the age the guard tolerates, so that one slow answer is no trip.
 fn refresh(shared: &Shared) {
     let age_s = shared.guard().limits().reading_age_s_max;
-    shared.stop.doze(Duration::from_secs_f64((age_s / 3.0).clamp(0.02, 10.0)));
+    shared.stop.doze(shared.stop.seen(), Duration::from_secs_f64((age_s / 3.0).clamp(0.02, 10.0)));
     if shared.guard().state() != State::Running {
         return;
     }

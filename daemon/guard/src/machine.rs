@@ -176,8 +176,15 @@ impl Guard {
         if allowed { Ok(()) } else { Err(self.refusal()) }
     }
 
-    /// A fault from anywhere. The first one is latched, later ones are kept beside it; returns only the first.
+    /// A fault from anywhere. The first one is latched, later ones are kept beside it; returns only the first. A gap in
+    /// time comes before what is found after it: whoever was late then, it was for the gap.
     pub fn fault(&mut self, now_s: f64, cause: TripCause) -> Option<Trip> {
+        let gap = self.advance(now_s);
+        let first = self.latch_cause(now_s, cause);
+        gap.or(first)
+    }
+
+    fn latch_cause(&mut self, now_s: f64, cause: TripCause) -> Option<Trip> {
         if let Some(trip) = &mut self.trip {
             if trip.add(now_s, cause) {
                 trip.nonce = self.nonces.fresh();
@@ -200,7 +207,7 @@ impl Guard {
 
     /// An output is live, or may be, where it must not be.
     pub(crate) fn alarm(&mut self, now_s: f64, cause: TripCause) -> Option<Trip> {
-        let trip = self.fault(now_s, cause);
+        let trip = self.latch_cause(now_s, cause);
         self.state = State::Alarm;
         self.due_since_s = None;
         self.cause_s = now_s;
@@ -299,7 +306,7 @@ impl Guard {
         self.last_s = self.last_s.filter(|last_s| !back && *last_s > now_s).or(Some(now_s));
         let watched = matches!(self.state, State::Armed | State::Running);
         if watched && (back || !(gap_s <= self.limits.reading_age_s_max)) {
-            return self.fault(now_s, TripCause::Clock { gap_s });
+            return self.latch_cause(now_s, TripCause::Clock { gap_s });
         }
         None
     }

@@ -91,7 +91,10 @@ impl std::fmt::Display for TripCause {
             }
             TripCause::Stale { reading, age_s } => write!(f, "the {reading} reading is {age_s:.2} s old"),
             TripCause::Clock { gap_s } => {
-                write!(f, "the clock went {gap_s:.2} s from one look to the next: did the machine sleep?")
+                write!(
+                    f,
+                    "the clock went {gap_s:.2} s from one look to the next: the machine slept, or this program was stopped or starved"
+                )
             }
             TripCause::Contradiction { what } | TripCause::Instrument { what } | TripCause::Run { what } => {
                 f.write_str(what)

@@ -236,6 +236,21 @@ fn fault_26_outputs_that_give_more_than_the_supply_for_longer_than_charge_lasts_
     assert!(first_trip(&mut guard, between).is_none());
 }
 
+/// Where only one of the supply's voltage and current was read, its power is not known, and nothing disagrees with it.
+#[test]
+fn fault_26_half_a_supply_reading_contradicts_nothing() {
+    for half in
+        [SafetyReading { supply_v: None, ..at_power(0.0) }, SafetyReading { supply_a: None, ..at_power(0.0) }]
+    {
+        let mut guard = running();
+        for n in 0..15 {
+            let at_s = 0.1 * f64::from(n);
+            let reading = SafetyReading { asked_s: Some(at_s), together_w: Some(450.0), ..half };
+            assert!(guard.observe(at_s, &reading).is_none(), "{:?}", guard.trip());
+        }
+    }
+}
+
 #[test]
 fn fault_27_a_load_far_from_what_was_commanded_trips() {
     for (vrms, arms, word) in
@@ -421,6 +436,26 @@ fn fault_45_a_clock_that_stands_still_or_runs_back_trips_while_a_run_may_energis
     guard.tick(3600.0);
     guard.tick(0.0);
     assert_eq!(guard.state(), State::Safe);
+}
+
+/// After a gap every deadline has passed: what is found then is kept beside the gap, not told in its place.
+#[test]
+fn fault_45_a_gap_comes_before_what_is_found_after_it() {
+    let late = || TripCause::Instrument { what: "the supply did not answer".into() };
+    for state in [State::Armed, State::Running] {
+        let mut guard = in_state(state);
+        let trip = guard.fault(6.0, late()).unwrap();
+        assert_eq!(trip.cause, TripCause::Clock { gap_s: 6.0 });
+        let kept = guard.trip().unwrap();
+        assert_eq!(kept.evidence.iter().map(|one| one.cause.clone()).collect::<Vec<_>>(), [late()]);
+        // Without one it is what it is; one after the trip is nothing new.
+        let mut guard = in_state(state);
+        assert_eq!(guard.fault(1.9, late()).unwrap().cause, late());
+        assert!(guard.fault(9.0, stop()).is_none());
+        assert_eq!(guard.trip().unwrap().evidence.len(), 1);
+    }
+    // Nobody has to look while nothing may be energised.
+    assert_eq!(safe().fault(60.0, late()).unwrap().cause, late());
 }
 
 #[test]

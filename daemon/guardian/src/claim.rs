@@ -25,7 +25,7 @@ impl Claims {
         let files = ports.filter_map(|port| {
             let number = std::os::fd::AsRawFd::as_raw_fd(&port.as_fd());
             let path = std::fs::read_link(format!("/proc/self/fd/{number}")).ok()?;
-            let file = open(&mark(&path)).ok()?;
+            let file = open(&mark("guardian", &path)).ok()?;
             file.try_lock().ok().map(|()| file)
         });
         Claims { _files: files.collect() }
@@ -40,7 +40,7 @@ pub fn wait_until_free(port: &Path, within: Duration) -> Result<(), String> {
     let until = Instant::now() + within;
     let Ok(path) = port.canonicalize() else { return Ok(()) };
     // Where no mark can be made, none was.
-    let Ok(file) = open(&mark(&path)) else { return Ok(()) };
+    let Ok(file) = open(&mark("guardian", &path)) else { return Ok(()) };
     loop {
         match file.try_lock() {
             Err(TryLockError::WouldBlock) if Instant::now() < until => std::thread::sleep(LOOK),
@@ -56,19 +56,21 @@ pub fn wait_until_free(port: &Path, within: Duration) -> Result<(), String> {
     }
 }
 
-/// Any user may lock it: it holds nothing.
-fn open(path: &Path) -> std::io::Result<File> {
+/// Any user may lock it: it holds nothing but a name.
+pub(crate) fn open(path: &Path) -> std::io::Result<File> {
     let created = File::options().read(true).write(true).create_new(true).open(path);
     match created {
         Ok(file) => {
             file.set_permissions(std::fs::Permissions::from_mode(0o666))?;
             Ok(file)
         }
-        Err(_) => File::open(path),
+        // What another user has made can be locked, if not written.
+        Err(_) => File::options().read(true).write(true).open(path).or_else(|_| File::open(path)),
     }
 }
 
-fn mark(port: &Path) -> PathBuf {
+/// The file that is locked while somebody of this kind holds a port.
+pub(crate) fn mark(kind: &str, port: &Path) -> PathBuf {
     let folder = Path::new(LOCKS);
     let folder = if folder.is_dir() { folder.to_path_buf() } else { std::env::temp_dir() };
     // FNV-1a, 64 bits (its published constants).
@@ -76,7 +78,7 @@ fn mark(port: &Path) -> PathBuf {
     let hash = bytes.fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     });
-    folder.join(format!("wattproof-guardian-{hash:016x}"))
+    folder.join(format!("wattproof-{kind}-{hash:016x}"))
 }
 
 #[cfg(test)]
@@ -94,6 +96,6 @@ mod tests {
         assert!(wait_until_free(&port, short).unwrap_err().contains("another daemon"));
         drop(claims);
         wait_until_free(&port, short).unwrap();
-        std::fs::remove_file(mark(&port)).unwrap();
+        std::fs::remove_file(mark("guardian", &port)).unwrap();
     }
 }

@@ -9,12 +9,14 @@
 //! Both ends live here: [`Guardian`] is the daemon's (called by `daemon/bench`), [`become_guardian`] the child's
 //! (called by the command line's hidden word). The child allocates nothing after it has said that it is ready; each
 //! port has a thread of its own, so that one that blocks does not delay another. It must not know instruments,
-//! dialects or limits of the bench.
+//! dialects or limits of the bench. Locks stand here too: of the guardian that still holds a port, and of the daemon
+//! that does ([`hold`]).
 
 mod child;
 mod claim;
 mod daemon;
 mod error;
+mod hold;
 mod off;
 mod orders;
 mod serve;
@@ -25,6 +27,7 @@ pub use child::become_guardian;
 pub use claim::wait_until_free;
 pub use daemon::{Guardian, GuardianProgram, Lost};
 pub use error::GuardianError;
+pub use hold::{Held, HeldByAnother, hold};
 pub use orders::{PORTS_MAX, PortOrder, Timing};
 pub use serve::{Ended, serve};
 pub use watch::{Reason, Watch};

@@ -111,7 +111,7 @@ impl Nameplate {
     /// # Errors
     /// [`NameplateError`], naming file, line and column where it can.
     pub fn read(path: &Path) -> Result<Self, NameplateError> {
-        let text = std::fs::read_to_string(path)
+        let text = wattproof_texts::read_text(path)
             .map_err(|source| NameplateError::Read { path: path.into(), source })?;
         Self::parse(path, &text)
     }

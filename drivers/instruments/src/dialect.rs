@@ -176,7 +176,7 @@ impl Dialect {
     /// The file cannot be read, or is not valid; with line and column.
     pub fn load(path: &Path) -> Result<Dialect, DialectError> {
         let file = path.display().to_string();
-        let text = std::fs::read_to_string(path).map_err(|error| DialectError {
+        let text = wattproof_texts::read_text(path).map_err(|error| DialectError {
             file: file.clone(),
             line: None,
             column: None,

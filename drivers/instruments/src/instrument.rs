@@ -252,7 +252,7 @@ impl Instrument {
             let values = [("channel", Value::Count(channel))];
             let operation = self.operation(state, &values)?;
             let question = self.question(&operation, &values)?;
-            let answer = self.session.query_within(&question, self.timeout(&operation))?;
+            let answer = self.session.query_urgent(&question, self.timeout(&operation))?;
             if answer.state()? {
                 return Err(answer.not_taken(format!("off, channel {channel}"), "on".to_string()));
             }

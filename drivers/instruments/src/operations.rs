@@ -15,6 +15,8 @@ pub enum Effect {
     Energises,
     /// Feeds a watchdog.
     Feeds,
+    /// Clears a protection that tripped, which can restore an output on some instruments.
+    Clears,
 }
 
 /// One operation of a role.
@@ -97,6 +99,7 @@ const SUPPLY: &[OperationSpec] = &[
     may(ask("get_limit_a_max", true)),
     may(tell("set_protection_v", true, Some("volts"))),
     may(ask("get_protection_v", true)),
+    may(does(tell("clear_protection", true, None), Effect::Clears)),
     does(tell("set_on", true, None), Effect::Energises),
     does(tell("set_off", true, None), Effect::SwitchesOff),
     ask("get_on", true),

@@ -28,6 +28,9 @@ const CLOSERS: [(&str, f64); 4] = [("", 1.0), ("\"", 0.25), ("'", 0.25), ("\"", 
 /// Says whether a message with this effect may leave now. Asked right before its bytes leave, on the thread that sends.
 pub type MaySend = Box<dyn Fn(Effect) -> bool + Send>;
 
+/// Share of the usual time for finding step right behind an urgent message.
+const SOON: f64 = 0.25;
+
 /// One conversation with one instrument.
 pub struct Session {
     link: Box<dyn Link>,
@@ -38,6 +41,11 @@ pub struct Session {
     nonce: u8,
     event_enable: u8,
     may_send: Option<MaySend>,
+    /// An urgent message may still lie in the operating system: nothing may be flushed until an answer to what was sent
+    /// after it has come.
+    urgent_under_way: bool,
+    /// The error queue may hold what a lost exchange caused, and was not looked at since.
+    queue_owed: bool,
 }
 
 impl std::fmt::Debug for Session {
@@ -63,6 +71,8 @@ impl Session {
             nonce: 0,
             event_enable: 0,
             may_send: None,
+            urgent_under_way: false,
+            queue_owed: false,
         }
     }
 
@@ -178,12 +188,14 @@ impl Session {
     }
 
     /// Sends a message without asking whether the session is in step: forgets stuck output, ends whatever
-    /// half message the instrument may hold, then sends. For OFF, which must never wait. The session is out of
-    /// step afterwards unless it was in step and quiet.
+    /// half message the instrument may hold, then sends. For OFF, which must never wait. Where step was lost, as by an
+    /// exchange that was cancelled for this, it is looked for right behind the message, without waiting for silence
+    /// first; where that does not succeed soon the session is out of step afterwards.
     ///
     /// # Errors
     /// Link failures.
     pub fn write_urgent(&mut self, messages: &[String]) -> Result<(), InstrumentError> {
+        self.urgent_under_way = false;
         if let Err(cause) = self.link.abandon() {
             tracing::warn!(instrument = self.name, port = self.link.label(), %cause, "stuck output was not flushed");
         }
@@ -197,7 +209,49 @@ impl Session {
         self.link.send(&bytes, deadline).map_err(|cause| {
             self.lose_step("an urgent message was not sent");
             self.context(&messages.join("; ")).fault(Fault::Link { cause, partial: String::new() })
-        })
+        })?;
+        self.urgent_under_way = true;
+        if !self.in_step && self.settings.resync == Resync::Nonce {
+            self.find_step_soon();
+        }
+        Ok(())
+    }
+
+    /// Asks for the nonce at once. Answers to what was asked before come before it, and are skipped; what is asked
+    /// next still refuses anything that follows.
+    fn find_step_soon(&mut self) {
+        let nonce = self.fresh_nonce();
+        let end = self.settings.terminator.bytes();
+        let ask = [format!("*ESE {nonce};*ESE?").as_bytes(), end].concat();
+        let restore = [format!("*ESE {}", self.event_enable).as_bytes(), end].concat();
+        let deadline = self.deadline(Duration::from_millis(self.settings.timeout_ms).mul_f64(SOON));
+        let found = self
+            .link
+            .send(&ask, deadline)
+            .map_err(Unsynced::from)
+            .and_then(|()| self.await_nonce(nonce, deadline))
+            .and_then(|()| self.link.send(&restore, deadline).map_err(Unsynced::from));
+        match found {
+            Ok(()) => (self.in_step, self.queue_owed, self.urgent_under_way) = (true, true, false),
+            Err(Unsynced::Because(why)) => {
+                tracing::debug!(instrument = self.name, why, "step not found at once")
+            }
+            Err(Unsynced::Link(cause)) => {
+                tracing::debug!(instrument = self.name, %cause, "step not found at once");
+            }
+        }
+    }
+
+    /// The answer to a question behind an urgent message: the error queue is left for later.
+    ///
+    /// # Errors
+    /// Those of [`Session::query`], but for what the instrument reports.
+    pub fn query_urgent(&mut self, message: &str, timeout: Duration) -> Result<Answer, InstrumentError> {
+        let owed = std::mem::take(&mut self.queue_owed);
+        let answered = self.ready().and_then(|()| self.exchange(message, timeout, ANSWER_BYTES_MAX));
+        self.queue_owed |= owed;
+        self.urgent_under_way &= answered.is_err();
+        answered
     }
 
     /// Reads the error queue until it is empty and reports what it held.
@@ -229,7 +283,7 @@ impl Session {
         for (closer, share) in CLOSERS {
             match self.resynchronise_once(closer, share) {
                 Ok(()) => {
-                    self.in_step = true;
+                    (self.in_step, self.urgent_under_way, self.queue_owed) = (true, false, false);
                     self.forget_queue();
                     return Ok(());
                 }
@@ -283,7 +337,12 @@ impl Session {
             let mut buf = [0u8; 256];
             let now = self.link.now();
             match self.link.receive(&mut buf, now) {
-                Err(LinkError::TimedOut) => return Ok(()),
+                Err(LinkError::TimedOut) => {
+                    if std::mem::take(&mut self.queue_owed) {
+                        self.forget_queue();
+                    }
+                    return Ok(());
+                }
                 Ok(_) => self.lose_step("bytes lay there before anything was asked"),
                 Err(cause) => return Err(self.failed("", cause, &[])),
             }
@@ -415,7 +474,9 @@ impl Session {
         let quiet = Duration::from_millis(self.settings.quiet_ms);
         let patience = Duration::from_millis(self.settings.timeout_ms).mul_f64(share).saturating_add(quiet);
         let end = self.settings.terminator.bytes();
-        self.link.abandon()?;
+        if !self.urgent_under_way {
+            self.link.abandon()?;
+        }
         // Ends whatever half message the instrument may hold.
         let deadline = self.deadline(patience);
         self.link.send(&[closer.as_bytes(), end].concat(), deadline)?;

@@ -95,6 +95,18 @@ impl Supply {
         self.instrument.number_if_known("get_protection_v", &[at(output)])
     }
 
+    /// Clears its tripped protection and tells whether the output is on afterwards: some supplies switch it on again as
+    /// it was before. Does nothing but ask where the dialect has no protection to clear.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, an answer that is no state.
+    pub fn clear_protection(&mut self, output: u32) -> Result<bool, InstrumentError> {
+        if self.instrument.dialect().can("clear_protection") {
+            self.instrument.tell("clear_protection", &[at(output)])?;
+        }
+        self.is_on(output)
+    }
+
     /// Switches an output on or off and reads it back.
     ///
     /// # Errors

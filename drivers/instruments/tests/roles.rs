@@ -15,7 +15,7 @@ use wattproof_instruments::{
     Acquisition, ByteOrder, ChannelRange, Connected, Dialect, Digitizer, Effect, Fault, Load, Role, SHIPPED,
     SampleFormat, Source, Supply, Thermometer, connect, connect_over, shipped,
 };
-use wattproof_link::{Address, LinkError};
+use wattproof_link::{Address, Canceller, Link, LinkError};
 
 #[test]
 fn source() {
@@ -345,6 +345,68 @@ fn off_leaves_first_even_out_of_step_and_is_read_back() {
         assert!(state.bytes.starts_with(b"\nOUTP1 OFF\nOUTP2 OFF\n"), "{}", state.bytes.escape_ascii());
         assert_eq!((state.values["OUTP1"].as_str(), state.values["OUTP2"].as_str()), ("0", "0"));
     });
+}
+
+/// A link that tells what was handed over and when what the operating system still holds was flushed.
+struct Told {
+    inner: Box<dyn Link>,
+    events: Arc<Mutex<Vec<String>>>,
+}
+
+impl Link for Told {
+    fn label(&self) -> &str {
+        self.inner.label()
+    }
+    fn now(&self) -> Duration {
+        self.inner.now()
+    }
+    fn send(&mut self, bytes: &[u8], deadline: Duration) -> Result<(), LinkError> {
+        self.events.lock().unwrap().push(bytes.escape_ascii().to_string());
+        self.inner.send(bytes, deadline)
+    }
+    fn receive(&mut self, buf: &mut [u8], deadline: Duration) -> Result<usize, LinkError> {
+        self.inner.receive(buf, deadline)
+    }
+    fn abandon(&mut self) -> Result<(), LinkError> {
+        self.events.lock().unwrap().push("flush".into());
+        self.inner.abandon()
+    }
+    fn canceller(&self) -> Canceller {
+        self.inner.canceller()
+    }
+}
+
+/// At 9600 baud an OFF lies in the operating system for 20 ms (tcflush(3) throws away what was written and not yet
+/// transmitted): resynchronising for its read-back must not flush it.
+#[test]
+fn an_off_under_way_is_never_flushed_and_step_is_found_without_waiting_for_silence() {
+    let fake = Fake::new(&[("OUTP1", "1"), ("OUTP2", "1"), ("SOUR1:VOLT", "0.1")]);
+    let events = Arc::new(Mutex::new(Vec::new()));
+    let link = Box::new(Told { inner: fake.link(), events: Arc::clone(&events) });
+    let mut source = Source::over(link, &shipped("scpi-source").unwrap(), "gen").unwrap();
+    fake.quirk("SOUR1:VOLT?", Quirk::Silent);
+    source.vrms(1).unwrap_err();
+    let off = |source: &mut Source| {
+        events.lock().unwrap().clear();
+        let before = source.instrument().session().now();
+        source.safe_off().unwrap();
+        let told = events.lock().unwrap().clone();
+        let sent = told.iter().position(|event| event == r"\nOUTP1 OFF\nOUTP2 OFF\n").unwrap();
+        assert!(!told[sent..].contains(&"flush".to_string()), "{told:?}");
+        source.instrument().session().now() - before
+    };
+    let took = off(&mut source);
+    assert!(took < Duration::from_millis(50), "no silence is waited for: {took:?}");
+    // What the cancelled question left in the error queue is nobody else's failure.
+    fake.with(|state| state.errors.push_back("-410,\"Query INTERRUPTED\"".into()));
+    source.vrms(1).unwrap();
+    // An instrument that can't give the nonce back at once is waited for as before.
+    fake.quirk("SOUR1:VOLT?", Quirk::Silent);
+    source.vrms(1).unwrap_err();
+    fake.quirk("*ESE?", Quirk::Late(Duration::from_millis(400)));
+    let took = off(&mut source);
+    assert!(took > Duration::from_millis(250), "{took:?}");
+    source.vrms(1).unwrap();
 }
 
 #[test]

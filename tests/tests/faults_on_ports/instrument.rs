@@ -1,5 +1,5 @@
-//! Faults 13 to 26: the instruments. Faults 22 and 23 (protection that restores an output, a watchdog) have no
-//! counterpart in the simulated instruments.
+//! Faults 13 to 26: the instruments. Faults 22 and 23 (protection that restores an output, a watchdog) are tried on an
+//! open bench, in `safe_state.rs`.
 
 use crate::{ask, fault, run};
 

@@ -1,4 +1,4 @@
-//! Faults 1 to 12: the link. Fault 5 (modem lines) has no pseudo-terminal.
+//! Faults 1 to 12: the link. Fault 5 (modem lines) has no pseudo-terminal; `modem_lines.rs` plays it.
 
 use std::process::Command;
 

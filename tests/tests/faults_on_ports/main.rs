@@ -15,6 +15,7 @@ mod bench;
 
 mod amplifier;
 mod at_random;
+mod host;
 mod instrument;
 mod link;
 mod processes;

@@ -21,7 +21,7 @@ pub fn wait_for_steps(served: &Served, steps: usize) {
     }
 }
 
-fn signal(process: u32, name: &str) {
+pub fn signal(process: u32, name: &str) {
     let sent = Command::new("kill").arg(format!("-{name}")).arg(process.to_string()).status().unwrap();
     assert!(sent.success());
 }

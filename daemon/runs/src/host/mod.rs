@@ -62,7 +62,7 @@ pub fn check_script(path: &Path) -> Result<(), RunError> {
 /// # Errors
 /// [`RunError::ReadScript`].
 pub fn read(path: &Path) -> Result<String, RunError> {
-    std::fs::read_to_string(path).map_err(|source| RunError::ReadScript { path: path.into(), source })
+    wattproof_texts::read_text(path).map_err(|source| RunError::ReadScript { path: path.into(), source })
 }
 
 /// How a script went: a failed call's own error says more than the script error that carries it.

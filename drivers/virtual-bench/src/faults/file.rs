@@ -47,8 +47,8 @@ struct Table {
 /// # Errors
 /// [`FaultFileError`], with the place of what is wrong.
 pub fn read(path: &Path) -> Result<Vec<Fault>, FaultFileError> {
-    let text =
-        std::fs::read_to_string(path).map_err(|source| FaultFileError::Read { path: path.into(), source })?;
+    let text = wattproof_texts::read_text(path)
+        .map_err(|source| FaultFileError::Read { path: path.into(), source })?;
     parse(path, &text)
 }
 

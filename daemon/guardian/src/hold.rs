@@ -1,0 +1,101 @@
+//! One daemon a port: whoever opens a bench holds a lock for each of its ports, and tells who it is in it. Ports
+//! themselves can't: to root they open a second time, and they don't say by whom they are held.
+
+use std::fs::{File, TryLockError};
+use std::io::{Read, Seek, SeekFrom, Write};
+use std::path::Path;
+
+use crate::claim::{mark, open};
+
+/// Longest text about a holder that is read from its lock, bytes.
+const WHO_BYTES_MAX: u64 = 500;
+
+/// Ports held; free again when dropped, and when the process ends, however it does.
+#[derive(Debug, Default)]
+pub struct Held {
+    _files: Vec<File>,
+}
+
+/// Another program holds a port.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{port}: held by {holder}: end that first, or wait until it has finished")]
+pub struct HeldByAnother {
+    /// The port.
+    pub port: String,
+    /// What it says of itself.
+    pub holder: String,
+}
+
+/// Holds ports for this process, at once or not at all. `what_for` tells others what this process does with them. A
+/// port that is not there is left to whoever opens it; a machine without a place for locks goes without.
+///
+/// # Errors
+/// [`HeldByAnother`], which names the other process.
+pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result<Held, HeldByAnother> {
+    let mut files = Vec::new();
+    for port in ports {
+        let path = match port.canonicalize() {
+            Ok(path) => path,
+            // What is no path, such as a host and its port, is its own name.
+            Err(_) if port.is_relative() => port.to_path_buf(),
+            Err(_) => continue,
+        };
+        let Ok(mut file) = open(&mark("daemon", &path)) else { continue };
+        match file.try_lock() {
+            Ok(()) => {
+                // Who can't write into a lock that another user made still holds it.
+                let _told = tell(&mut file, what_for);
+                files.push(file);
+            }
+            Err(TryLockError::WouldBlock) => {
+                return Err(HeldByAnother { port: port.display().to_string(), holder: holder(&mut file) });
+            }
+            // A file system without locks goes without, as for the guardian's marks.
+            Err(TryLockError::Error(_)) => {}
+        }
+    }
+    Ok(Held { _files: files })
+}
+
+fn tell(file: &mut File, what_for: &str) -> std::io::Result<()> {
+    file.set_len(0)?;
+    file.seek(SeekFrom::Start(0))?;
+    write!(file, "process {} ({what_for})", std::process::id())
+}
+
+fn holder(file: &mut File) -> String {
+    let mut who = String::new();
+    let read = file.take(WHO_BYTES_MAX).read_to_string(&mut who);
+    let told: String = who.chars().filter(|c| !c.is_control()).collect();
+    if read.is_ok() && !told.is_empty() { told } else { "another program of this kind".into() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Fault 47: a second daemon is told at once who holds the port; a lock is a process's, or a handle's, alone.
+    #[test]
+    fn fault_47_a_port_is_held_by_one_and_names_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let ports = ["a", "b", "c"].map(|name| folder.path().join(name));
+        ports.iter().for_each(|port| std::fs::write(port, "").unwrap());
+        let [a, b, c] = ports.each_ref().map(|port| port.as_path());
+        let first = hold([a, b].into_iter(), "bench \"one\"").unwrap();
+        let refused = hold([c, b].into_iter(), "bench \"two\"").unwrap_err();
+        assert_eq!(refused.port, b.display().to_string());
+        assert_eq!(refused.holder, format!("process {} (bench \"one\")", std::process::id()));
+        // All or nothing: what it had before the refusal is free again.
+        let third = hold([c].into_iter(), "bench \"three\"").unwrap();
+        drop(first);
+        let again = hold([a, b].into_iter(), "a").unwrap();
+        let refused = hold([b].into_iter(), "bench \"two\"").unwrap_err();
+        assert!(refused.holder.ends_with("(a)"), "nothing of the longer text before is left: {refused}");
+        drop((third, again));
+        for port in [a, b, c] {
+            std::fs::remove_file(mark("daemon", port)).unwrap();
+        }
+        // A port that is not there is no reason to refuse.
+        hold([folder.path().join("none").as_path()].into_iter(), "bench").unwrap();
+    }
+}
