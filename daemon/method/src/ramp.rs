@@ -1,6 +1,7 @@
 //! When a rising level has to be broken off.
 
 use crate::observe::Look;
+use crate::points::COVERAGE;
 use crate::sought::Sought;
 
 /// Loss of gain at which a ramp ends, beyond what the rating allows, dB.
@@ -11,7 +12,7 @@ const LOSS_MARGIN_DB: f64 = 0.5;
 pub struct RampWatch {
     limit_pct: f64,
     loss_db_max: f64,
-    /// Highest output, dB re 1 V rms, and the level of the block before, V rms.
+    /// Highest output, dB re 1 V rms, less the uncertainty of a gain's reading, and the level of the block before, V rms.
     out_db_max: f64,
     before_vrms: Option<f64>,
     /// Highest gain seen, per channel, and that of the block before.
@@ -23,7 +24,8 @@ impl RampWatch {
     #[must_use]
     pub fn new(sought: &Sought) -> Self {
         let loss_db_max = sought.compression_db_max + LOSS_MARGIN_DB;
-        let out_db_max = 10.0 * (sought.out_w_max * sought.load_ohm).log10();
+        let out_db_max =
+            10.0 * (sought.out_w_max * sought.load_ohm).log10() - COVERAGE * sought.level_scatter_db;
         Self { limit_pct: sought.limit_pct, loss_db_max, out_db_max, before_vrms: None, gains: Vec::new() }
     }
 
