@@ -25,7 +25,7 @@ const SEEN_GROWTH: f64 = 1.5;
 /// Loss of gain missing to its maximum that is as good as none: a limiter's output hardly changes, dB.
 const NEARLY_DB: f64 = 0.12;
 /// Gain that a limiter takes back, dB per dB of drive.
-const LIMITER_RATE: f64 = 0.92;
+pub(crate) const LIMITER_RATE: f64 = 0.92;
 /// How much more than in proportion to power a supply may fall.
 const SAG_MARGIN: f64 = 1.2;
 /// How near the highest level that may be commanded a capture needs no other, dB: each one moves it by a little.
@@ -63,6 +63,9 @@ impl CeilingSearch {
         let missing_db = self.sought.compression_db_max - lost_db;
         if missing_db < NEARLY_DB {
             return self.finish(top_db + missing_db / LIMITER_RATE, Bound::Compression);
+        }
+        if let Some(next) = self.near_threshold(top, highest_db) {
+            return next;
         }
         if let Some(candidate_db) = self.looked_ahead(top_db).filter(|x| *x < self.trip_db() - 0.02) {
             let sagged_db = candidate_db - self.supply_loss_db(top, candidate_db);
@@ -108,7 +111,10 @@ impl CeilingSearch {
     }
 
     fn probe(&self, to_db: f64, highest_db: f64) -> Next {
-        let burst_db = (to_db + BURST_DB).min(highest_db);
+        self.probe_between(to_db, (to_db + BURST_DB).min(highest_db))
+    }
+
+    pub(crate) fn probe_between(&self, to_db: f64, burst_db: f64) -> Next {
         match (self.permitted_vrms(to_db), self.permitted_vrms(burst_db)) {
             (Some(level_vrms), Some(burst_vrms)) if burst_vrms > level_vrms => Next::Probe {
                 level_vrms,
@@ -125,7 +131,9 @@ impl CeilingSearch {
     fn ramp(&self, from_db: f64, to_db: f64, db_per_s: f64, why: &'static str) -> Next {
         // Its end is bounded by whoever watches it, since gain is read all the way up.
         match (self.permitted_vrms(from_db), 10f64.powf(to_db / 20.0).min(self.sought.level_vrms_max)) {
-            (Some(from_vrms), to_vrms) if to_vrms >= from_vrms => Next::Ramp { from_vrms, to_vrms, db_per_s, why },
+            (Some(from_vrms), to_vrms) if to_vrms >= from_vrms => {
+                Next::Ramp { from_vrms, to_vrms, db_per_s, why }
+            }
             _ => Next::Failed(Failure::NoLevel),
         }
     }
@@ -196,7 +204,8 @@ impl CeilingSearch {
     /// The highest level that may be commanded keeps the limit. A declared maximum lies a little above it: the gain's
     /// uncertainty was left between them. What the top capture shows is carried there, to the limit at most.
     fn at_the_end(&mut self, top_db: f64, bound: Bound) -> Next {
-        let declared = self.points.level_for_db(self.sought.out_w_max).filter(|_| bound == Bound::DeclaredMax);
+        let declared =
+            self.points.level_for_db(self.sought.out_w_max).filter(|_| bound == Bound::DeclaredMax);
         let Some(declared) = declared else { return self.bounded(top_db, bound) };
         let range_db = 20.0 * self.sought.level_vrms_max.log10();
         let (end_db, bound) = match declared.likely_db {

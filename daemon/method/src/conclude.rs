@@ -79,7 +79,10 @@ pub(crate) fn ceiling(
     }
     let (weakest, at) = powers.iter().enumerate().min_by(|a, b| a.1.db.total_cmp(&b.1.db))?;
     let power_w = 10f64.powf(at.db / 10.0);
-    let u_db = (at.slope * se_db).hypot(at.se_db).hypot(unsaid_db(found, at.slope, sought)).hypot(beyond_db(points, found));
+    let u_db = (at.slope * se_db)
+        .hypot(at.se_db)
+        .hypot(unsaid_db(found, at.slope, sought))
+        .hypot(beyond_db(points, found));
     let compression_db = (0..channels)
         .filter_map(|c| {
             let gain = points.all.iter().filter(|p| p.x_db <= x_db + LOCAL_DB).map(|p| p.out_db[c] - p.x_db);
