@@ -138,7 +138,11 @@ impl CeilingSearch {
             _ if below_limited.is_some() => below_limited,
             Some(found) if found.se_db <= width_db => Some(found),
             // Curves that captures refute tell less than the readings.
-            unsure => self.by_readings(sides, good, first).or(unsure),
+            unsure => self.by_readings(sides, good, first).or_else(|| {
+                // Not where they contradict a capture that keeps the limit.
+                let below = unsure.is_some_and(|e| e.x_db < self.points.all[good].x_db - BESIDE_DB);
+                if below { Some(self.false_position(good, first)) } else { unsure }
+            }),
         };
         let by_compression = estimate::compression(&self.points, &self.sought);
         match (by_distortion, by_compression) {

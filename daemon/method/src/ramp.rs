@@ -1,5 +1,6 @@
 //! When a rising level has to be broken off.
 
+use crate::curve::TransferCurve;
 use crate::observe::Look;
 use crate::points::COVERAGE;
 use crate::sought::Sought;
@@ -51,7 +52,10 @@ impl RampWatch {
             let bad = channel.thd_pct.is_some_and(|thd| thd > 2.0 * self.limit_pct);
             enough |= bad && falling && gain_db < best_db - 0.03 || best_db - gain_db > self.loss_db_max;
             let best_db = best_db.max(gain_db);
-            enough |= best_db + next_db > self.out_db_max;
+            // A dead zone and a bend both take from the fundamental: the curve's steepest part tells the gain without.
+            let steepest = channel.curve.as_ref().map_or(0.0, TransferCurve::steepest);
+            let steepest_db = 20.0 * (steepest / (look.level_vrms * 2f64.sqrt())).log10();
+            enough |= best_db.max(steepest_db) + next_db > self.out_db_max;
             self.gains[i] = (best_db, gain_db);
         }
         enough
