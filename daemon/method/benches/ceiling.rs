@@ -39,7 +39,7 @@ fn row(name: &str, done: &[Trial], failed: usize) {
         100.0 * done.iter().filter(|t| f(t)).count() as f64 / (done.len() + failed).max(1) as f64
     };
     println!(
-        "{name:14} {:5} {failed:4} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.3} {:7.3} {:7.2} {:7.2} {:7.1}",
+        "{name:14} {:5} {failed:4} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.3} {:7.3} {:7.2} {:7.2} {:7.2}",
         done.len(),
         quantile(pick(|t| t.captures as f64), 0.5),
         quantile(pick(|t| t.captures as f64), 1.0),

@@ -17,6 +17,8 @@ const TAKEN_DB: f64 = 0.2;
 const STRAIGHT: f64 = 0.6;
 /// ln(distortion) by which a fixed bend would differ from what is read, that no scatter explains.
 const UNLIKE: f64 = 0.6;
+/// ln(distortion/limit) that a bend has to tell to be compared with what is read.
+const FLOOR: f64 = -1.5;
 /// Share of the limit up to which noise leaves looks' harmonics alone.
 const QUIET_SHARE: f64 = 0.1;
 /// Time constant above which gain falls by heat rather than by a limiter, s. Limiters act within a fifth of a second:
@@ -153,7 +155,8 @@ fn unlike_a_bend(facts: &Facts<'_>) -> Option<(f64, f64)> {
                     return None;
                 }
                 let told = estimate::excess_at(louder, p.x_db, facts.sought)?;
-                Some((told - p.excess, louder.x_db - p.x_db))
+                // A floor far below the limit is no part of a bend.
+                (told > FLOOR).then_some((told - p.excess, louder.x_db - p.x_db))
             })
         })
     });
