@@ -2,7 +2,7 @@
 //!
 //! `SEEDS=200` sets the seeds per family, `FIRST=0` the first one, `LIMIT=1.0` the limit in percent, `SHOW=Thermal`
 //! (with `ONLY=Thermal`, `REACH=Probe`) tells the story of that family's worst search. `QUIET=0.1` scales all scatter,
-//! `SHARED=1` gives the transfer curves the distortion readings' scatter, `PLAIN=0` leaves the plain ways out.
+//! `SHARED=1` gives the transfer curves the distortion readings' scatter, `PLAIN=0` leaves the plain ways out, `DECLARED=60` sets the declared maximum in watts.
 
 #[path = "../tests/amplifiers/mod.rs"]
 #[allow(dead_code)]
@@ -27,7 +27,7 @@ fn quantile(mut v: Vec<f64>, q: f64) -> f64 {
 
 fn sought(reach: Reach, limit_pct: f64) -> Sought {
     let mut sought = Sought::usual(RATED_W, 8.0, limit_pct);
-    sought.out_w_max = 4.0 * RATED_W;
+    sought.out_w_max = number("DECLARED", 4.0 * RATED_W);
     sought.reach = reach;
     sought.ramps = true;
     sought
@@ -39,7 +39,7 @@ fn row(name: &str, done: &[Trial], failed: usize) {
         100.0 * done.iter().filter(|t| f(t)).count() as f64 / (done.len() + failed).max(1) as f64
     };
     println!(
-        "{name:14} {:5} {failed:4} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.3} {:7.3} {:7.2} {:7.2} {:7.0}",
+        "{name:14} {:5} {failed:4} {:5.0} / {:2.0} {:9.3} / {:.3} {:7.1} {:6.1} {:7.1} {:7.3} {:7.3} {:7.2} {:7.2} {:7.2}",
         done.len(),
         quantile(pick(|t| t.captures as f64), 0.5),
         quantile(pick(|t| t.captures as f64), 1.0),

@@ -25,9 +25,11 @@ const SEEN_GROWTH: f64 = 1.5;
 /// Loss of gain missing to its maximum that is as good as none: a limiter's output hardly changes, dB.
 const NEARLY_DB: f64 = 0.12;
 /// Gain that a limiter takes back, dB per dB of drive.
-const LIMITER_RATE: f64 = 0.92;
+pub(crate) const LIMITER_RATE: f64 = 0.92;
 /// How much more than in proportion to power a supply may fall.
 const SAG_MARGIN: f64 = 1.2;
+/// How near the highest level that may be commanded a capture needs no other, dB: each one moves it by a little.
+const AT_END_DB: f64 = 0.015;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -45,8 +47,8 @@ impl CeilingSearch {
         if self.points.all.len() == 1 && below_rated_db < -BASE_DB + 2.0 && self.trips_db.is_empty() {
             return self.set(top_db - 20.0, "small-signal gain, below the loud start level");
         }
-        if top_db >= highest_db - 0.005 {
-            return self.bounded(top_db, bound);
+        if top_db >= highest_db - AT_END_DB {
+            return self.at_the_end(top_db, bound);
         }
         let loud = predicted_w > QUIET * self.sought.rated_w;
         if let Some(found) = estimate::distortion(&self.points, &self.sought, self.since, top_db - STEP_DB)
@@ -61,6 +63,9 @@ impl CeilingSearch {
         let missing_db = self.sought.compression_db_max - lost_db;
         if missing_db < NEARLY_DB {
             return self.finish(top_db + missing_db / LIMITER_RATE, Bound::Compression);
+        }
+        if let Some(next) = self.near_threshold(top, highest_db) {
+            return next;
         }
         if let Some(candidate_db) = self.looked_ahead(top_db).filter(|x| *x < self.trip_db() - 0.02) {
             let sagged_db = candidate_db - self.supply_loss_db(top, candidate_db);
@@ -106,7 +111,10 @@ impl CeilingSearch {
     }
 
     fn probe(&self, to_db: f64, highest_db: f64) -> Next {
-        let burst_db = (to_db + BURST_DB).min(highest_db);
+        self.probe_between(to_db, (to_db + BURST_DB).min(highest_db))
+    }
+
+    pub(crate) fn probe_between(&self, to_db: f64, burst_db: f64) -> Next {
         match (self.permitted_vrms(to_db), self.permitted_vrms(burst_db)) {
             (Some(level_vrms), Some(burst_vrms)) if burst_vrms > level_vrms => Next::Probe {
                 level_vrms,
@@ -121,8 +129,11 @@ impl CeilingSearch {
     }
 
     fn ramp(&self, from_db: f64, to_db: f64, db_per_s: f64, why: &'static str) -> Next {
-        match (self.permitted_vrms(from_db), self.permitted_vrms(to_db)) {
-            (Some(from_vrms), Some(to_vrms)) => Next::Ramp { from_vrms, to_vrms, db_per_s, why },
+        // Its end is bounded by whoever watches it, since gain is read all the way up.
+        match (self.permitted_vrms(from_db), 10f64.powf(to_db / 20.0).min(self.sought.level_vrms_max)) {
+            (Some(from_vrms), to_vrms) if to_vrms >= from_vrms => {
+                Next::Ramp { from_vrms, to_vrms, db_per_s, why }
+            }
             _ => Next::Failed(Failure::NoLevel),
         }
     }
@@ -188,6 +199,28 @@ impl CeilingSearch {
             step = step.min(1.0);
         }
         step
+    }
+
+    /// The highest level that may be commanded keeps the limit. A declared maximum lies a little above it: the gain's
+    /// uncertainty was left between them. What the top capture shows is carried there, to the limit at most.
+    fn at_the_end(&mut self, top_db: f64, bound: Bound) -> Next {
+        let declared =
+            self.points.level_for_db(self.sought.out_w_max).filter(|_| bound == Bound::DeclaredMax);
+        let Some(declared) = declared else { return self.bounded(top_db, bound) };
+        let range_db = 20.0 * self.sought.level_vrms_max.log10();
+        let (end_db, bound) = match declared.likely_db {
+            likely_db if likely_db > range_db => (range_db, Bound::Range),
+            likely_db => (likely_db, bound),
+        };
+        let found = estimate::distortion(&self.points, &self.sought, self.since, top_db - STEP_DB);
+        let (end_db, bound) = match found.filter(|e| e.x_db >= top_db - 0.02 && e.x_db < end_db) {
+            Some(found) => (found.x_db, Bound::Distortion),
+            None => (end_db.max(top_db), bound),
+        };
+        match self.last_good_db() {
+            Some(good_db) if good_db >= top_db - STEP_DB => self.finish(end_db, bound),
+            Some(_) | None => Next::Failed(self.never_below()),
+        }
     }
 
     pub(crate) fn bounded(&mut self, x_db: f64, bound: Bound) -> Next {

@@ -26,6 +26,8 @@ const NEAR_READ_DB: f64 = 0.008;
 const BESIDE_DB: f64 = 0.03;
 /// Standard error of the level that needs no further capture, dB.
 const SE_ENOUGH_DB: f64 = 0.025;
+/// The same where the output hardly follows the drive, dB.
+const SE_LIMITED_DB: f64 = 0.1;
 /// How far from the answer the last capture of a limiter may lie, dB: its output hardly changes.
 const NEAR_LIMITED_DB: f64 = 0.15;
 /// Captures after which a small gain in certainty is no longer worth the heat.
@@ -81,19 +83,30 @@ impl CeilingSearch {
     /// Ends where a capture lies at the estimate and that is sure enough; captures there otherwise.
     pub(crate) fn settle(&mut self, found: Estimate, bound: Bound, good_db: f64) -> Next {
         let nearest_db = self.nearest_db(found.x_db);
+        let limited = bound == Bound::Compression || self.limited_near(found.x_db);
         let near_db = match bound {
-            Bound::Compression => NEAR_LIMITED_DB,
+            _ if limited => NEAR_LIMITED_DB,
             _ if self.points.all.iter().any(|p| p.seen.channels.iter().any(|c| c.curve.is_some())) => NEAR_DB,
             _ => NEAR_READ_DB,
         };
-        let sure =
-            found.se_db <= SE_ENOUGH_DB || self.captures >= CAPTURES_SOFT || bound == Bound::Compression;
+        let sure = found.se_db <= SE_ENOUGH_DB
+            || self.captures >= CAPTURES_SOFT
+            || bound == Bound::Compression
+            || limited && found.se_db <= SE_LIMITED_DB;
         if nearest_db <= near_db && sure || self.captures >= CAPTURES_LATE {
             return self.finish(found.x_db, bound);
         }
         let target_db = if nearest_db > near_db.min(BESIDE_DB) { found.x_db } else { self.beside(found) };
         // Never further than a safe step above anything held, whatever the estimate says.
         self.set(target_db.min(good_db.max(self.highest_held_db()) + STEP_DB), "close in on the limit")
+    }
+
+    /// The capture nearest to a level is a limiter's, whose output hardly follows the drive.
+    fn limited_near(&self, x_db: f64) -> bool {
+        let all = &self.points.all;
+        let nearest =
+            (0..all.len()).min_by(|a, b| (all[*a].x_db - x_db).abs().total_cmp(&(all[*b].x_db - x_db).abs()));
+        nearest.is_some_and(|i| self.is_limited(i))
     }
 
     fn highest_held_db(&self) -> f64 {
@@ -113,6 +126,7 @@ impl CeilingSearch {
 
     /// The lower of the distortion and compression crossings, by the curves where there are any.
     pub(crate) fn crossing(&self, sides: &[Side], good: usize, first: usize) -> Option<(Estimate, Bound)> {
+        let below_limited = self.below_limited(good, first);
         let by_curve = estimate::distortion(
             &self.points,
             &self.sought,
@@ -121,9 +135,14 @@ impl CeilingSearch {
         );
         let width_db = self.points.all[first].x_db - self.points.all[good].x_db;
         let by_distortion = match by_curve {
+            _ if below_limited.is_some() => below_limited,
             Some(found) if found.se_db <= width_db => Some(found),
             // Curves that captures refute tell less than the readings.
-            unsure => self.by_readings(sides, good, first).or(unsure),
+            unsure => self.by_readings(sides, good, first).or_else(|| {
+                // Not where they contradict a capture that keeps the limit.
+                let below = unsure.is_some_and(|e| e.x_db < self.points.all[good].x_db - BESIDE_DB);
+                if below { Some(self.false_position(good, first)) } else { unsure }
+            }),
         };
         let by_compression = estimate::compression(&self.points, &self.sought);
         match (by_distortion, by_compression) {

@@ -79,7 +79,10 @@ pub(crate) fn ceiling(
     }
     let (weakest, at) = powers.iter().enumerate().min_by(|a, b| a.1.db.total_cmp(&b.1.db))?;
     let power_w = 10f64.powf(at.db / 10.0);
-    let u_db = (at.slope * se_db).hypot(at.se_db).hypot(unsaid_db(found, at.slope, sought));
+    let u_db = (at.slope * se_db)
+        .hypot(at.se_db)
+        .hypot(unsaid_db(found, at.slope, sought))
+        .hypot(beyond_db(points, found));
     let compression_db = (0..channels)
         .filter_map(|c| {
             let gain = points.all.iter().filter(|p| p.x_db <= x_db + LOCAL_DB).map(|p| p.out_db[c] - p.x_db);
@@ -129,6 +132,14 @@ fn unsaid_db(found: &Found, slope: f64, sought: &Sought) -> f64 {
     unsettled_db.hypot(SCATTER_DOUBT * sought.level_scatter_db).hypot(LEAST_DB)
 }
 
+/// What may happen between the highest capture and a declared maximum a little above it, dB: a limiter may set in.
+fn beyond_db(points: &Points, found: &Found) -> f64 {
+    let top_db = points.all.last().map_or(found.x_db, |p| p.x_db);
+    if found.bound == Bound::DeclaredMax { BEYOND * (found.x_db - top_db).max(0.0) } else { 0.0 }
+}
+
+/// Standard uncertainty per dB of that distance: output may follow the drive, or not at all.
+const BEYOND: f64 = 0.58;
 /// Least share of a rail's fall that the fundamental shows at the ceiling.
 const SHARE_LEAST: f64 = 0.1;
 /// Doubt of the expected scatter, as a share of it.

@@ -15,6 +15,8 @@ const BELOW_DB: f64 = 14.0;
 const ABOVE_DB: f64 = 2.1;
 /// Gain taken back above which a capture's curve isn't that of a fixed stage, dB, beside scatter.
 const TAKEN_DB: f64 = 0.08;
+/// Distortion that neither curve nor noise shows (what doesn't follow the drive at once), percent: own choice, no source.
+const HIDDEN_PCT: f64 = 0.01;
 /// Step of the search, dB.
 const STEP_DB: f64 = 0.25;
 /// How much nearer to a crossing another capture has to lie to refute it, dB, and ln(distortion/limit) below which it
@@ -87,7 +89,9 @@ pub(crate) fn of_point(point: &Point, offset: f64, sought: &Sought) -> Option<Es
     }
     let slope = (value(x_db + 0.02)? - value(x_db - 0.02)?) / 0.04;
     let slope = slope.max((high - low) / STEP_DB * 0.5).max(0.02);
-    let se_db = (point.excess_se / slope).hypot(model_db(point, x_db));
+    // What a reading holds beside harmonics and noise counts as harmonics squared do: little, but at a low limit.
+    let hidden = 0.5 * (HIDDEN_PCT / sought.limit_pct).powi(2);
+    let se_db = (point.excess_se / slope).hypot(model_db(point, x_db)).hypot(hidden / slope);
     Some(Estimate { x_db, se_db, slope })
 }
 

@@ -13,6 +13,14 @@ const HARD_SLOPE: f64 = 1.3;
 const AROUND_DB: f64 = 2.6;
 /// Gain taken back that shows a limiter, dB.
 const TAKEN_DB: f64 = 0.2;
+/// Slope that the end of a curve keeps where a limiter, rather than a clip, takes gain.
+const STRAIGHT: f64 = 0.6;
+/// ln(distortion) by which a fixed bend would differ from what is read, that no scatter explains.
+const UNLIKE: f64 = 0.6;
+/// ln(distortion/limit) that a bend has to tell to be compared with what is read.
+const FLOOR: f64 = -1.5;
+/// Share of the limit up to which noise leaves looks' harmonics alone.
+const QUIET_SHARE: f64 = 0.1;
 /// Time constant above which gain falls by heat rather than by a limiter, s. Limiters act within a fifth of a second:
 /// common practice, no source.
 const HEAT_TAU_S: f64 = 0.25;
@@ -75,6 +83,12 @@ pub(crate) fn bounded(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Cause
 /// explains (a memoryless cubic loses about 0.26 dB per percent of third harmonic, a hard clip less).
 pub(crate) fn taken_back(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Cause> {
     let all = &facts.points.all;
+    if let Some(taken) = taken_in_looks(facts) {
+        told.push(format!(
+            "a short look shows the whole transfer curve {taken:.2} dB less steep: gain was taken back"
+        ));
+        return Some(Cause::Limiting);
+    }
     let around = (0..all.len()).filter(|i| (all[*i].x_db - facts.x_db).abs() < AROUND_DB);
     let curved = |i: usize| all[i].seen.channels.iter().all(|c| c.curve.is_some());
     let spare = |i: usize| {
@@ -105,6 +119,48 @@ pub(crate) fn taken_back(facts: &Facts<'_>, told: &mut Vec<String>) -> Option<Ca
         }
     }
     Some(Cause::Limiting)
+}
+
+/// The most gain that a look around the ceiling shows as taken back beside the captures well below it, dB.
+fn taken_in_looks(facts: &Facts<'_>) -> Option<f64> {
+    let around = facts.looks.iter().filter(|l| (l.x_db - facts.x_db).abs() < AROUND_DB);
+    let taken = around.filter_map(|look| {
+        let below = facts.points.all.iter().rev().find(|p| p.x_db <= look.x_db - 1.5)?;
+        let channel = look.seen.channels.first()?;
+        let curve = channel.curve.as_ref()?;
+        // A clipped curve says little about its own slope further down: only a straight one counts.
+        curve.end_slope().filter(|slope| *slope > STRAIGHT)?;
+        let level = |ratio: f64| Some(20.0 * curve.predict(ratio, Some(1))?.fundamental_vrms.log10());
+        let fixed_db = level(10f64.powf((below.x_db - look.x_db) / 20.0))? - level(1.0)?;
+        Some(below.out_db.first()? - look.out_db.first()? - fixed_db)
+    });
+    taken.max_by(f64::total_cmp).filter(|taken| *taken > TAKEN_DB + 4.0 * facts.sought.level_scatter_db)
+}
+
+/// Distortion falls with level by far more than the transfer curve of a louder record tells: what distorts there is no
+/// fixed bend. ln by which the two differ, and how far apart they lie, dB.
+fn unlike_a_bend(facts: &Facts<'_>) -> Option<(f64, f64)> {
+    // Captures among themselves, and looks where noise, which they can't tell from harmonics, is small.
+    let noise_pct = facts.near.highest(|c| Some(100.0 * c.noise_vrms? / c.fundamental_vrms?));
+    let quiet = noise_pct.is_some_and(|noise| noise < QUIET_SHARE * facts.sought.limit_pct);
+    let looks = if quiet { facts.looks } else { &[] };
+    let pairs = [facts.points.all.as_slice(), looks].into_iter().flat_map(|seen| {
+        let around = seen.iter().filter(|p| (p.x_db - facts.x_db).abs() < AROUND_DB);
+        around.flat_map(move |louder| {
+            let lower = seen.iter().filter(move |p| (0.05..2.0).contains(&(louder.x_db - p.x_db)));
+            lower.filter_map(move |p| {
+                let here = estimate::excess_at(louder, louder.x_db, facts.sought)?;
+                // Distortion that no static curve has isn't judged by one.
+                if (here - louder.excess).abs() > UNLIKE || louder.excess < -UNLIKE {
+                    return None;
+                }
+                let told = estimate::excess_at(louder, p.x_db, facts.sought)?;
+                // A floor far below the limit is no part of a bend.
+                (told > FLOOR).then_some((told - p.excess, louder.x_db - p.x_db))
+            })
+        })
+    });
+    pairs.filter(|(off, _)| *off > UNLIKE).max_by(|a, b| a.0.total_cmp(&b.0))
 }
 
 /// Gain taken back at capture `i` beside the captures, or the looks, below it, dB.
@@ -269,6 +325,13 @@ pub(crate) fn waveform(facts: &Facts<'_>, told: &mut Vec<String>) -> Cause {
     ));
     if let Some(flat) = facts.near.highest(|c| c.flat_top_pct) {
         told.push(format!("{flat:.1} % of samples within 1 % of the peak"));
+    }
+    if let Some((off, away_db)) = unlike_a_bend(facts) {
+        told.push(format!(
+            "{away_db:.2} dB lower distortion is {:.1} dB less than a fixed bend would leave: a limiter that distorts, or a supply; its loss of gain is too small to tell",
+            off * 20.0 / std::f64::consts::LN_10
+        ));
+        return Cause::Undetermined;
     }
     if slope <= 0.0 {
         Cause::Undetermined

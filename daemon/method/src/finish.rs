@@ -24,7 +24,10 @@ impl CeilingSearch {
     /// Standard error of the ceiling's level, dB.
     pub(crate) fn level_error_db(&self, sides: &[Side], bound: Bound) -> f64 {
         match bound {
-            Bound::Range | Bound::DeclaredMax => 0.0,
+            Bound::Range => 0.0,
+            Bound::DeclaredMax => {
+                self.points.level_for_db(self.sought.out_w_max).map_or(0.0, |declared| declared.likely_se_db)
+            }
             Bound::Trip => {
                 self.last_good_db().map_or(self.creep_db, |good| self.trip_db() - self.below_trip_db(good))
                     / 3f64.sqrt()

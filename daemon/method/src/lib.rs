@@ -29,6 +29,7 @@ mod evidence;
 mod failure;
 mod finish;
 mod fit;
+mod limiter;
 mod look;
 mod model;
 mod next;

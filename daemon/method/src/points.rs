@@ -8,8 +8,16 @@ use crate::sought::{LimitOn, Sought};
 pub(crate) const QUIET: f64 = 0.01;
 /// How far below a capture another must lie to show whether the stage is fixed, dB.
 const BELOW_DB: f64 = 1.5;
+/// How far below the loudest capture a curve still tells the gain that counts there, dB.
+const LOUD_DB: f64 = 6.0;
+/// Standard deviations of a gain's reading that are left between what is commanded and the declared maximum. A level's
+/// reading scatters normally; five are passed once in 3.5 million.
+pub(crate) const COVERAGE: f64 = 5.0;
 /// Share of noise up to which a curve tells its steepest gain.
 const STEEP_NOISE: f64 = 0.01;
+/// How much steeper noise alone makes a curve look over a fifth of its drive, dB for its share of the fundamental: 20
+/// harmonics fitted over 0.15 s in 40 kHz of noise, the steepest of nine places.
+const STEEP_DOUBT_DB: f64 = 9.0;
 
 /// One usable capture.
 #[derive(Debug, Clone)]
@@ -101,6 +109,16 @@ impl Point {
     }
 }
 
+/// Where an output is reached, dB re 1 V rms of source level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct ForOutput {
+    /// By the mean of the gains read, and its standard error, dB.
+    pub likely_db: f64,
+    pub likely_se_db: f64,
+    /// Where even a gain read `COVERAGE` standard errors too low keeps below it.
+    pub sure_db: f64,
+}
+
 /// All usable captures, ordered by level.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Points {
@@ -164,20 +182,50 @@ impl Points {
         Some(10f64.powf((per_v2 + x_db) / 10.0))
     }
 
-    /// The same from the steepest gain that any transfer curve shows too: a dead zone hides some of it in a sine.
-    pub(crate) fn predicted_w_most(&self, x_db: f64) -> Option<f64> {
-        let steeper = |p: &Point| {
+    /// Gain by each capture, dB re 1 W for 1 V rms, in its strongest channel: of its fundamental, and for the loud ones
+    /// the steepest gain that its transfer curve shows, since a dead zone hides some of it in a sine. Curves of quiet
+    /// captures show what no longer counts where it is loud. Noise makes a curve steep in places: `doubt_db` is taken
+    /// off for its share of the fundamental.
+    fn gains_db(&self, doubt_db: f64) -> Vec<f64> {
+        let loud_db = self.all.last().map_or(f64::INFINITY, |p| p.x_db - LOUD_DB);
+        let gain = |p: &Point| {
             let channels = p.seen.channels.iter().zip(&p.power_w);
-            let most_w = channels.filter_map(|(channel, power_w)| {
-                let fundamental = positive(channel.fundamental_vrms)?;
-                // Noise makes a curve look steep in places.
-                channel.noise_vrms.filter(|noise| *noise < STEEP_NOISE * fundamental)?;
-                let gain = channel.curve.as_ref()?.steepest() / (fundamental * 2f64.sqrt());
-                Some(power_w * gain * gain * 10f64.powf((x_db - p.x_db) / 10.0))
+            let most = channels.filter_map(|(channel, power_w)| {
+                let plain_db = 10.0 * power_w.log10() - p.x_db;
+                let steeper_db = || {
+                    let fundamental = positive(channel.fundamental_vrms)?;
+                    let noise = channel.noise_vrms.map(|noise| noise / fundamental);
+                    let noise = noise.filter(|noise| *noise < STEEP_NOISE)?;
+                    let steepest = channel.curve.as_ref()?.steepest() / (fundamental * 2f64.sqrt());
+                    Some(20.0 * steepest.log10() - doubt_db * noise)
+                };
+                let steeper_db = if p.x_db >= loud_db { steeper_db() } else { None };
+                Some(plain_db + steeper_db.unwrap_or(0.0).max(0.0)).filter(|gain| gain.is_finite())
             });
-            most_w.fold(0.0, f64::max)
+            most.max_by(f64::total_cmp)
         };
-        Some(self.all.iter().map(steeper).fold(self.predicted_w(x_db)?, f64::max))
+        self.all.iter().filter_map(gain).collect()
+    }
+
+    /// The highest of `gains`, and the mean and count of those that scatter alone keeps below it.
+    fn highest_alike(&self, gains: &[f64]) -> Option<(f64, f64, f64)> {
+        let highest = gains.iter().copied().max_by(f64::total_cmp)?;
+        let alike = gains.iter().filter(|gain| **gain >= highest - 3.0 * self.level_scatter_db);
+        let (count, sum) = alike.fold((0.0, 0.0), |(n, sum), gain| (n + 1.0, sum + gain));
+        Some((highest, sum / count, count))
+    }
+
+    /// Level at which the strongest channel is predicted to give `out_w`.
+    pub(crate) fn level_for_db(&self, out_w: f64) -> Option<ForOutput> {
+        let (highest, mean, count) = self.highest_alike(&self.gains_db(0.0))?;
+        let (_, likely, likely_count) = self.highest_alike(&self.gains_db(STEEP_DOUBT_DB))?;
+        let out_db = 10.0 * out_w.log10();
+        let error_db = |count: f64| self.level_scatter_db / count.sqrt();
+        Some(ForOutput {
+            likely_db: out_db - likely,
+            likely_se_db: error_db(likely_count),
+            sure_db: out_db - highest.max(mean + COVERAGE * error_db(count)),
+        })
     }
 
     /// Distance from `x_db` to the nearest capture, dB.

@@ -1,6 +1,8 @@
 //! When a rising level has to be broken off.
 
+use crate::curve::TransferCurve;
 use crate::observe::Look;
+use crate::points::COVERAGE;
 use crate::sought::Sought;
 
 /// Loss of gain at which a ramp ends, beyond what the rating allows, dB.
@@ -11,7 +13,7 @@ const LOSS_MARGIN_DB: f64 = 0.5;
 pub struct RampWatch {
     limit_pct: f64,
     loss_db_max: f64,
-    /// Highest output, dB re 1 V rms, and the level of the block before, V rms.
+    /// Highest output, dB re 1 V rms, less the uncertainty of a gain's reading, and the level of the block before, V rms.
     out_db_max: f64,
     before_vrms: Option<f64>,
     /// Highest gain seen, per channel, and that of the block before.
@@ -23,7 +25,8 @@ impl RampWatch {
     #[must_use]
     pub fn new(sought: &Sought) -> Self {
         let loss_db_max = sought.compression_db_max + LOSS_MARGIN_DB;
-        let out_db_max = 10.0 * (sought.out_w_max * sought.load_ohm).log10();
+        let out_db_max =
+            10.0 * (sought.out_w_max * sought.load_ohm).log10() - COVERAGE * sought.level_scatter_db;
         Self { limit_pct: sought.limit_pct, loss_db_max, out_db_max, before_vrms: None, gains: Vec::new() }
     }
 
@@ -49,7 +52,10 @@ impl RampWatch {
             let bad = channel.thd_pct.is_some_and(|thd| thd > 2.0 * self.limit_pct);
             enough |= bad && falling && gain_db < best_db - 0.03 || best_db - gain_db > self.loss_db_max;
             let best_db = best_db.max(gain_db);
-            enough |= best_db + next_db > self.out_db_max;
+            // A dead zone and a bend both take from the fundamental: the curve's steepest part tells the gain without.
+            let steepest = channel.curve.as_ref().map_or(0.0, TransferCurve::steepest);
+            let steepest_db = 20.0 * (steepest / (look.level_vrms * 2f64.sqrt())).log10();
+            enough |= best_db.max(steepest_db) + next_db > self.out_db_max;
             self.gains[i] = (best_db, gain_db);
         }
         enough

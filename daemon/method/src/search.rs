@@ -17,6 +17,10 @@ use crate::trip::CREEP_DB;
 const REFUSALS_MAX: usize = 3;
 /// Time a loud level is held before it is captured, s, as long as nothing drifts.
 const HOLD_S: f64 = 0.05;
+/// How far above the loudest capture its gain is that of the level commanded, dB, and the gain that a dead zone may hide
+/// further up, dB: up to 2.5 dB were seen (own models of crossover), common practice gives no figure.
+const SEEN_DB: f64 = 8.0;
+const HIDDEN_DB: f64 = 3.0;
 /// Most captures made again because the output still fell.
 const AGAIN_MAX: usize = 5;
 
@@ -229,7 +233,7 @@ impl CeilingSearch {
     /// Highest level that may be commanded, dB, and what sets it.
     pub(crate) fn highest_db(&self) -> Option<(f64, Bound)> {
         let range_db = 20.0 * self.sought.level_vrms_max.log10();
-        let declared_db = 10.0 * (self.sought.out_w_max / self.points.predicted_w_most(0.0)?).log10();
+        let declared_db = self.points.level_for_db(self.sought.out_w_max)?.sure_db;
         Some(if declared_db < range_db {
             (declared_db, Bound::DeclaredMax)
         } else {
@@ -247,6 +251,9 @@ impl CeilingSearch {
 
     pub(crate) fn permitted_vrms(&self, x_db: f64) -> Option<f64> {
         let (highest_db, _) = self.highest_db()?;
+        // Far above all that was captured a dead zone may still hide gain.
+        let top_db = self.points.all.last()?.x_db;
+        let highest_db = highest_db.min((top_db + SEEN_DB).max(highest_db - HIDDEN_DB));
         let x_db = x_db.min(highest_db).min(self.trip_db() - 1e-3);
         let level_vrms = 10f64.powf(x_db / 20.0).min(self.sought.level_vrms_max);
         (level_vrms.is_finite() && level_vrms > 0.0).then_some(level_vrms)

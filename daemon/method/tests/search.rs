@@ -51,14 +51,7 @@ fn holds(reach: Reach) -> Vec<Trial> {
     for t in &done {
         let family = t.amplifier.family;
         assert!(t.worst_thdn_pct <= 10.0, "{family:?}: {} % THD+N\n{:#?}", t.worst_thdn_pct, t.story);
-        // The gain is known to the scatter of its readings only: 0.1 dB; of a dead zone's a little less.
-        let margin = if family == Family::Crossover || family == Family::Mixed { 1.06 } else { 1.023 };
-        assert!(
-            t.loudest_w <= margin * 4.0 * RATED_W,
-            "{family:?}: {} W commanded\n{:#?}",
-            t.loudest_w,
-            t.story
-        );
+        assert!(t.loudest_w <= 4.0 * RATED_W, "{family:?}: {} W commanded\n{:#?}", t.loudest_w, t.story);
         let clip = matches!(t.ceiling.cause, Cause::Clipping | Cause::SoftClipping);
         assert!(
             !clip || t.nearest_db <= 0.06,
@@ -83,14 +76,14 @@ fn captures(done: &[Trial]) -> (f64, usize) {
 fn single_captures_only() {
     let done = holds(Reach::Steps);
     let (usual, most) = captures(&done);
-    assert!(usual <= 7.0 && most <= 15, "{usual} captures, at most {most}");
+    assert!(usual <= 7.0 && most <= 13, "{usual} captures, at most {most}");
 }
 
 #[test]
 fn with_a_burst_ahead() {
     let done = holds(Reach::Probe);
     let (usual, most) = captures(&done);
-    assert!(usual <= 5.0 && most <= 12, "{usual} captures, at most {most}");
+    assert!(usual <= 5.0 && most <= 10, "{usual} captures, at most {most}");
     assert!(median(done.iter().map(|t| t.energy_s).collect()) <= 0.6);
 }
 
@@ -98,10 +91,28 @@ fn with_a_burst_ahead() {
 fn with_a_streamed_rise() {
     let done = holds(Reach::Streamed);
     let (usual, most) = captures(&done);
-    assert!(usual <= 3.0 && most <= 11, "{usual} captures, at most {most}");
+    assert!(usual <= 3.0 && most <= 9, "{usual} captures, at most {most}");
     let trips = done.iter().filter(|t| t.amplifier.family == Family::Trip);
     assert!(trips.map(|t| t.captures).max() <= Some(5), "a trip before clipping is found in five captures");
     assert!(median(done.iter().map(|t| t.energy_s).collect()) <= 0.6);
+}
+
+#[test]
+fn a_declared_maximum_is_never_passed_and_reached_where_it_bounds() {
+    // 60 W lie below what most of these amplifiers clip at. By the definition of the ceiling, the linear output counts.
+    for reach in [Reach::Steps, Reach::Probe, Reach::Streamed] {
+        for family in [Family::Hard, Family::Crossover, Family::Bump, Family::Noise, Family::Sag] {
+            for seed in FIRST..FIRST + 20 {
+                let question = Sought { out_w_max: 0.6 * RATED_W, ..sought(reach) };
+                let found =
+                    trial(family, seed, question, USUAL).unwrap_or_else(|e| panic!("{family:?}: {e}"));
+                let Some(t) = found else { continue };
+                assert!(t.loudest_w <= 0.6 * RATED_W, "{family:?} {seed}: {} W\n{:#?}", t.loudest_w, t.story);
+                let off = t.power_error_db.abs();
+                assert!(off <= 0.1, "{family:?} {seed} {reach:?}: {off} dB\n{:#?}", t.story);
+            }
+        }
+    }
 }
 
 #[test]

@@ -290,7 +290,10 @@ impl Amplifier {
             let s = self.sustained(x, rated_w);
             s.thdn_pct <= limit_pct && 20.0 * (reference * x / s.fundamental).log10() <= lost_db_max
         };
-        let mut high = small * 30.0;
+        if keeps(level_max) {
+            return Some(level_max.min(self.trip_vrms()));
+        }
+        let mut high = f64::min(small * 30.0, level_max);
         while !keeps(high / 1.05) {
             high /= 1.05;
             if high < 0.03 * small {
@@ -302,7 +305,7 @@ impl Amplifier {
             let mid = 0.5 * (low + high);
             if keeps(mid) { low = mid } else { high = mid }
         }
-        Some(low.min(level_max).min(self.trip_vrms()))
+        Some(low.min(self.trip_vrms()))
     }
 
     /// Slope of ln(THD+N) per dB at `level`.

@@ -223,7 +223,9 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
     if family == Family::DriveExhausted {
         sought.level_vrms_max = 0.5 * amplifier.rail / amplifier.gain;
     }
-    let truth = amplifier.truth(sought.limit_pct, sought.level_vrms_max, RATED_W);
+    // By the definition of the ceiling, no level counts whose linear output passes the declared maximum.
+    let declared_vrms = (sought.out_w_max * amplifier.load).sqrt() / amplifier.gain;
+    let truth = amplifier.truth(sought.limit_pct, sought.level_vrms_max.min(declared_vrms), RATED_W);
     let (truth, exists) = (truth.unwrap_or(sought.level_vrms_start), truth.is_some());
     let truth_w = amplifier.sustained(truth, RATED_W).power;
     let mut player = Player::new(amplifier, scatter, truth, rng);
