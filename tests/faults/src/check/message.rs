@@ -13,6 +13,8 @@ pub enum Part {
     Off(usize),
     /// An output on; its channel.
     On(usize),
+    /// A protection that tripped is cleared, which can restore an output.
+    Clear,
     /// Something else is set: which header, channel and value.
     Set(String, usize, String),
 }
@@ -43,6 +45,7 @@ fn part_of(role: Role, text: &str) -> Part {
     match (header.as_str(), value.trim()) {
         ("OUTP", "OFF" | "0") => Part::Off(channel),
         ("OUTP", "ON" | "1") => Part::On(channel),
+        ("VOLT:PROT:CLE", "") => Part::Clear,
         (header, value) => Part::Set(header.into(), channel, value.into()),
     }
 }
@@ -77,6 +80,8 @@ mod tests {
         assert_eq!(parts(Role::Source, b"OUTP2 OFF"), [Part::Off(2)]);
         assert_eq!(parts(Role::Supply, b"OUTP ON"), [Part::On(1)]);
         assert_eq!(parts(Role::Supply, b"OUTP?"), [Part::Question]);
+        assert_eq!(parts(Role::Supply, b"VOLT:PROT:CLE"), [Part::Clear]);
+        assert!(!Part::Clear.is_harmless());
         assert_eq!(parts(Role::Source, b"*ESE 98;*ESE?"), [Part::Housekeeping, Part::Question]);
         assert_eq!(parts(Role::Source, b""), [Part::Housekeeping]);
         assert_eq!(parts(Role::Supply, b"\""), [Part::Housekeeping]);

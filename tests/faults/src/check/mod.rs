@@ -237,7 +237,9 @@ impl Checker {
             if part.energises(role) {
                 self.energising(at_s, role, &text, intent_durable);
             }
-            if !part.is_harmless() {
+            // Clears may follow once both outputs have answered that they are off.
+            let cleared = part == Part::Clear && self.all_answered_off();
+            if !part.is_harmless() && !cleared {
                 self.forbidden_now(at_s, role, &text);
             }
             match part {
@@ -299,6 +301,11 @@ impl Checker {
         if role == Role::Source {
             self.off_answers = [false; 2];
         }
+    }
+
+    fn all_answered_off(&self) -> bool {
+        let off = |output: &str| self.wires.get(output).is_some_and(|wire| wire.off_answered);
+        off(Role::Source.name()) && off(Role::Supply.name())
     }
 
     /// Invariant 8.
