@@ -124,7 +124,9 @@ impl Checker {
         let Some(tripped_s) = self.tripped_s else { return };
         let Standing::Open(state) = self.standing else { return };
         for role in [Role::Source, Role::Supply] {
-            let written = self.wire(role).off_written_s.is_some_and(|written_s| written_s >= tripped_s);
+            // A suspension that moved one of the two marks may have rounded it.
+            let written =
+                self.wire(role).off_written_s.is_some_and(|written_s| written_s >= tripped_s - 1e-9);
             if !written && at_s > tripped_s + SEND_DEADLINE_S && !excuses(role).link {
                 let late_s = at_s - tripped_s;
                 let about = if role == Role::Source { "source not told" } else { "supply not told" };
