@@ -233,11 +233,12 @@ impl Guard {
         }
     }
 
-    /// The source was switched off on purpose between steps, and read back.
+    /// The source was switched off on purpose between steps; `confirmed`: it was read back so. Else it counts as
+    /// playing on at its level.
     pub fn source_off(&mut self, now_s: f64, confirmed: bool) {
-        self.playing.source_on = false;
-        self.play(now_s, 0.0);
-        self.power_since_s = None;
+        if confirmed {
+            self.power_since_s = None;
+        }
         self.confirm(now_s, Output::Source, confirmed);
     }
 

@@ -164,3 +164,18 @@ fn time_at_power_counts_from_its_limit_on_and_only_while_the_source_plays() {
     guard.permit(1.0, &Command::SourceOn).unwrap();
     assert_eq!((2..50).map(f64::from).find(|now_s| guard.observe(*now_s, &healthy(*now_s)).is_some()), None);
 }
+
+/// The project's own rule: what is not known to be off counts as on.
+#[test]
+fn an_off_that_was_not_read_back_leaves_the_source_playing_at_its_level() {
+    let mut guard = running();
+    let level = |level_vrms: f64| Command::SourceLevel { level_vrms };
+    let (quiet, loud) = (limits().source_vrms_max / 10.0, limits().source_vrms_max);
+    assert!(guard.permit(0.1, &level(quiet)).is_ok());
+    guard.source_off(0.2, false);
+    assert!(guard.permit(0.3, &level(loud)).is_err(), "a jump of 20 dB while it may play");
+    let mut guard = running();
+    assert!(guard.permit(0.1, &level(quiet)).is_ok());
+    guard.source_off(0.2, true);
+    assert!(guard.permit(0.3, &level(loud)).is_ok(), "it is off: the level may be set");
+}

@@ -132,6 +132,10 @@ pub enum Told {
     Captured {
         /// Where its samples are kept.
         capture: CaptureRef,
+        /// How long before the act's end it was complete with the readings that belong to it, s: a slow link may carry
+        /// its samples for long.
+        #[serde(default)]
+        ago_s: f64,
         /// Supply voltage, V.
         supply_v: Option<f64>,
         /// Supply current, A.

@@ -113,51 +113,55 @@ impl RecordedBench {
 
     /// Captures all channels and reads them.
     pub fn capture(&mut self, hz: f64) -> Result<Captured, RunError> {
-        let (told, channels) = self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(kept))?;
+        let (told, channels) =
+            self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(|captured| kept(bench, captured)))?;
         self.captured(hz, told, channels)
     }
 
     /// As [`RecordedBench::capture`], with a record of `record_s` seconds.
     pub fn capture_short(&mut self, hz: f64, record_s: f64) -> Result<Captured, RunError> {
-        let (told, channels) = self
-            .act(Act::CaptureShort { hz, record_s }, |bench| bench.capture_short(hz, record_s).map(kept))?;
+        let (told, channels) = self.act(Act::CaptureShort { hz, record_s }, |bench| {
+            bench.capture_short(hz, record_s).map(|captured| kept(bench, captured))
+        })?;
         self.captured(hz, told, channels)
     }
 
     fn captured(&self, hz: f64, told: Told, channels: Vec<ChannelCaptured>) -> Result<Captured, RunError> {
-        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
         let readings = read_channels(self.file(), &channels, hz);
-        Ok(Captured { at_s: self.now_s(), channels, readings, supply_v, supply_a, heatsink_c })
+        Ok(Captured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
     }
 
     /// Records the next burst whole.
     pub fn capture_burst(&mut self, hz: f64) -> Result<BurstCaptured, RunError> {
         let (told, channels) = self.act(Act::CaptureBurst { hz }, |bench| {
-            let BurstCaptured { channels, supply_v, supply_a, heatsink_c, .. } = bench.capture_burst(hz)?;
-            Ok(live(channels, supply_v, supply_a, heatsink_c))
+            let BurstCaptured { at_s, channels, supply_v, supply_a, heatsink_c } = bench.capture_burst(hz)?;
+            Ok(live(bench.now_s() - at_s, channels, supply_v, supply_a, heatsink_c))
         })?;
-        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
-        Ok(BurstCaptured { at_s: self.now_s(), channels, supply_v, supply_a, heatsink_c })
+        let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
+        Ok(BurstCaptured { at_s: self.now_s() - ago_s, channels, supply_v, supply_a, heatsink_c })
     }
 
     /// Captures two tones and reads them.
     pub fn capture_two_tone(&mut self, settings: &TwoToneSettings) -> Result<TwoToneCaptured, RunError> {
         let (told, channels) = self.act(Act::CaptureTwoTone { settings: settings.clone() }, |bench| {
-            let TwoToneCaptured { channels, supply_v, supply_a, heatsink_c, .. } =
+            let TwoToneCaptured { at_s, channels, supply_v, supply_a, heatsink_c, .. } =
                 bench.capture_two_tone(settings)?;
-            Ok(live(channels, supply_v, supply_a, heatsink_c))
+            Ok(live(bench.now_s() - at_s, channels, supply_v, supply_a, heatsink_c))
         })?;
-        let (supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
         let readings = channels.iter().map(|channel| read_two_tone(&channel.capture, settings)).collect();
-        Ok(TwoToneCaptured { at_s: self.now_s(), channels, readings, supply_v, supply_a, heatsink_c })
+        Ok(TwoToneCaptured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
     }
 }
 
-fn kept(captured: Captured) -> Live {
-    live(captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c)
+fn kept(bench: &Bench, captured: Captured) -> Live {
+    let ago_s = bench.now_s() - captured.at_s;
+    live(ago_s, captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c)
 }
 
 fn live(
+    ago_s: f64,
     channels: Vec<ChannelCaptured>,
     supply_v: Option<f64>,
     supply_a: Option<f64>,
@@ -165,14 +169,17 @@ fn live(
 ) -> Live {
     // The file is named and hashed once it is stored.
     let capture = crate::captures::CaptureRef { file: String::new(), sha256: String::new() };
-    Live { told: Told::Captured { capture, supply_v, supply_a, heatsink_c }, channels }
+    Live { told: Told::Captured { capture, ago_s, supply_v, supply_a, heatsink_c }, channels }
 }
 
-type Meters = (Option<f64>, Option<f64>, Option<f64>);
+/// How long ago everything was taken, s; supply voltage, supply current, heatsink.
+type Meters = (f64, Option<f64>, Option<f64>, Option<f64>);
 
 fn meters(told: &Told) -> Result<Meters, RunError> {
     match told {
-        Told::Captured { supply_v, supply_a, heatsink_c, .. } => Ok((*supply_v, *supply_a, *heatsink_c)),
+        Told::Captured { ago_s, supply_v, supply_a, heatsink_c, .. } => {
+            Ok((*ago_s, *supply_v, *supply_a, *heatsink_c))
+        }
         other => Err(RunError::Call(format!("the journal holds no capture but {other:?}"))),
     }
 }
