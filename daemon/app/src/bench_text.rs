@@ -25,7 +25,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
         let port = serving.port(role);
         let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {}", role.name())))?;
         let settings = SerialSettings { baud, ..SerialSettings::default() };
-        Ok(Address::Serial { path: port.path.clone(), settings })
+        Ok(Address::Serial { path: port.path.clone(), settings: settings.into() })
     };
     let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.watts).fold(50.0, f64::max);
     let adc = |channel: &FrontEndChannel| CalibratedChannel {

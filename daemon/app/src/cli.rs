@@ -46,6 +46,8 @@ pub enum Command {
     Explain(ExplainOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
+    /// Check a dialect file (how an instrument is spoken to), or print one to start from
+    Dialect(DialectOrder),
     /// Check whether this machine is fit for an unattended bench; opens no port and switches nothing
     Doctor(DoctorOrder),
     /// The process that switches off when the daemon dies; started by it, of no use by hand
@@ -176,6 +178,26 @@ pub struct CheckOrder {
     /// Nameplate to check
     #[arg(long, value_name = "FILE")]
     pub nameplate: Option<PathBuf>,
+}
+
+/// `dialect`.
+#[derive(Args)]
+pub struct DialectOrder {
+    /// What to do
+    #[command(subcommand)]
+    pub what: DialectWord,
+}
+
+/// What to do with dialects.
+#[derive(Subcommand)]
+pub enum DialectWord {
+    /// Check dialect files; list what each can do, what it leaves out, and what that costs
+    Check {
+        /// The files; without any, the dialects that are built in
+        files: Vec<PathBuf>,
+    },
+    /// Print a commented dialect to start from (guide: drivers/dialects/README.md)
+    Template,
 }
 
 /// `doctor`.

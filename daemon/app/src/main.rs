@@ -10,6 +10,7 @@ mod cautions;
 mod check;
 mod cli;
 mod demo;
+mod dialect;
 mod doctor;
 mod explain;
 mod failure;
@@ -52,6 +53,7 @@ fn main() -> ExitCode {
         Command::Measure(order) => measure::measure(&order),
         Command::Explain(order) => explain::explain(&order),
         Command::Check(order) => check::check(&order),
+        Command::Dialect(order) => dialect::dialect(&order.what),
         Command::Doctor(order) => doctor::doctor(&order),
         // Answered above.
         Command::Guardian => Ok(()),
