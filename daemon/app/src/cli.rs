@@ -150,6 +150,9 @@ pub struct VirtualOrder {
     /// Let go wrong what this fault file orders (example: drivers/virtual-bench/faults/example.toml)
     #[arg(long, value_name = "FILE.toml")]
     pub faults: Option<PathBuf>,
+    /// Let an instrument behave otherwise than SCPI has it: a built-in manner (`--list-manners`) or a file; may be repeated
+    #[arg(long, value_name = "NAME")]
+    pub manner: Vec<String>,
     /// Write the bench file here instead of printing it
     #[arg(long, value_name = "FILE")]
     pub write_bench: Option<PathBuf>,
@@ -162,6 +165,9 @@ pub struct VirtualOrder {
     /// List the invented amplifiers and end
     #[arg(long)]
     pub list: bool,
+    /// List the built-in manners and end
+    #[arg(long)]
+    pub list_manners: bool,
     /// Print what the model itself says each rating comes to, as JSON, and end
     #[arg(long)]
     pub truth: bool,

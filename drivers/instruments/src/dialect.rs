@@ -18,12 +18,19 @@ use crate::samples::Samples;
 use crate::settings::SessionSettings;
 
 /// The dialect files built into the program: file name and text.
-pub const SHIPPED: [(&str, &str); 5] = [
+pub const SHIPPED: [(&str, &str); 12] = [
     ("scpi-source.toml", include_str!("../../dialects/scpi-source.toml")),
     ("scpi-load.toml", include_str!("../../dialects/scpi-load.toml")),
     ("scpi-supply.toml", include_str!("../../dialects/scpi-supply.toml")),
     ("scpi-digitizer.toml", include_str!("../../dialects/scpi-digitizer.toml")),
     ("scpi-thermometer.toml", include_str!("../../dialects/scpi-thermometer.toml")),
+    ("comma-supply.toml", include_str!("../../dialects/comma-supply.toml")),
+    ("echo-load.toml", include_str!("../../dialects/echo-load.toml")),
+    ("kelvin-thermometer.toml", include_str!("../../dialects/kelvin-thermometer.toml")),
+    ("list-digitizer.toml", include_str!("../../dialects/list-digitizer.toml")),
+    ("listed-thermometer.toml", include_str!("../../dialects/listed-thermometer.toml")),
+    ("packed-digitizer.toml", include_str!("../../dialects/packed-digitizer.toml")),
+    ("peak-source.toml", include_str!("../../dialects/peak-source.toml")),
 ];
 
 /// The dialect to start from, commented: file name and text. It is no dialect that a bench file can name.

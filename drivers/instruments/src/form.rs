@@ -130,7 +130,7 @@ impl AnswerForm {
                 return Some((name, format!("{name}: answers are printable ASCII")));
             }
         }
-        if self.separator.as_ref().is_some_and(|separator| separator.trim().is_empty()) {
+        if self.separator.as_ref().is_some_and(String::is_empty) {
             return Some((
                 "separator",
                 "separator is empty: write what stands between the fields".to_string(),

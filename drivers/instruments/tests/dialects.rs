@@ -32,6 +32,19 @@ fn every_strict_dialect_is_valid_and_covers_every_operation_of_its_role() {
 }
 
 #[test]
+fn every_operation_is_in_some_dialect_and_every_strange_one_marked_invented() {
+    let all = shipped_all().unwrap();
+    for role in Role::ALL {
+        for spec in operations(role) {
+            assert!(all.iter().any(|one| one.role == role && one.can(spec.name)), "{role} {}", spec.name);
+        }
+    }
+    let strange = all.iter().filter(|dialect| !dialect.name.starts_with("scpi-"));
+    assert!(strange.clone().count() >= 6);
+    strange.for_each(|dialect| assert!(dialect.summary.starts_with("invented: "), "{}", dialect.name));
+}
+
+#[test]
 fn every_file_is_built_in_named_like_its_file_and_has_its_row() {
     let readme = std::fs::read_to_string(folder().join("README.md")).unwrap();
     let mut files = 0;
