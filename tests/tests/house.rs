@@ -170,8 +170,12 @@ fn listed(folder: &str, extension: &str) -> (BTreeSet<String>, BTreeSet<String>)
 
 #[test]
 fn every_data_file_has_its_row() {
-    let folders =
-        [("drivers/dialects", "toml"), ("scripts", "rhai"), ("drivers/virtual-bench/amplifiers", "toml")];
+    let folders = [
+        ("drivers/dialects", "toml"),
+        ("scripts", "rhai"),
+        ("drivers/virtual-bench/amplifiers", "toml"),
+        ("drivers/virtual-bench/manners", "toml"),
+    ];
     for (folder, extension) in folders {
         let (there, rows) = listed(folder, extension);
         assert!(!there.is_empty(), "{folder} holds no .{extension} file");

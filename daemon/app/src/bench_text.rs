@@ -7,7 +7,7 @@ use wattproof_bench::{
     ThermometerPlace,
 };
 use wattproof_guard::Limits;
-use wattproof_link::{Address, SerialSettings};
+use wattproof_link::{Address, SerialChoice, SerialSettings};
 use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
 use wattproof_virtual_bench::{AmplifierSpec, FrontEndChannel, Quantity, RatingChannels, Role, VirtualBench};
 
@@ -24,8 +24,16 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
     let link = |role: Role| -> Result<Address, Failure> {
         let port = serving.port(role);
         let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {}", role.name())))?;
-        let settings = SerialSettings { baud, ..SerialSettings::default() };
+        // With a manner, the line is the dialect's to say.
+        let settings = match port.manner {
+            Some(_) => SerialChoice::default(),
+            None => SerialSettings { baud, ..SerialSettings::default() }.into(),
+        };
         Ok(Address::Serial { path: port.path.clone(), settings })
+    };
+    let dialect = |role: Role| {
+        let manner = serving.port(role).and_then(|port| port.manner.clone());
+        manner.unwrap_or_else(|| format!("scpi-{role}"))
     };
     let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.watts).fold(50.0, f64::max);
     let adc = |channel: &FrontEndChannel| CalibratedChannel {
@@ -48,26 +56,26 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
         limits: limits(rated_w),
         source: SourcePlace {
             link: link(Role::Source)?,
-            dialect: "scpi-source".into(),
+            dialect: dialect(Role::Source),
             outputs: vec![1, 2],
             settle_ms: 150,
         },
         load: LoadPlace {
             link: link(Role::Load)?,
-            dialect: "scpi-load".into(),
+            dialect: dialect(Role::Load),
             channels: vec![1, 2],
             settle_ms: 50,
             tolerance_pct: 0.05,
         },
         supply: SupplyPlace {
             link: link(Role::Supply)?,
-            dialect: "scpi-supply".into(),
+            dialect: dialect(Role::Supply),
             settle_ms: 300,
             tolerance_pct: 0.05,
         },
         digitizer: DigitizerPlace {
             link: link(Role::Digitizer)?,
-            dialect: "scpi-digitizer".into(),
+            dialect: dialect(Role::Digitizer),
             rate_hz: 192_000.0,
             samples: 19_200,
             skew_ns: None,
@@ -76,7 +84,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
         },
         thermometer: ThermometerPlace {
             link: link(Role::Thermometer)?,
-            dialect: "scpi-thermometer".into(),
+            dialect: dialect(Role::Thermometer),
             channel: 1,
         },
         contactor: None,

@@ -46,6 +46,8 @@ pub enum Command {
     Explain(ExplainOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
+    /// Check a dialect file (how an instrument is spoken to), or print one to start from
+    Dialect(DialectOrder),
     /// Check whether this machine is fit for an unattended bench; opens no port and switches nothing
     Doctor(DoctorOrder),
     /// The process that switches off when the daemon dies; started by it, of no use by hand
@@ -148,6 +150,9 @@ pub struct VirtualOrder {
     /// Let go wrong what this fault file orders (example: drivers/virtual-bench/faults/example.toml)
     #[arg(long, value_name = "FILE.toml")]
     pub faults: Option<PathBuf>,
+    /// Let an instrument behave otherwise than SCPI has it: a built-in manner (`--list-manners`) or a file; may be repeated
+    #[arg(long, value_name = "NAME")]
+    pub manner: Vec<String>,
     /// Write the bench file here instead of printing it
     #[arg(long, value_name = "FILE")]
     pub write_bench: Option<PathBuf>,
@@ -160,6 +165,9 @@ pub struct VirtualOrder {
     /// List the invented amplifiers and end
     #[arg(long)]
     pub list: bool,
+    /// List the built-in manners and end
+    #[arg(long)]
+    pub list_manners: bool,
     /// Print what the model itself says each rating comes to, as JSON, and end
     #[arg(long)]
     pub truth: bool,
@@ -176,6 +184,26 @@ pub struct CheckOrder {
     /// Nameplate to check
     #[arg(long, value_name = "FILE")]
     pub nameplate: Option<PathBuf>,
+}
+
+/// `dialect`.
+#[derive(Args)]
+pub struct DialectOrder {
+    /// What to do
+    #[command(subcommand)]
+    pub what: DialectWord,
+}
+
+/// What to do with dialects.
+#[derive(Subcommand)]
+pub enum DialectWord {
+    /// Check dialect files; list what each can do, what it leaves out, and what that costs
+    Check {
+        /// The files; without any, the dialects that are built in
+        files: Vec<PathBuf>,
+    },
+    /// Print a commented dialect to start from (guide: drivers/dialects/README.md)
+    Template,
 }
 
 /// `doctor`.

@@ -7,7 +7,7 @@ use wattproof_bench::{BenchError, BenchFileError};
 use wattproof_recordings::RecordingError;
 use wattproof_runs::{NameplateError, RatingsError, RunError};
 use wattproof_virtual_bench::faults::FaultFileError;
-use wattproof_virtual_bench::{ServeError, SpecError};
+use wattproof_virtual_bench::{MannerError, ServeError, SpecError};
 
 /// Why a command failed.
 #[derive(Debug, thiserror::Error)]
@@ -33,6 +33,9 @@ pub enum Failure {
     /// The fault file can't be used.
     #[error("{0}")]
     Faults(#[from] FaultFileError),
+    /// No such manner, or its file is wrong.
+    #[error("{0}")]
+    Manner(#[from] MannerError),
     /// No such virtual amplifier, or its file is wrong.
     #[error("{0}")]
     Amplifier(#[from] SpecError),

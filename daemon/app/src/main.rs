@@ -11,6 +11,7 @@ mod check;
 mod cli;
 mod demo;
 mod descriptors;
+mod dialect;
 mod doctor;
 mod explain;
 mod failure;
@@ -53,6 +54,7 @@ fn main() -> ExitCode {
         Command::Measure(order) => measure::measure(&order),
         Command::Explain(order) => explain::explain(&order),
         Command::Check(order) => check::check(&order),
+        Command::Dialect(order) => dialect::dialect(&order.what),
         Command::Doctor(order) => doctor::doctor(&order),
         // Answered above.
         Command::Guardian => Ok(()),

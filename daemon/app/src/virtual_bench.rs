@@ -4,7 +4,8 @@ use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
-    AmplifierSpec, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, faults, truth,
+    AmplifierSpec, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, faults, manner,
+    truth,
 };
 
 use crate::bench_text::{bench_text, nameplate, to_toml, write};
@@ -21,6 +22,12 @@ const BAUD: u32 = 921_600;
 pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
     if order.list {
         return list();
+    }
+    if order.list_manners {
+        for name in manner::names() {
+            say(&format!("{name:20} {}", manner::named(name)?.summary))?;
+        }
+        return Ok(());
     }
     let amplifier = catalogue::amplifier(&order.amplifier)?;
     if let Some(path) = &order.write_nameplate {
@@ -42,6 +49,7 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
         seed: order.seed,
         pace_baud: order.pace,
         bits: order.bits,
+        manners: order.manner.iter().map(|name| manner::named(name)).collect::<Result<_, _>>()?,
     };
     let faults = order.faults.as_deref().map_or(Ok(Vec::new()), faults::read)?;
     let serving = VirtualBench::start_with_faults(options, &faults)?;

@@ -1,6 +1,8 @@
 //! A complete answer, and strict readings of it.
 
 use crate::error::{Context, Fault, InstrumentError};
+use crate::form::{AnswerForm, Said};
+use crate::settings::Decimal;
 
 /// One complete answer without its terminator, knowing who gave it to which question.
 #[derive(Debug, Clone)]
@@ -25,6 +27,73 @@ pub struct Identity {
 impl Answer {
     pub(crate) fn new(bytes: Vec<u8>, context: Context) -> Answer {
         Answer { bytes, context }
+    }
+
+    /// The same without what its dialect says stands around the value.
+    pub(crate) fn number_by(&self, form: &AnswerForm) -> Result<f64, InstrumentError> {
+        let text = form.number(self.text()?).map_err(|expected| self.malformed(&expected))?;
+        Answer::new(text.into_bytes(), self.context.clone()).number().map_err(|error| self.whole(error))
+    }
+
+    /// The answer as a state, in its dialect's words.
+    pub(crate) fn state_by(&self, form: &AnswerForm) -> Result<bool, InstrumentError> {
+        let value = form.value(self.text()?).map_err(|expected| self.malformed(&expected))?;
+        match form.said(&value) {
+            Said::State(state) => Ok(state),
+            Said::Neither(words) => Err(self.malformed(&words)),
+            Said::Usual => Answer::new(value.into_bytes(), self.context.clone())
+                .state()
+                .map_err(|error| self.whole(error)),
+            Said::Bit(bit) => {
+                let register = self.number_by(form)?;
+                if register.fract() != 0.0 || !(0.0..=65_535.0).contains(&register) {
+                    return Err(self.malformed("a register, 0 to 65535"));
+                }
+                Ok((register / 2f64.powi(i32::try_from(bit).unwrap_or(0))).floor() % 2.0 == 1.0)
+            }
+        }
+    }
+
+    /// The answer as a word, without what stands around it.
+    pub(crate) fn word_by(&self, form: &AnswerForm) -> Result<String, InstrumentError> {
+        form.value(self.text()?).map_err(|expected| self.malformed(&expected))
+    }
+
+    /// An error about a part of the answer, told with all of it.
+    fn whole(&self, error: InstrumentError) -> InstrumentError {
+        match *error.fault {
+            Fault::Malformed { expected, .. } => self.malformed(&expected),
+            _ => error,
+        }
+    }
+
+    /// Numbers in a list, which must be the whole answer.
+    pub(crate) fn numbers(
+        &self,
+        separator: &str,
+        decimal: Decimal,
+        expected: usize,
+    ) -> Result<Vec<f64>, InstrumentError> {
+        let text = std::str::from_utf8(&self.bytes)
+            .map_err(|_| self.context.fault(Fault::NotText(escaped(&self.bytes))))?;
+        let mut numbers = Vec::with_capacity(expected);
+        for (index, piece) in text.trim().split(separator).enumerate() {
+            let piece = piece.trim();
+            let piece =
+                if decimal == Decimal::Comma { piece.replacen(',', ".", 1) } else { piece.to_string() };
+            match wattproof_scpi::number::parse_decimal(piece.as_bytes()) {
+                Ok((value, used)) if used == piece.len() => numbers.push(value),
+                _ => {
+                    let answer = piece.escape_default().to_string();
+                    let expected = format!("number {} of a list", index + 1);
+                    return Err(self.context.fault(Fault::Malformed { answer, expected }));
+                }
+            }
+        }
+        if numbers.len() == expected {
+            return Ok(numbers);
+        }
+        Err(self.context.fault(Fault::ListLength { expected, found: numbers.len() }))
     }
 
     /// The bytes, as they came.
@@ -112,6 +181,19 @@ impl Answer {
         }
     }
 
+    /// The answer as an identity of which only a text is known.
+    ///
+    /// # Errors
+    /// `Malformed` when it is empty; `NotText`.
+    pub fn identity_text(&self) -> Result<Identity, InstrumentError> {
+        let model = self.text()?.to_string();
+        if model.is_empty() {
+            return Err(self.malformed("some text that tells who it is"));
+        }
+        let unknown = || "0".to_string();
+        Ok(Identity { manufacturer: unknown(), model, serial: unknown(), firmware: unknown() })
+    }
+
     /// The answer as an entry of the error queue: a number, a comma, a quoted text.
     ///
     /// # Errors
@@ -125,6 +207,19 @@ impl Answer {
         let quoted = words.strip_prefix('"').and_then(|rest| rest.strip_suffix('"'));
         let words = quoted.ok_or_else(|| self.malformed(expected))?;
         Ok((number, words.replace("\"\"", "\"")))
+    }
+
+    /// The payload of an indefinite block (IEEE 488.2, 8.7.10), which must be the whole answer.
+    ///
+    /// # Errors
+    /// `Malformed` when it is something else.
+    pub fn into_indefinite_block(self) -> Result<Vec<u8>, InstrumentError> {
+        if !self.bytes.starts_with(b"#0") {
+            return Err(self.malformed("one indefinite block"));
+        }
+        let mut bytes = self.bytes;
+        bytes.drain(..2);
+        Ok(bytes)
     }
 
     /// The payload of a definite block (IEEE 488.2, 8.7.9), which must be the whole answer.

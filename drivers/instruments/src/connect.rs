@@ -76,8 +76,9 @@ pub fn connect_by(
     dialect: &Dialect,
     name: &str,
 ) -> Result<Connected, InstrumentError> {
-    let link = opens(address).map_err(|cause| {
-        let port = match address {
+    let address = address.with_usual(&dialect.serial);
+    let link = opens(&address).map_err(|cause| {
+        let port = match &address {
             Address::Serial { path, .. } => path.clone(),
             Address::Tcp { host_port } => host_port.clone(),
         };
@@ -85,7 +86,8 @@ pub fn connect_by(
         context.fault(Fault::Link { cause, partial: String::new() })
     })?;
     let mut dialect = dialect.clone();
-    if let Address::Serial { settings, .. } = address {
+    if let Address::Serial { settings, .. } = &address {
+        let settings = settings.settings();
         // A frame is about ten bits; a tenth is allowed for gaps between bytes.
         let bytes_per_s = f64::from(settings.baud) / 11.0;
         dialect.session.bytes_per_s.get_or_insert(bytes_per_s);

@@ -8,20 +8,33 @@ use std::path::Path;
 use serde::Deserialize;
 use toml::Spanned;
 
-use crate::operations::{OperationSpec, operations};
+use wattproof_link::{Flow, SerialChoice};
+
+use crate::form::AnswerForm;
+use crate::operation::{Complaint, Operation};
+use crate::operations::operations;
 use crate::role::Role;
 use crate::samples::Samples;
 use crate::settings::SessionSettings;
-use crate::template::placeholders;
 
 /// The dialect files built into the program: file name and text.
-pub const SHIPPED: [(&str, &str); 5] = [
+pub const SHIPPED: [(&str, &str); 12] = [
     ("scpi-source.toml", include_str!("../../dialects/scpi-source.toml")),
     ("scpi-load.toml", include_str!("../../dialects/scpi-load.toml")),
     ("scpi-supply.toml", include_str!("../../dialects/scpi-supply.toml")),
     ("scpi-digitizer.toml", include_str!("../../dialects/scpi-digitizer.toml")),
     ("scpi-thermometer.toml", include_str!("../../dialects/scpi-thermometer.toml")),
+    ("comma-supply.toml", include_str!("../../dialects/comma-supply.toml")),
+    ("echo-load.toml", include_str!("../../dialects/echo-load.toml")),
+    ("kelvin-thermometer.toml", include_str!("../../dialects/kelvin-thermometer.toml")),
+    ("list-digitizer.toml", include_str!("../../dialects/list-digitizer.toml")),
+    ("listed-thermometer.toml", include_str!("../../dialects/listed-thermometer.toml")),
+    ("packed-digitizer.toml", include_str!("../../dialects/packed-digitizer.toml")),
+    ("peak-source.toml", include_str!("../../dialects/peak-source.toml")),
 ];
+
+/// The dialect to start from, commented: file name and text. It is no dialect that a bench file can name.
+pub const TEMPLATE: (&str, &str) = ("template.toml", include_str!("../../dialects/template.toml"));
 
 /// A dialect, checked: every operation its role needs is there, with the right placeholders.
 #[derive(Debug, Clone, PartialEq)]
@@ -36,6 +49,9 @@ pub struct Dialect {
     pub channels: u32,
     /// How the session behaves.
     pub session: SessionSettings,
+    /// Line settings of a serial port, where the bench file does not give them.
+    pub serial: SerialChoice,
+    pub(crate) answer: AnswerForm,
     pub(crate) samples: Option<Samples>,
     pub(crate) operations: BTreeMap<String, Operation>,
 }
@@ -65,73 +81,6 @@ impl fmt::Display for DialectError {
     }
 }
 
-/// How one operation is said.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct Operation {
-    #[serde(default)]
-    pub(crate) write: Messages,
-    pub(crate) query: Option<String>,
-    unit: Option<String>,
-    /// Number on the wire = our number × scale.
-    #[serde(default = "one")]
-    pub(crate) scale: f64,
-    #[serde(default)]
-    pub(crate) completion: Completion,
-    pub(crate) timeout_ms: Option<u64>,
-    pub(crate) verify: Option<Verify>,
-}
-
-fn one() -> f64 {
-    1.0
-}
-
-/// One message or several, sent in order.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(untagged)]
-pub(crate) enum Messages {
-    One(String),
-    Many(Vec<String>),
-}
-
-impl Default for Messages {
-    fn default() -> Self {
-        Messages::Many(Vec::new())
-    }
-}
-
-impl Messages {
-    pub(crate) fn list(&self) -> &[String] {
-        match self {
-            Messages::One(one) => std::slice::from_ref(one),
-            Messages::Many(many) => many,
-        }
-    }
-}
-
-/// How one knows that an operation has taken effect.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub(crate) enum Completion {
-    #[default]
-    None,
-    OpcQuery,
-    DelayMs(u64),
-}
-
-/// A read-back after a setting.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(crate) struct Verify {
-    pub(crate) query: String,
-    /// For a state or a word.
-    pub(crate) expect: Option<String>,
-    /// Allowed deviation, % of the value set.
-    pub(crate) within_pct: Option<f64>,
-    /// Allowed deviation, in the unit on the wire; added to the other.
-    pub(crate) within_abs: Option<f64>,
-}
-
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Written {
@@ -139,8 +88,9 @@ struct Written {
     role: Role,
     summary: String,
     channels: Spanned<u32>,
-    #[serde(default)]
-    session: SessionSettings,
+    session: Option<Spanned<SessionSettings>>,
+    serial: Option<Spanned<SerialChoice>>,
+    answer: Option<Spanned<AnswerForm>>,
     samples: Option<Spanned<Samples>>,
     operations: Spanned<BTreeMap<Spanned<String>, Spanned<Operation>>>,
 }
@@ -203,6 +153,22 @@ impl Dialect {
                 "channels = 0: an instrument has at least one".into(),
             ));
         }
+        let at_key = |span: Range<usize>, (key, words): Complaint| {
+            let start = key_place(text, &span, key);
+            at(Some(start..start), words)
+        };
+        let (session, span) = parts(written.session);
+        if let Some(complaint) = session.complaint() {
+            return Err(at_key(span, complaint));
+        }
+        let (serial, span) = parts(written.serial);
+        if let Some(complaint) = serial.complaint().or_else(|| flow_complaint(&serial, written.role)) {
+            return Err(at_key(span, complaint));
+        }
+        let (answer, span) = parts(written.answer);
+        if let Some(complaint) = answer.complaint() {
+            return Err(at_key(span, complaint));
+        }
         let known = operations(written.role);
         let all = written.operations.span();
         let mut checked = BTreeMap::new();
@@ -214,8 +180,8 @@ impl Dialect {
             })?;
             let span = operation.span();
             let operation = operation.into_inner();
-            if let Some(words) = complaint(spec, &operation) {
-                return Err(at(Some(span), words));
+            if let Some(complaint) = operation.complaint(spec, &session) {
+                return Err(at_key(span, complaint));
             }
             checked.insert(name.into_inner(), operation);
         }
@@ -225,8 +191,8 @@ impl Dialect {
         }
         let samples = match (written.role, written.samples) {
             (Role::Digitizer, None) => return Err(at(None, "a digitizer needs [samples]".into())),
-            (Role::Digitizer, Some(samples)) => match samples.get_ref().complaint() {
-                Some(words) => return Err(at(Some(samples.span()), words)),
+            (Role::Digitizer, Some(samples)) => match samples.get_ref().complaint(&checked) {
+                Some(complaint) => return Err(at_key(samples.span(), complaint)),
                 None => Some(samples.into_inner()),
             },
             (role, Some(samples)) => {
@@ -239,7 +205,9 @@ impl Dialect {
             role: written.role,
             summary: written.summary,
             channels: written.channels.into_inner(),
-            session: written.session,
+            session,
+            serial,
+            answer,
             samples,
             operations: checked,
         })
@@ -250,102 +218,50 @@ impl Dialect {
         self.operations.get(operation)?.unit.as_deref()
     }
 
+    /// Whether a record is fetched channel by channel.
+    pub(crate) fn fetches_each(&self) -> bool {
+        let query = self.operations.get("fetch").and_then(|fetch| fetch.query.as_deref());
+        query.is_some_and(|query| query.contains("{channel}"))
+    }
+
     /// Whether the dialect has that operation. Those a role requires are always there.
     pub fn can(&self, operation: &str) -> bool {
         self.operations.contains_key(operation)
     }
 }
 
-/// What is wrong with an operation, if anything.
-fn complaint(spec: &OperationSpec, operation: &Operation) -> Option<String> {
-    let name = spec.name;
-    let written = operation.write.list();
-    match (spec.asks, &operation.query, written.is_empty()) {
-        (true, None, _) => return Some(format!("{name} asks: it needs `query`")),
-        (true, _, false) => return Some(format!("{name} asks: it has no `write`")),
-        (false, Some(_), _) => {
-            return Some(format!("{name} tells: a read-back goes into `verify`, not `query`"));
-        }
-        (false, None, true) => return Some(format!("{name} tells: it needs `write`")),
-        _ => {}
-    }
-    if !(operation.scale.is_finite() && operation.scale != 0.0) {
-        return Some(format!("{name}: scale = {} is not a usable factor", operation.scale));
-    }
-    let mut carries_value = false;
-    for message in written.iter().chain(&operation.query) {
-        if let Some(words) = unclean(message) {
-            return Some(format!("{name}: {words}"));
-        }
-        match placeholders(message) {
-            Err(words) => return Some(format!("{name}: {words}")),
-            Ok(names) => {
-                for placeholder in names {
-                    if Some(placeholder) == spec.value {
-                        carries_value = true;
-                    } else if !(spec.channel && placeholder == "channel") {
-                        return Some(format!(
-                            "{name}: {{{placeholder}}} means nothing here; {}",
-                            known_names(spec)
-                        ));
-                    }
-                }
-            }
-        }
-    }
-    if let Some(value) = spec.value.filter(|_| !carries_value) {
-        return Some(format!("{name}: no message carries {{{value}}}"));
-    }
-    operation.verify.as_ref().and_then(|verify| verify_complaint(spec, verify))
+/// A table and its place; where it is missing, the defaults and the start of the file.
+fn parts<T: Default>(table: Option<Spanned<T>>) -> (T, Range<usize>) {
+    table.map_or_else(Default::default, |table| {
+        let span = table.span();
+        (table.into_inner(), span)
+    })
 }
 
-fn known_names(spec: &OperationSpec) -> String {
-    match (spec.channel, spec.value) {
-        (true, Some(value)) => format!("use {{channel}} and {{{value}}}"),
-        (true, None) => "use {channel}".to_string(),
-        (false, Some(value)) => format!("use {{{value}}}"),
-        (false, None) => "it takes none".to_string(),
-    }
+/// Blocks may hold the bytes that XON/XOFF takes for its own.
+fn flow_complaint(serial: &SerialChoice, role: Role) -> Option<Complaint> {
+    let eaten = role == Role::Digitizer && serial.flow == Some(Flow::Software);
+    eaten.then(|| {
+        (
+            "flow",
+            "flow = \"software\" would take bytes out of sample blocks: use none or hardware".to_string(),
+        )
+    })
 }
 
-/// A message is one line of printable ASCII.
-fn unclean(message: &str) -> Option<String> {
-    if message.trim().is_empty() {
-        return Some("an empty message".to_string());
-    }
-    let bad = message.chars().find(|c| !matches!(c, ' '..='~'))?;
-    Some(format!("`{}` holds {bad:?}: a message is one line of printable ASCII", message.escape_debug()))
-}
-
-fn verify_complaint(spec: &OperationSpec, verify: &Verify) -> Option<String> {
-    let name = spec.name;
-    if spec.asks {
-        return Some(format!("{name} asks: there is nothing to verify"));
-    }
-    if let Some(words) = unclean(&verify.query) {
-        return Some(format!("{name}: verify: {words}"));
-    }
-    match placeholders(&verify.query) {
-        Err(words) => return Some(format!("{name}: verify: {words}")),
-        Ok(names) => {
-            if let Some(other) = names.iter().find(|n| !(spec.channel && **n == "channel")) {
-                return Some(format!("{name}: verify: {{{other}}} means nothing in a read-back"));
-            }
-        }
-    }
-    let tolerances = [verify.within_pct, verify.within_abs];
-    if tolerances.iter().flatten().any(|t| !(t.is_finite() && *t >= 0.0)) {
-        return Some(format!("{name}: verify: a tolerance is a number from 0 up"));
-    }
-    let tolerant = tolerances.iter().any(Option::is_some);
-    match (verify.expect.is_some(), tolerant) {
-        (true, true) => Some(format!("{name}: verify: either `expect` or a tolerance")),
-        (false, false) => Some(format!("{name}: verify: give `expect`, `within_pct` or `within_abs`")),
-        (false, true) if spec.value.is_none() => {
-            Some(format!("{name}: verify: no number is set here, so give `expect`"))
-        }
-        _ => None,
-    }
+/// Where a key stands in a piece of a file, as a byte of the whole; the piece's start where it is not found.
+fn key_place(text: &str, span: &Range<usize>, key: &str) -> usize {
+    let piece = text.get(span.start..).unwrap_or_default();
+    // A table written out goes on to the next header; the parser's span may end with its own header.
+    let end = piece.match_indices("\n[").map(|(at, _)| at).find(|at| *at > 0);
+    let piece = piece.get(..end.unwrap_or(piece.len()).max(span.len())).unwrap_or(piece);
+    let found = piece.match_indices(key).find(|(at, _)| {
+        let before = piece.get(..*at).unwrap_or_default().chars().next_back();
+        let after = piece.get(at + key.len()..).unwrap_or_default().trim_start();
+        before.is_none_or(|c| matches!(c, '\n' | ' ' | '\t' | '{' | ','))
+            && (after.starts_with('=') || after.starts_with('.'))
+    });
+    span.start + found.map_or(0, |(at, _)| at)
 }
 
 /// Line and column, both from 1, of a byte of a text.

@@ -9,7 +9,8 @@ use crate::error::InstrumentError;
 use crate::instrument::{Instrument, at, shares_instrument};
 use crate::role::Role;
 use crate::samples::{
-    ByteOrder, SampleFormat, Samples, format_named, format_word, order_named, order_word, volts_per_unit,
+    ByteOrder, Layout, SampleFormat, Samples, TextNumbers, Travel, format_word, order_word, part,
+    volts_per_unit,
 };
 use crate::template::Value;
 
@@ -46,10 +47,10 @@ pub struct Prepared {
     pub interval_s: f64,
     /// Channels recorded, each with the range read back.
     pub channels: Vec<ChannelRange>,
-    /// How samples travel.
-    pub format: SampleFormat,
-    /// Byte order of a sample.
-    pub order: ByteOrder,
+    /// How samples travel; None as numbers in a list.
+    pub format: Option<SampleFormat>,
+    /// Byte order of a sample; None where they travel in a list.
+    pub order: Option<ByteOrder>,
 }
 
 /// A complete record.
@@ -67,8 +68,17 @@ pub struct Record {
 #[derive(Debug)]
 pub struct Digitizer {
     instrument: Instrument,
-    samples: Samples,
-    prepared: Option<Prepared>,
+    samples: Box<Samples>,
+    prepared: Option<Box<Ready>>,
+}
+
+/// What is prepared, and how its samples become volts.
+#[derive(Debug, Clone)]
+struct Ready {
+    prepared: Prepared,
+    travel: Travel,
+    /// Volts of one code and of code 0, channel by channel.
+    lines: Vec<(f64, f64)>,
 }
 
 shares_instrument!(Digitizer);
@@ -83,7 +93,7 @@ impl Digitizer {
         let Some(samples) = dialect.samples.clone() else {
             return Err(instrument.refuse(format!("dialect `{}` has no [samples]", dialect.name)));
         };
-        Ok(Digitizer { instrument, samples, prepared: None })
+        Ok(Digitizer { instrument, samples: Box::new(samples), prepared: None })
     }
 
     /// How many channels it has.
@@ -93,7 +103,7 @@ impl Digitizer {
 
     /// What the last [`Digitizer::configure`] led to.
     pub fn prepared(&self) -> Option<&Prepared> {
-        self.prepared.as_ref()
+        self.prepared.as_ref().map(|ready| &ready.prepared)
     }
 
     /// Sets points, interval, ranges and format, and reads back what the instrument made of them.
@@ -105,13 +115,17 @@ impl Digitizer {
     pub fn configure(&mut self, wanted: &Acquisition) -> Result<Prepared, InstrumentError> {
         self.prepared = None;
         let (format, order) = self.formats(wanted)?;
+        let Some(travel) = self.samples.travel(&format, order.as_deref()) else {
+            return Err(self.instrument.refuse(format!("{format} is no sample format")));
+        };
         self.examine(wanted)?;
-        if let Some(word) = self.samples.formats.get(format_word(format)).cloned()
+        if let Some(word) = self.samples.formats.get(&format).cloned()
             && self.instrument.dialect().can("set_format")
         {
             self.instrument.tell("set_format", &[("format", Value::Word(word))])?;
         }
-        if let Some(word) = self.samples.orders.get(order_word(order)).cloned()
+        if let Some(word) = order.and_then(|order| self.samples.orders.get(&order).cloned())
+            && matches!(travel, Travel::Binary(..))
             && self.instrument.dialect().can("set_byte_order")
         {
             self.instrument.tell("set_byte_order", &[("order", Value::Word(word))])?;
@@ -139,9 +153,37 @@ impl Digitizer {
             }
             channels.push(ChannelRange { channel: one.channel, range_v });
         }
+        let lines =
+            channels.iter().map(|one| self.line(travel, one)).collect::<Result<Vec<_>, InstrumentError>>()?;
+        let (format, order) = match travel {
+            Travel::Binary(format, order) => (Some(format), Some(order)),
+            Travel::Text => (None, None),
+        };
         let prepared = Prepared { points: wanted.points, interval_s, channels, format, order };
-        self.prepared = Some(prepared.clone());
+        self.prepared = Some(Box::new(Ready { prepared: prepared.clone(), travel, lines }));
         Ok(prepared)
+    }
+
+    /// Volts of one unit of what travels, and of 0, on a channel: asked, fixed, or what follows from the range.
+    fn line(&mut self, travel: Travel, one: &ChannelRange) -> Result<(f64, f64), InstrumentError> {
+        let usual = match travel {
+            Travel::Binary(format @ (SampleFormat::Int16 | SampleFormat::Int32), _) => {
+                volts_per_unit(format, one.range_v)
+            }
+            Travel::Text if self.samples.text == TextNumbers::Codes => 1.0,
+            // Volts already.
+            Travel::Binary(..) | Travel::Text => return Ok((1.0, 0.0)),
+        };
+        let values = [at(one.channel)];
+        let asked = self.instrument.number_if_known("get_volts_per_code", &values)?;
+        let volts = asked.or(self.samples.volts_per_code).unwrap_or(usual);
+        if !(volts.is_finite() && volts != 0.0) {
+            return Err(self
+                .instrument
+                .not_a_number(format!("{volts} V per code of channel {}", one.channel)));
+        }
+        let offset_v = self.instrument.number_if_known("get_offset_v", &values)?;
+        Ok((volts, offset_v.unwrap_or(self.samples.offset_v)))
     }
 
     /// Starts recording and returns at once.
@@ -159,45 +201,71 @@ impl Digitizer {
     /// # Errors
     /// Link failures, among them a time-out and a cancellation; an answer other than 1.
     pub fn wait(&mut self) -> Result<(), InstrumentError> {
-        let prepared = self.expect_prepared()?;
+        let prepared = self.expect_prepared()?.prepared;
         let record_s = prepared.interval_s * f64::from(prepared.points);
         let extra = Duration::try_from_secs_f64(record_s)
             .map_err(|_| self.instrument.refuse(format!("a record of {record_s} s")))?;
-        let answer = self.instrument.wait("wait", extra)?;
-        if answer.state()? { Ok(()) } else { Err(answer.malformed("1 when the record is complete")) }
+        self.instrument.wait("wait", extra)
     }
 
     /// Fetches the record.
     ///
     /// # Errors
-    /// `BlockSize` when it has another number of samples than asked for; `NotANumber` when one of them is none; link failures; reported errors.
+    /// `BlockSize` or `ListLength` when it has another number of samples than asked for; `NotANumber` when one of them
+    /// is none; link failures; reported errors.
     pub fn fetch(&mut self) -> Result<Record, InstrumentError> {
-        let prepared = self.expect_prepared()?;
+        let ready = self.expect_prepared()?;
+        let prepared = &ready.prepared;
         let numbers: Vec<u32> = prepared.channels.iter().map(|one| one.channel).collect();
         let points = usize::try_from(prepared.points)
             .map_err(|_| self.instrument.refuse(format!("{} points", prepared.points)))?;
-        let bytes = points.saturating_mul(numbers.len()).saturating_mul(prepared.format.bytes());
-        let values = [("channels", Value::Word(channel_list(&numbers)))];
-        let payload = self.instrument.block("fetch", &values, bytes)?;
         let mut channels_v = Vec::with_capacity(numbers.len());
-        let pieces = payload.chunks(points.saturating_mul(prepared.format.bytes()).max(1));
-        for (piece, one) in pieces.zip(&prepared.channels) {
-            let mut samples = wattproof_scpi::samples::decode(piece, prepared.format, prepared.order)
-                .map_err(|error| self.instrument.refuse(error.to_string()))?;
+        if self.instrument.dialect().fetches_each() {
+            for channel in &numbers {
+                let all = self.samples_of(&ready, &[at(*channel)], points)?;
+                channels_v.extend(part(Layout::Blockwise, &all, 1, points));
+            }
+        } else {
+            let values = [("channels", Value::Word(self.samples.list.of(&numbers)))];
+            let all = self.samples_of(&ready, &values, points.saturating_mul(numbers.len()))?;
+            channels_v = part(self.samples.layout, &all, numbers.len(), points);
+        }
+        for ((samples, one), (volts, offset_v)) in
+            channels_v.iter_mut().zip(&prepared.channels).zip(&ready.lines)
+        {
             // The same codes as in text answers (SCPI-1999 volume 1, 7.2.1); written so that a NaN is found.
             let real = |sample: &f64| sample.abs() < 9.9e37;
             if let Some(index) = samples.iter().position(|sample| !real(sample)) {
                 let words = format!("sample {index} of channel {}: {:?}", one.channel, samples.get(index));
                 return Err(self.instrument.not_a_number(words));
             }
-            let scale = volts_per_unit(prepared.format, one.range_v);
-            for sample in &mut samples {
-                *sample *= scale;
+            for sample in samples {
+                *sample = *sample * volts + offset_v;
             }
-            channels_v.push(samples);
         }
         let full_scale_v = prepared.channels.iter().map(|one| one.range_v).collect();
         Ok(Record { interval_s: prepared.interval_s, channels_v, full_scale_v })
+    }
+
+    /// One fetch: so many numbers, as they travel.
+    fn samples_of(
+        &mut self,
+        ready: &Ready,
+        values: &[(&str, Value)],
+        count: usize,
+    ) -> Result<Vec<f64>, InstrumentError> {
+        match ready.travel {
+            Travel::Text => {
+                let separator = self.samples.separator.clone();
+                self.instrument.list("fetch", values, &separator, count)
+            }
+            Travel::Binary(format, order) => {
+                let bytes = count.saturating_mul(format.bytes());
+                let payload = self.instrument.block("fetch", values, self.samples.block, bytes)?;
+                wattproof_scpi::samples::decode(&payload, format, order)
+                    .map_err(|error| self.instrument.refuse(error.to_string()))
+            }
+        }
     }
 
     /// Starts, waits and fetches.
@@ -219,25 +287,26 @@ impl Digitizer {
         Ok(())
     }
 
-    fn expect_prepared(&self) -> Result<Prepared, InstrumentError> {
+    fn expect_prepared(&self) -> Result<Box<Ready>, InstrumentError> {
         let missing = || self.instrument.refuse("nothing is configured to be recorded".to_string());
         self.prepared.clone().ok_or_else(missing)
     }
 
-    fn formats(&self, wanted: &Acquisition) -> Result<(SampleFormat, ByteOrder), InstrumentError> {
+    /// The dialect's words for format and byte order; no order where it has none.
+    fn formats(&self, wanted: &Acquisition) -> Result<(String, Option<String>), InstrumentError> {
         let format = wanted.format.map_or(self.samples.default.as_str(), |format| format_word(format));
-        let order = wanted.order.map_or(self.samples.default_order.as_str(), |order| order_word(order));
+        let order = match wanted.order {
+            Some(order) => Some(order_word(order)),
+            None => self.samples.default_order.as_deref(),
+        };
         let dialect = &self.instrument.dialect().name;
         if !self.samples.formats.contains_key(format) {
             return Err(self.instrument.refuse(format!("dialect `{dialect}` has no sample format {format}")));
         }
-        if !self.samples.orders.contains_key(order) {
+        if let Some(order) = order.filter(|order| !self.samples.orders.contains_key(*order)) {
             return Err(self.instrument.refuse(format!("dialect `{dialect}` has no byte order {order}")));
         }
-        match (format_named(format), order_named(order)) {
-            (Some(format), Some(order)) => Ok((format, order)),
-            _ => Err(self.instrument.refuse(format!("{format} {order} is no sample format"))),
-        }
+        Ok((format.to_string(), order.map(str::to_string)))
     }
 
     /// Refuses what makes no record before anything is sent.
@@ -261,14 +330,5 @@ impl Digitizer {
             }
         }
         Ok(())
-    }
-}
-
-/// `1:4` for channels in a row, `1,3` for others (SCPI-1999 volume 1, 8.3.2, channel lists).
-fn channel_list(channels: &[u32]) -> String {
-    let in_a_row = channels.windows(2).all(|pair| matches!(pair, [a, b] if a.checked_add(1) == Some(*b)));
-    match (channels.first(), channels.last()) {
-        (Some(first), Some(last)) if in_a_row && first != last => format!("{first}:{last}"),
-        _ => channels.iter().map(u32::to_string).collect::<Vec<_>>().join(","),
     }
 }

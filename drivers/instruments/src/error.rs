@@ -64,6 +64,29 @@ pub enum Fault {
     /// The answer is the question.
     #[error("it sends back what it is sent (echo)")]
     Echo,
+    /// The echo is not what was sent.
+    #[error("it sends back \"{came}\", which is not what it was sent")]
+    EchoDiffers {
+        /// What came, escaped.
+        came: String,
+    },
+    /// A list of another length.
+    #[error("its list holds {found} numbers where {expected} were expected")]
+    ListLength {
+        /// Numbers asked for.
+        expected: usize,
+        /// Numbers that came.
+        found: usize,
+    },
+    /// A value outside what the dialect allows: nothing was sent.
+    #[error("nothing was sent: {0}")]
+    OutOfRange(String),
+    /// An operation that did not complete in time.
+    #[error("it was not complete within {waited_ms} ms")]
+    NotComplete {
+        /// How long it was waited for, ms.
+        waited_ms: u128,
+    },
     /// An answer that does not end.
     #[error("its answer passed {limit_bytes} bytes without an end")]
     TooLong {
@@ -135,12 +158,21 @@ impl Fault {
             Fault::Surplus(_) | Fault::OutOfStep(_) => {
                 "check that nothing else talks to it; switch it off and on if this stays"
             }
-            Fault::Echo => "switch echo off in its interface menu",
+            Fault::Echo => {
+                "switch echo off in its interface menu, or write echo into its dialect's [session]"
+            }
+            Fault::EchoDiffers { .. } => {
+                "check baud rate and flow control, and whether it needs more time between bytes (byte_ms)"
+            }
+            Fault::OutOfRange(_) => {
+                "use a value in range, or correct min, max and step in the dialect where the instrument takes it"
+            }
+            Fault::NotComplete { .. } => "see what it is busy with, or raise timeout_ms in its dialect",
             Fault::TooLong { .. } => "check the dialect's terminator and the baud rate",
             Fault::NotTaken { .. } => {
                 "check that the value is within its range and that it is in remote state"
             }
-            Fault::BlockSize { .. } => {
+            Fault::BlockSize { .. } | Fault::ListLength { .. } => {
                 "set the number of points again, and check the sample format of the dialect"
             }
             Fault::BadRequest(_) => "correct the value",

@@ -5,13 +5,16 @@ use std::time::Duration;
 use wattproof_link::{Canceller, Link};
 
 use crate::answer::{Answer, Identity};
-use crate::dialect::{Completion, Dialect, Operation, Verify};
+use crate::dialect::Dialect;
 use crate::error::{Fault, InstrumentError};
+use crate::form::AnswerForm;
+use crate::operation::{Completion, Operation, Verify};
 use crate::operations::effect;
 use crate::role::Role;
+use crate::samples::Block;
 use crate::session::Session;
-use crate::settings::ErrorCheck;
-use crate::template::{Value, fill};
+use crate::settings::{Decimal, ErrorCheck, IdentityForm, Terminator};
+use crate::template::{NumberForm, Value, fill};
 
 /// SCPI-1999 volume 2, 21.8.9: a header the instrument does not know.
 const UNDEFINED_HEADER: i32 = -113;
@@ -25,7 +28,14 @@ pub struct Instrument {
     version: Option<String>,
     /// It told that it does not know its dialect's watchdog.
     no_watchdog: bool,
+    /// Bits of the event status register that a completion has read, and nobody has been told yet.
+    events: u8,
 }
+
+/// How often a completion is asked for where the dialect does not say.
+const OPC_POLL_MS: u64 = 20;
+/// OPC in the event status register (IEEE 488.2, 11.5.1.1.9).
+const OPERATION_COMPLETE: u8 = 1;
 
 impl Instrument {
     /// Gets into step, asks who it is, clears its status and asks its SCPI version. Sends nothing that could
@@ -47,15 +57,17 @@ impl Instrument {
         }
         let settings = dialect.session.clone();
         session.resynchronise()?;
-        let identity = session.query(&settings.identify)?.identity()?;
-        session.write(&settings.clear)?;
+        let identity = introduced(&session.query(&settings.identify)?, settings.identity)?;
+        if !settings.clear.is_empty() {
+            session.write(&settings.clear)?;
+        }
         let version = if settings.version.is_empty() {
             None
         } else {
             Some(session.query(&settings.version)?.text()?.to_string())
         };
         session.check()?;
-        Ok(Instrument { session, dialect: dialect.clone(), identity, version, no_watchdog: false })
+        Ok(Instrument { session, dialect: dialect.clone(), identity, version, no_watchdog: false, events: 0 })
     }
 
     /// Who it says it is.
@@ -94,16 +106,25 @@ impl Instrument {
     /// Those of [`Session::query`] and [`Answer::identity`].
     pub fn identify(&mut self) -> Result<Identity, InstrumentError> {
         let question = self.dialect.session.identify.clone();
-        self.session.query(&question)?.identity()
+        introduced(&self.session.query(&question)?, self.dialect.session.identity)
     }
 
     /// Reads and clears the event status register (`*ESR?`, IEEE 488.2 10.12). Bit 7, worth 128, tells that it
-    /// was switched on since the last reading.
+    /// was switched on since the last reading. 0 where the dialect has no such register.
     ///
     /// # Errors
     /// Those of [`Session::query`]; `Malformed` when the answer is no number from 0 to 255.
     pub fn event_status(&mut self) -> Result<u8, InstrumentError> {
-        let answer = self.session.query("*ESR?")?;
+        let fresh = self.read_events()?;
+        Ok(std::mem::take(&mut self.events) | fresh)
+    }
+
+    fn read_events(&mut self) -> Result<u8, InstrumentError> {
+        let question = self.dialect.session.events.clone();
+        if question.is_empty() {
+            return Ok(0);
+        }
+        let answer = self.session.query(&question)?;
         let value = answer.number()?;
         if value.fract() == 0.0 && (0.0..=255.0).contains(&value) {
             #[expect(
@@ -162,11 +183,17 @@ impl Instrument {
         values: &[(&str, Value)],
     ) -> Result<Option<f64>, InstrumentError> {
         let operation = self.operation(name, values)?;
+        self.expect_in_range(name, &operation, values)?;
         let timeout = self.timeout(&operation);
         let effect = effect(self.dialect.role, name);
+        let polled = matches!(operation.completion, Completion::OpcPoll | Completion::OpcPollMs(_));
+        if polled {
+            // What rose before does not count, and is kept for whoever asks.
+            self.events |= self.read_events()? & !OPERATION_COMPLETE;
+        }
         let mut sent = String::new();
         for template in operation.write.list() {
-            sent = self.filled(template, values, operation.scale)?;
+            sent = self.filled(template, values, &operation)?;
             self.session.write_with(&sent, effect)?;
         }
         match operation.completion {
@@ -177,24 +204,72 @@ impl Instrument {
                     return Err(answer.malformed("1"));
                 }
             }
+            Completion::OpcPoll => self.await_operation(Duration::from_millis(OPC_POLL_MS), timeout)?,
+            Completion::OpcPollMs(ms) => self.await_operation(Duration::from_millis(ms), timeout)?,
             Completion::DelayMs(ms) => self.session.pause(Duration::from_millis(ms))?,
         }
         self.check_group(&sent)?;
         match &operation.verify {
-            Some(verify) => self.verify(verify, values, operation.scale),
+            Some(verify) => self.verify(verify, values, &operation),
             None => Ok(None),
+        }
+    }
+
+    /// `*OPC`, then `*ESR?` until its bit 0 rises (IEEE 488.2, 12.5.2).
+    fn await_operation(&mut self, pause: Duration, timeout: Duration) -> Result<(), InstrumentError> {
+        self.session.write("*OPC")?;
+        let until = self.session.now().saturating_add(timeout);
+        loop {
+            let events = self.read_events()?;
+            self.events |= events & !OPERATION_COMPLETE;
+            if events & OPERATION_COMPLETE != 0 {
+                return Ok(());
+            }
+            if self.session.now() >= until {
+                let waited_ms = timeout.as_millis();
+                return Err(self.session.context("*OPC").fault(Fault::NotComplete { waited_ms }));
+            }
+            self.session.pause(pause)?;
+        }
+    }
+
+    /// Refuses a value that the dialect does not allow, before anything is sent.
+    fn expect_in_range(
+        &self,
+        name: &str,
+        operation: &Operation,
+        values: &[(&str, Value)],
+    ) -> Result<(), InstrumentError> {
+        match set_value(values).and_then(|value| operation.out_of_range(name, value)) {
+            Some(words) => Err(self.session.context("").fault(Fault::OutOfRange(words))),
+            None => Ok(()),
         }
     }
 
     /// Asks for a number, in our unit.
     pub(crate) fn number(&mut self, name: &str, values: &[(&str, Value)]) -> Result<f64, InstrumentError> {
-        let scale = self.operation(name, values)?.scale;
-        Ok(self.ask(name, values)?.number()? / scale)
+        let operation = self.operation(name, values)?;
+        let answer = self.ask(&operation, values)?;
+        Ok(self.number_form(&operation).ours(answer.number_by(&self.answer_form(&operation))?))
     }
 
     /// Asks for a state.
     pub(crate) fn state(&mut self, name: &str, values: &[(&str, Value)]) -> Result<bool, InstrumentError> {
-        self.ask(name, values)?.state()
+        let operation = self.operation(name, values)?;
+        self.ask(&operation, values)?.state_by(&self.answer_form(&operation))
+    }
+
+    fn number_form(&self, operation: &Operation) -> NumberForm {
+        NumberForm {
+            scale: operation.scale,
+            offset: operation.offset,
+            decimals: operation.decimals,
+            comma: self.dialect.session.decimal == Decimal::Comma,
+        }
+    }
+
+    fn answer_form(&self, operation: &Operation) -> AnswerForm {
+        operation.answer.over(&self.dialect.answer)
     }
 
     /// Asks for a number where the dialect can.
@@ -206,21 +281,56 @@ impl Instrument {
         if self.dialect.can(name) { self.number(name, values).map(Some) } else { Ok(None) }
     }
 
-    fn ask(&mut self, name: &str, values: &[(&str, Value)]) -> Result<Answer, InstrumentError> {
-        let operation = self.operation(name, values)?;
-        let timeout = self.timeout(&operation);
-        let question = self.question(&operation, values)?;
+    fn ask(&mut self, operation: &Operation, values: &[(&str, Value)]) -> Result<Answer, InstrumentError> {
+        let timeout = self.timeout(operation);
+        let question = self.question(operation, values)?;
         let answer = self.session.query_within(&question, timeout)?;
         self.check_group(&question)?;
         Ok(answer)
     }
 
-    /// Asks and waits `extra` longer than usual.
-    pub(crate) fn wait(&mut self, name: &str, extra: Duration) -> Result<Answer, InstrumentError> {
+    /// Asks until the answer is yes, and waits `extra` longer than usual for that: once, or again and again where
+    /// the dialect polls.
+    pub(crate) fn wait(&mut self, name: &str, extra: Duration) -> Result<(), InstrumentError> {
         let operation = self.operation(name, &[])?;
-        let timeout = self.timeout(&operation).saturating_add(extra);
+        let timeout = self.timeout(&operation);
+        let long = timeout.saturating_add(extra);
         let question = self.question(&operation, &[])?;
-        self.session.query_within(&question, timeout)
+        let form = self.answer_form(&operation);
+        let Some(poll_ms) = operation.poll_ms else {
+            let answer = self.session.query_within(&question, long)?;
+            let done = answer.state_by(&form)?;
+            return if done { Ok(()) } else { Err(answer.malformed("1 when the record is complete")) };
+        };
+        let until = self.session.now().saturating_add(long);
+        while !self.session.query_within(&question, timeout)?.state_by(&form)? {
+            if self.session.now() >= until {
+                let fault = Fault::NotComplete { waited_ms: long.as_millis() };
+                return Err(self.session.context(&question).fault(fault));
+            }
+            self.session.pause(Duration::from_millis(poll_ms))?;
+        }
+        Ok(())
+    }
+
+    /// Asks for numbers in a list of so many.
+    pub(crate) fn list(
+        &mut self,
+        name: &str,
+        values: &[(&str, Value)],
+        separator: &str,
+        expected: usize,
+    ) -> Result<Vec<f64>, InstrumentError> {
+        let operation = self.operation(name, values)?;
+        let timeout = self.timeout(&operation);
+        let question = self.question(&operation, values)?;
+        let answered =
+            self.session.query_long(&question, expected.saturating_mul(LIST_NUMBER_BYTES), timeout)?;
+        let decimal = self.answer_form(&operation).decimal.unwrap_or_default();
+        let numbers = answered.numbers(separator, decimal, expected);
+        // A list that is missing or short has its reason in the error queue.
+        self.check_group(&question)?;
+        numbers
     }
 
     /// Asks for a block.
@@ -228,12 +338,16 @@ impl Instrument {
         &mut self,
         name: &str,
         values: &[(&str, Value)],
+        shape: Block,
         expected_bytes: usize,
     ) -> Result<Vec<u8>, InstrumentError> {
         let operation = self.operation(name, values)?;
         let timeout = self.timeout(&operation);
         let question = self.question(&operation, values)?;
-        let answered = self.session.query_block(&question, expected_bytes, timeout);
+        let answered = match shape {
+            Block::Definite => self.session.query_block(&question, expected_bytes, timeout),
+            Block::Indefinite => self.session.query_indefinite_block(&question, expected_bytes, timeout),
+        };
         // A block that is missing or short has its reason in the error queue.
         if answered.is_err() && self.session.is_in_step() {
             self.check_group(&question)?;
@@ -253,7 +367,7 @@ impl Instrument {
             let operation = self.operation(state, &values)?;
             let question = self.question(&operation, &values)?;
             let answer = self.session.query_urgent(&question, self.timeout(&operation))?;
-            if answer.state()? {
+            if answer.state_by(&self.answer_form(&operation))? {
                 return Err(answer.not_taken(format!("off, channel {channel}"), "on".to_string()));
             }
         }
@@ -264,6 +378,10 @@ impl Instrument {
     /// port.
     pub(crate) fn off_bytes(&self, name: &str, channels: u32) -> Result<Vec<u8>, InstrumentError> {
         let mut bytes = Vec::new();
+        // The guardian ends whatever half message it holds with a line feed, which not every instrument takes for an end.
+        if self.session.settings().terminator == Terminator::Cr {
+            bytes.extend_from_slice(Terminator::Cr.bytes());
+        }
         for message in self.off_messages(name, channels)? {
             bytes.extend_from_slice(message.as_bytes());
             bytes.extend_from_slice(self.session.settings().terminator.bytes());
@@ -278,7 +396,7 @@ impl Instrument {
             let values = [("channel", Value::Count(channel))];
             let operation = self.operation(name, &values)?;
             for template in operation.write.list() {
-                let message = self.filled(template, &values, operation.scale)?;
+                let message = self.filled(template, &values, &operation)?;
                 if !messages.contains(&message) {
                     messages.push(message);
                 }
@@ -318,16 +436,16 @@ impl Instrument {
     }
 
     fn question(&self, operation: &Operation, values: &[(&str, Value)]) -> Result<String, InstrumentError> {
-        self.filled(operation.query.as_deref().unwrap_or_default(), values, operation.scale)
+        self.filled(operation.query.as_deref().unwrap_or_default(), values, operation)
     }
 
     fn filled(
         &self,
         template: &str,
         values: &[(&str, Value)],
-        scale: f64,
+        operation: &Operation,
     ) -> Result<String, InstrumentError> {
-        fill(template, values, scale).map_err(|words| self.refuse(words))
+        fill(template, values, self.number_form(operation)).map_err(|words| self.refuse(words))
     }
 
     fn timeout(&self, operation: &Operation) -> Duration {
@@ -346,33 +464,30 @@ impl Instrument {
         &mut self,
         verify: &Verify,
         values: &[(&str, Value)],
-        scale: f64,
+        operation: &Operation,
     ) -> Result<Option<f64>, InstrumentError> {
-        let question = self.filled(&verify.query, values, scale)?;
+        let numbers = self.number_form(operation);
+        let form = verify.answer.over(&self.answer_form(operation));
+        let question = self.filled(&verify.query, values, operation)?;
         let answer = self.session.query(&question)?;
         if let Some(expected) = &verify.expect {
             // A state may come back as a word or a number, a word in any case.
-            let same = match (answer.state(), expected.as_str()) {
+            let same = match (answer.state_by(&form), expected.as_str()) {
                 (Ok(state), "1" | "ON") => state,
                 (Ok(state), "0" | "OFF") => !state,
-                _ => answer.text()?.eq_ignore_ascii_case(expected),
+                _ => answer.word_by(&form)?.eq_ignore_ascii_case(expected),
             };
             if !same {
                 return Err(answer.not_taken(expected.clone(), answer.text()?.to_string()));
             }
             return Ok(None);
         }
-        let wanted = values.iter().find_map(|(_, value)| match value {
-            Value::Number(number) => Some(number * scale),
-            _ => None,
-        });
-        let wanted = wanted.or_else(|| {
-            values.iter().find_map(|(word, value)| match value {
-                Value::Count(count) if *word != "channel" => Some(f64::from(*count)),
-                _ => None,
-            })
-        });
-        let found = answer.number()?;
+        let wanted =
+            set_value(values).map(|value| match values.iter().any(|(_, v)| matches!(v, Value::Number(_))) {
+                true => numbers.wire(value),
+                false => value,
+            });
+        let found = answer.number_by(&form)?;
         let Some(wanted) = wanted else {
             return Err(self.refuse(format!("{question} verifies a number, but none was set")));
         };
@@ -380,10 +495,34 @@ impl Instrument {
             verify.within_pct.unwrap_or(0.0) / 100.0 * wanted.abs() + verify.within_abs.unwrap_or(0.0);
         // Written so that a NaN is refused.
         if (found - wanted).abs() <= allowed {
-            Ok(Some(found / scale))
+            Ok(Some(numbers.ours(found)))
         } else {
             Err(answer.not_taken(wanted.to_string(), found.to_string()))
         }
+    }
+}
+
+/// Room for one number of a list, bytes: sign, 17 digits, point, exponent, separator.
+const LIST_NUMBER_BYTES: usize = 25;
+
+/// The quantity or count that is set, in our unit.
+fn set_value(values: &[(&str, Value)]) -> Option<f64> {
+    let quantity = values.iter().find_map(|(_, value)| match value {
+        Value::Number(number) => Some(*number),
+        _ => None,
+    });
+    quantity.or_else(|| {
+        values.iter().find_map(|(word, value)| match value {
+            Value::Count(count) if *word != "channel" => Some(f64::from(*count)),
+            _ => None,
+        })
+    })
+}
+
+fn introduced(answer: &Answer, form: IdentityForm) -> Result<Identity, InstrumentError> {
+    match form {
+        IdentityForm::Fields => answer.identity(),
+        IdentityForm::Text => answer.identity_text(),
     }
 }
 

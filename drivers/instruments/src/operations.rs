@@ -32,16 +32,39 @@ pub struct OperationSpec {
     pub channel: bool,
     /// The value its messages must carry, if any.
     pub value: Option<&'static str>,
+    /// Whether `{channel}` may take the place of that value: the operation is then carried out for each channel.
+    pub or_channel: bool,
+    /// Whether it may be asked again and again until it says yes.
+    pub polls: bool,
     /// What its messages can do.
     pub effect: Effect,
 }
 
+impl OperationSpec {
+    /// Whether its value is a number that limits can be set to.
+    pub(crate) fn sets_a_number(&self) -> bool {
+        !self.asks && self.value.is_some_and(|value| value != "format" && value != "order")
+    }
+
+    /// Which placeholders it takes, for people.
+    pub(crate) fn known_names(&self) -> String {
+        match (self.channel || self.or_channel, self.value) {
+            (true, Some(value)) if self.or_channel => format!("use {{{value}}} or {{channel}}"),
+            (true, Some(value)) => format!("use {{channel}} and {{{value}}}"),
+            (true, None) => "use {channel}".to_string(),
+            (false, Some(value)) => format!("use {{{value}}}"),
+            (false, None) => "it takes none".to_string(),
+        }
+    }
+}
+
 const fn tell(name: &'static str, channel: bool, value: Option<&'static str>) -> OperationSpec {
-    OperationSpec { name, required: true, asks: false, channel, value, effect: Effect::Sets }
+    let (or_channel, polls, effect) = (false, false, Effect::Sets);
+    OperationSpec { name, required: true, asks: false, channel, value, or_channel, polls, effect }
 }
 
 const fn ask(name: &'static str, channel: bool) -> OperationSpec {
-    OperationSpec { name, required: true, asks: true, channel, value: None, effect: Effect::Asks }
+    OperationSpec { asks: true, effect: Effect::Asks, ..tell(name, channel, None) }
 }
 
 const fn does(mut spec: OperationSpec, effect: Effect) -> OperationSpec {
@@ -119,8 +142,10 @@ const DIGITIZER: &[OperationSpec] = &[
     may(tell("set_format", false, Some("format"))),
     may(tell("set_byte_order", false, Some("order"))),
     tell("start", false, None),
-    ask("wait", false),
-    OperationSpec { value: Some("channels"), ..ask("fetch", false) },
+    OperationSpec { polls: true, ..ask("wait", false) },
+    may(ask("get_volts_per_code", true)),
+    may(ask("get_offset_v", true)),
+    OperationSpec { value: Some("channels"), or_channel: true, ..ask("fetch", false) },
     tell("abort", false, None),
 ];
 

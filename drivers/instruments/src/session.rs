@@ -7,12 +7,14 @@
 use std::time::Duration;
 
 use wattproof_link::{Canceller, Link, LinkError};
-use wattproof_scpi::{ReaderError, ResponseReader};
+use wattproof_scpi::ReaderError;
 
 use crate::answer::{Answer, escaped};
 use crate::error::{Context, Fault, InstrumentError, QueuedError};
+use crate::framer::{Framer, Want};
 use crate::operations::Effect;
-use crate::settings::{ErrorCheck, Resync, SessionSettings};
+use crate::settings::{Echo, ErrorCheck, Resync, SessionSettings};
+use crate::wire::Wire;
 
 /// Longest text answer, bytes. A block gets its expected size on top.
 const ANSWER_BYTES_MAX: usize = 65_536;
@@ -33,7 +35,7 @@ const SOON: f64 = 0.25;
 
 /// One conversation with one instrument.
 pub struct Session {
-    link: Box<dyn Link>,
+    link: Wire,
     name: String,
     settings: SessionSettings,
     in_step: bool,
@@ -46,6 +48,8 @@ pub struct Session {
     urgent_under_way: bool,
     /// The error queue may hold what a lost exchange caused, and was not looked at since.
     queue_owed: bool,
+    /// The end of an echo that was not waited for.
+    owed: Vec<u8>,
 }
 
 impl std::fmt::Debug for Session {
@@ -63,7 +67,7 @@ impl Session {
     /// A session that starts out of step, because what a freshly opened port holds is unknown.
     pub fn new(link: Box<dyn Link>, name: impl Into<String>, settings: SessionSettings) -> Session {
         Session {
-            link,
+            link: Wire::new(link, &settings),
             name: name.into(),
             settings,
             in_step: false,
@@ -73,6 +77,7 @@ impl Session {
             may_send: None,
             urgent_under_way: false,
             queue_owed: false,
+            owed: Vec::new(),
         }
     }
 
@@ -108,7 +113,7 @@ impl Session {
 
     /// The link below, for its descriptor.
     pub fn link(&self) -> &dyn Link {
-        &*self.link
+        self.link.inner()
     }
 
     /// Whether the next answer can be trusted to belong to the next question.
@@ -155,9 +160,67 @@ impl Session {
     /// Those of [`Session::query`].
     pub fn query_within(&mut self, message: &str, timeout: Duration) -> Result<Answer, InstrumentError> {
         self.ready()?;
-        let answer = self.exchange(message, timeout, ANSWER_BYTES_MAX)?;
+        let answer = self.exchange(message, timeout, Want::Line, ANSWER_BYTES_MAX)?;
         self.check_each()?;
         Ok(answer)
+    }
+
+    /// Asks for a long line of some `expected_bytes`, and allows the time that they need at the slowest rate on top
+    /// of `timeout`.
+    ///
+    /// # Errors
+    /// Those of [`Session::query`].
+    pub(crate) fn query_long(
+        &mut self,
+        message: &str,
+        expected_bytes: usize,
+        timeout: Duration,
+    ) -> Result<Answer, InstrumentError> {
+        self.ready()?;
+        let (extra, limit) = self.room_for(expected_bytes);
+        let answer = self.exchange(message, timeout.saturating_add(extra), Want::Line, limit)?;
+        self.check_each()?;
+        Ok(answer)
+    }
+
+    /// More time and most bytes for an answer of that size. A count of bytes is exact in a double; a rate that is no
+    /// positive number allows no extra time.
+    fn room_for(&self, expected_bytes: usize) -> (Duration, usize) {
+        let extra_s = expected_bytes as f64 / self.settings.bytes_per_s.unwrap_or(SLOW_BYTES_PER_S);
+        let extra = Duration::try_from_secs_f64(extra_s).unwrap_or_default();
+        (extra, expected_bytes.saturating_add(ANSWER_BYTES_MAX))
+    }
+
+    /// Asks for an indefinite block of `expected_bytes` of payload; otherwise as [`Session::query_block`].
+    ///
+    /// # Errors
+    /// Those of [`Session::query_block`].
+    pub fn query_indefinite_block(
+        &mut self,
+        message: &str,
+        expected_bytes: usize,
+        timeout: Duration,
+    ) -> Result<Vec<u8>, InstrumentError> {
+        self.ready()?;
+        let (extra, limit) = self.room_for(expected_bytes);
+        let want = Want::Indefinite(expected_bytes);
+        let answer = self.exchange(message, timeout.saturating_add(extra), want, limit)?;
+        let payload = answer.into_indefinite_block()?;
+        self.expect_size(message, expected_bytes, payload.len())?;
+        self.check_each()?;
+        Ok(payload)
+    }
+
+    fn expect_size(
+        &self,
+        message: &str,
+        expected_bytes: usize,
+        found_bytes: usize,
+    ) -> Result<(), InstrumentError> {
+        if found_bytes == expected_bytes {
+            return Ok(());
+        }
+        Err(self.context(message).fault(Fault::BlockSize { expected_bytes, found_bytes }))
     }
 
     /// Asks for a definite block of `expected_bytes` of payload, and allows the time that they need at the
@@ -173,16 +236,10 @@ impl Session {
         timeout: Duration,
     ) -> Result<Vec<u8>, InstrumentError> {
         self.ready()?;
-        // A count of bytes is exact in a double; a rate that is no positive number allows no extra time.
-        let extra_s = expected_bytes as f64 / self.settings.bytes_per_s.unwrap_or(SLOW_BYTES_PER_S);
-        let extra = Duration::try_from_secs_f64(extra_s).unwrap_or_default();
-        let limit = expected_bytes.saturating_add(ANSWER_BYTES_MAX);
-        let answer = self.exchange(message, timeout.saturating_add(extra), limit)?;
+        let (extra, limit) = self.room_for(expected_bytes);
+        let answer = self.exchange(message, timeout.saturating_add(extra), Want::Definite, limit)?;
         let payload = answer.into_block()?;
-        if payload.len() != expected_bytes {
-            let fault = Fault::BlockSize { expected_bytes, found_bytes: payload.len() };
-            return Err(self.context(message).fault(fault));
-        }
+        self.expect_size(message, expected_bytes, payload.len())?;
         self.check_each()?;
         Ok(payload)
     }
@@ -211,10 +268,17 @@ impl Session {
             self.context(&messages.join("; ")).fault(Fault::Link { cause, partial: String::new() })
         })?;
         self.urgent_under_way = true;
-        if !self.in_step && self.settings.resync == Resync::Nonce {
+        if !self.in_step && self.settings.resync == Resync::Nonce && self.asks_in_one_message() {
             self.find_step_soon();
         }
+        // OFF does not wait for its echo; the read-back does.
+        self.owed = messages.last().map(|last| self.echo_of(last)).unwrap_or_default();
         Ok(())
+    }
+
+    /// Whether a setting and a question may share a message, and nothing but answers comes back.
+    fn asks_in_one_message(&self) -> bool {
+        self.settings.chaining && self.settings.query_chaining && self.settings.echo == Echo::None
     }
 
     /// Asks for the nonce at once. Answers to what was asked before come before it, and are skipped; what is asked
@@ -248,7 +312,7 @@ impl Session {
     /// Those of [`Session::query`], but for what the instrument reports.
     pub fn query_urgent(&mut self, message: &str, timeout: Duration) -> Result<Answer, InstrumentError> {
         let owed = std::mem::take(&mut self.queue_owed);
-        let answered = self.ready().and_then(|()| self.exchange(message, timeout, ANSWER_BYTES_MAX));
+        let answered = self.ready().and_then(|()| self.exchange(message, timeout, Want::Line, ANSWER_BYTES_MAX));
         self.queue_owed |= owed;
         self.urgent_under_way &= answered.is_err();
         answered
@@ -333,6 +397,7 @@ impl Session {
 
     /// In step and nothing lying in the buffer that nobody asked for.
     fn ready(&mut self) -> Result<(), InstrumentError> {
+        self.take_owed();
         if self.in_step {
             let mut buf = [0u8; 256];
             let now = self.link.now();
@@ -351,13 +416,14 @@ impl Session {
     }
 
     fn put(&mut self, message: &str, effect: Effect) -> Result<(), InstrumentError> {
+        self.take_owed();
         let mut bytes = message.as_bytes().to_vec();
         bytes.extend_from_slice(self.settings.terminator.bytes());
         let deadline = self.deadline(Duration::from_millis(self.settings.timeout_ms));
         let asked = self.may_send.as_ref().filter(|_| !matches!(effect, Effect::Asks | Effect::SwitchesOff));
         let sent = self.link.send_if(&bytes, deadline, &mut || asked.is_none_or(|may_send| may_send(effect)));
         match sent {
-            Ok(()) => Ok(()),
+            Ok(()) => self.hear_echo(message, deadline),
             // Nothing left, so that nothing can have come out of step.
             Err(LinkError::Refused) => {
                 let fault = Fault::Link { cause: LinkError::Refused, partial: String::new() };
@@ -367,16 +433,66 @@ impl Session {
         }
     }
 
+    /// What comes back when a message is sent, all of it.
+    fn echo_of(&self, message: &str) -> Vec<u8> {
+        let end = match self.settings.echo {
+            Echo::None => return Vec::new(),
+            Echo::Bytes => self.settings.terminator.bytes(),
+            Echo::Line => self.settings.answer_end.bytes(),
+        };
+        [message.as_bytes(), end].concat()
+    }
+
+    /// Takes the echo of a message and sees that it is one.
+    fn hear_echo(&mut self, message: &str, deadline: Duration) -> Result<(), InstrumentError> {
+        let expected = self.echo_of(message);
+        let mut came = Vec::with_capacity(expected.len());
+        while came.len() < expected.len() {
+            let mut buf = vec![0u8; expected.len() - came.len()];
+            match self.link.receive(&mut buf, deadline) {
+                Ok(n) => came.extend(buf.iter().take(n)),
+                Err(cause) => return Err(self.failed(message, cause, &came)),
+            }
+            if !expected.starts_with(&came) {
+                self.lose_step("the echo differs from what was sent");
+                return Err(self.context(message).fault(Fault::EchoDiffers { came: escaped(&came) }));
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes an echo that was left to come. What is left of it in vain counts as bytes nobody asked for.
+    fn take_owed(&mut self) {
+        let owed = std::mem::take(&mut self.owed);
+        if owed.is_empty() || !self.in_step {
+            return;
+        }
+        let deadline = self.deadline(Duration::from_millis(self.settings.timeout_ms));
+        let mut came = Vec::new();
+        let mut byte = [0u8; 1];
+        while !came.ends_with(&owed) {
+            match self.link.receive(&mut byte, deadline) {
+                Ok(_) => came.extend_from_slice(&byte),
+                Err(cause) => {
+                    tracing::warn!(instrument = self.name, %cause, "an echo did not come");
+                    self.lose_step("an echo did not come");
+                    return;
+                }
+            }
+        }
+    }
+
     fn exchange(
         &mut self,
         message: &str,
         timeout: Duration,
+        want: Want,
         limit_bytes: usize,
     ) -> Result<Answer, InstrumentError> {
         let deadline = self.deadline(timeout);
         self.put(message, Effect::Asks)?;
-        let bytes = self.collect(message, deadline, limit_bytes)?;
-        if bytes.trim_ascii() == message.trim().as_bytes() {
+        let bytes = self.collect(message, deadline, want, limit_bytes)?;
+        if self.settings.echo == Echo::None && bytes.trim_ascii() == message.trim().as_bytes() {
             self.lose_step("echo");
             return Err(self.context(message).fault(Fault::Echo));
         }
@@ -388,9 +504,10 @@ impl Session {
         &mut self,
         message: &str,
         deadline: Duration,
+        want: Want,
         limit_bytes: usize,
     ) -> Result<Vec<u8>, InstrumentError> {
-        let mut reader = ResponseReader::new(limit_bytes);
+        let mut reader = Framer::new(want, self.settings.answer_end, limit_bytes);
         let mut buf = vec![0u8; 16_384];
         let mut head = Vec::new();
         loop {
@@ -408,7 +525,7 @@ impl Session {
                     self.lose_step("an answer did not end");
                     return Err(self.context(message).fault(Fault::TooLong { limit_bytes }));
                 }
-                Some(Ok(response)) if input.is_empty() => return Ok(response.bytes().to_vec()),
+                Some(Ok(answer)) if input.is_empty() => return Ok(answer),
                 Some(Ok(_)) => {
                     self.lose_step("more than one answer came");
                     return Err(self.context(message).fault(Fault::Surplus(escaped(input))));
@@ -444,7 +561,8 @@ impl Session {
         }
         let timeout = Duration::from_millis(self.settings.timeout_ms);
         while errors.len() < QUEUE_ENTRIES_MAX {
-            let (number, text) = self.exchange(&question, timeout, ANSWER_BYTES_MAX)?.queued_error()?;
+            let (number, text) =
+                self.exchange(&question, timeout, Want::Line, ANSWER_BYTES_MAX)?.queued_error()?;
             if number == 0 {
                 break;
             }
@@ -474,6 +592,8 @@ impl Session {
         let quiet = Duration::from_millis(self.settings.quiet_ms);
         let patience = Duration::from_millis(self.settings.timeout_ms).mul_f64(share).saturating_add(quiet);
         let end = self.settings.terminator.bytes();
+        let line = |message: &str| [message.as_bytes(), end].concat();
+        self.owed.clear();
         if !self.urgent_under_way {
             self.link.abandon()?;
         }
@@ -486,16 +606,19 @@ impl Session {
         }
         let nonce = self.fresh_nonce();
         let deadline = self.deadline(patience);
-        self.link.send(format!("*ESE {nonce};*ESE?").as_bytes(), deadline)?;
-        self.link.send(end, deadline)?;
+        if self.settings.chaining && self.settings.query_chaining {
+            self.link.send(&line(&format!("*ESE {nonce};*ESE?")), deadline)?;
+        } else {
+            self.link.send(&line(&format!("*ESE {nonce}")), deadline)?;
+            self.link.send(&line("*ESE?"), deadline)?;
+        }
         self.await_nonce(nonce, deadline)?;
         if self.fall_silent(quiet, patience)? > 0 {
             return Err(Unsynced::Because(format!("bytes followed its answer {nonce} to *ESE?")));
         }
-        self.link
-            .send(format!("*ESE {}", self.event_enable).as_bytes(), deadline.max(self.deadline(patience)))?;
-        let deadline = self.deadline(patience);
-        self.link.send(end, deadline)?;
+        let restore = format!("*ESE {}", self.event_enable);
+        self.link.send(&line(&restore), deadline.max(self.deadline(patience)))?;
+        self.owed = self.echo_of(&restore);
         Ok(())
     }
 
@@ -510,7 +633,7 @@ impl Session {
 
     /// Skips answers until the nonce comes back. Late answers to earlier questions come before it.
     fn await_nonce(&mut self, nonce: u8, deadline: Duration) -> Result<(), Unsynced> {
-        let mut reader = ResponseReader::new(ANSWER_BYTES_MAX);
+        let mut reader = Framer::new(Want::Line, self.settings.answer_end, ANSWER_BYTES_MAX);
         let mut buf = [0u8; 4096];
         let wanted = nonce.to_string();
         loop {
@@ -524,7 +647,7 @@ impl Session {
             let mut input = buf.get(..n).unwrap_or_default();
             while let Some(response) = reader.next(&mut input) {
                 let Ok(response) = response else { continue };
-                let text = response.bytes().trim_ascii().to_vec();
+                let text = response.trim_ascii().to_vec();
                 if text.strip_prefix(b"+").unwrap_or(&text) == wanted.as_bytes() {
                     // What follows in the same piece counts as surplus.
                     return if input.is_empty() {

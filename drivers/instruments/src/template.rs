@@ -11,6 +11,37 @@ pub(crate) enum Value {
     Word(String),
 }
 
+/// How numbers are put into a message.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct NumberForm {
+    /// Number on the wire = our number × scale + offset.
+    pub(crate) scale: f64,
+    pub(crate) offset: f64,
+    /// Digits after the point; None as many as are needed.
+    pub(crate) decimals: Option<usize>,
+    pub(crate) comma: bool,
+}
+
+impl NumberForm {
+    /// The number on the wire.
+    pub(crate) fn wire(&self, number: f64) -> f64 {
+        number * self.scale + self.offset
+    }
+
+    /// Our number.
+    pub(crate) fn ours(&self, wire: f64) -> f64 {
+        (wire - self.offset) / self.scale
+    }
+
+    fn written(&self, number: f64) -> Result<String, String> {
+        let text = match self.decimals {
+            Some(decimals) if self.wire(number).is_finite() => format!("{:.decimals$}", self.wire(number)),
+            _ => written(self.wire(number))?,
+        };
+        Ok(if self.comma { text.replacen('.', ",", 1) } else { text })
+    }
+}
+
 /// The names in braces, in order, or what is wrong with the template.
 pub(crate) fn placeholders(template: &str) -> Result<Vec<&str>, String> {
     let mut names = Vec::new();
@@ -33,7 +64,7 @@ pub(crate) fn placeholders(template: &str) -> Result<Vec<&str>, String> {
 ///
 /// # Errors
 /// A sentence, when a number is not finite or a placeholder has no value.
-pub(crate) fn fill(template: &str, values: &[(&str, Value)], scale: f64) -> Result<String, String> {
+pub(crate) fn fill(template: &str, values: &[(&str, Value)], form: NumberForm) -> Result<String, String> {
     let mut message = String::with_capacity(template.len() + 16);
     let mut rest = template;
     while let Some((before, inside)) = rest.split_once('{') {
@@ -42,7 +73,7 @@ pub(crate) fn fill(template: &str, values: &[(&str, Value)], scale: f64) -> Resu
             inside.split_once('}').ok_or_else(|| format!("`{template}`: a brace is not closed"))?;
         let value = values.iter().find(|(known, _)| *known == name).map(|(_, value)| value);
         match value {
-            Some(Value::Number(number)) => message.push_str(&written(*number * scale)?),
+            Some(Value::Number(number)) => message.push_str(&form.written(*number)?),
             Some(Value::Count(count)) => message.push_str(&count.to_string()),
             Some(Value::Word(word)) => message.push_str(word),
             None => return Err(format!("`{template}`: nothing to put in place of {{{name}}}")),
@@ -86,8 +117,13 @@ mod tests {
     #[test]
     fn templates_are_filled_and_scaled() {
         let values = [("channel", Value::Count(2)), ("volts", Value::Number(1.5))];
-        assert_eq!(fill("SOUR{channel}:VOLT {volts}", &values, 2.0).unwrap(), "SOUR2:VOLT 3");
-        assert!(fill("RES {ohm}", &values, 1.0).unwrap_err().contains("{ohm}"));
+        let plain = NumberForm { scale: 1.0, ..NumberForm::default() };
+        let double = NumberForm { scale: 2.0, ..plain };
+        assert_eq!(fill("SOUR{channel}:VOLT {volts}", &values, double).unwrap(), "SOUR2:VOLT 3");
+        assert!(fill("RES {ohm}", &values, plain).unwrap_err().contains("{ohm}"));
+        let odd = NumberForm { scale: 1.0, offset: 273.15, decimals: Some(3), comma: true };
+        assert_eq!(fill("T {volts}", &values, odd).unwrap(), "T 274,650");
+        assert!((odd.ours(odd.wire(1.5)) - 1.5).abs() < 1e-12);
         assert_eq!(placeholders("A{b}C{d}").unwrap(), ["b", "d"]);
         assert!(placeholders("A{b").is_err() && placeholders("A}b").is_err());
     }

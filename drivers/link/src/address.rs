@@ -4,12 +4,13 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::{Flow, Link, LinkError, Parity, SerialLink, SerialSettings, TcpLink, Traced};
+use crate::{Flow, Link, LinkError, Parity, SerialChoice, SerialLink, TcpLink, Traced};
 
 /// Where an instrument is: `{ serial = "/dev/ttyUSB0", baud = 115200 }` or `{ tcp = "host:port" }`.
 ///
 /// Beside `serial` may stand `baud`, `data_bits`, `parity` (none, odd, even), `stop_bits`, `flow` (none,
-/// software, hardware), `dtr_at_open` and `rts_at_open`; the defaults are those of [`SerialSettings`].
+/// software, hardware), `dtr_at_open` and `rts_at_open`; what is left out is for the instrument's dialect to say,
+/// and after it for [`SerialSettings::default`](crate::SerialSettings).
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "Written", into = "Written")]
 pub enum Address {
@@ -17,8 +18,8 @@ pub enum Address {
     Serial {
         /// Device path. One under `/dev/serial/by-id` survives replugging.
         path: String,
-        /// Line settings.
-        settings: SerialSettings,
+        /// Line settings, as far as they are given.
+        settings: SerialChoice,
     },
     /// A raw TCP socket.
     Tcp {
@@ -27,10 +28,23 @@ pub enum Address {
     },
 }
 
+impl Address {
+    /// The same with `usual` line settings where none are given.
+    #[must_use]
+    pub fn with_usual(&self, usual: &SerialChoice) -> Address {
+        match self {
+            Address::Serial { path, settings } => {
+                Address::Serial { path: path.clone(), settings: settings.or(usual) }
+            }
+            Address::Tcp { .. } => self.clone(),
+        }
+    }
+}
+
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Address::Serial { path, settings } => write!(f, "{path} at {} baud", settings.baud),
+            Address::Serial { path, settings } => write!(f, "{path} at {} baud", settings.settings().baud),
             Address::Tcp { host_port } => write!(f, "tcp {host_port}"),
         }
     }
@@ -42,7 +56,9 @@ impl fmt::Display for Address {
 /// Those of [`SerialLink::open`] and [`TcpLink::open`].
 pub fn open(address: &Address) -> Result<Box<dyn Link>, LinkError> {
     Ok(match address {
-        Address::Serial { path, settings } => Box::new(Traced::new(SerialLink::open(path, settings)?)),
+        Address::Serial { path, settings } => {
+            Box::new(Traced::new(SerialLink::open(path, &settings.settings())?))
+        }
         Address::Tcp { host_port } => Box::new(Traced::new(TcpLink::open(host_port)?)),
     })
 }
@@ -76,38 +92,22 @@ impl TryFrom<Written> for Address {
     type Error = String;
 
     fn try_from(written: Written) -> Result<Address, String> {
+        let settings = SerialChoice {
+            baud: written.baud,
+            data_bits: written.data_bits,
+            parity: written.parity,
+            stop_bits: written.stop_bits,
+            flow: written.flow,
+            dtr_at_open: written.dtr_at_open,
+            rts_at_open: written.rts_at_open,
+        };
         match (written.serial, written.tcp) {
-            (Some(path), None) => {
-                let usual = SerialSettings::default();
-                let settings = SerialSettings {
-                    baud: written.baud.unwrap_or(usual.baud),
-                    data_bits: written.data_bits.unwrap_or(usual.data_bits),
-                    parity: written.parity.unwrap_or(usual.parity),
-                    stop_bits: written.stop_bits.unwrap_or(usual.stop_bits),
-                    flow: written.flow.unwrap_or(usual.flow),
-                    dtr_at_open: written.dtr_at_open,
-                    rts_at_open: written.rts_at_open,
-                };
-                if settings.baud == 0 {
-                    return Err("baud = 0: set the rate the instrument shows, such as 9600".to_string());
-                }
-                if !(5..=8).contains(&settings.data_bits) {
-                    return Err(format!("data_bits = {}: set 5, 6, 7 or 8", settings.data_bits));
-                }
-                if !(1..=2).contains(&settings.stop_bits) {
-                    return Err(format!("stop_bits = {}: set 1 or 2", settings.stop_bits));
-                }
-                Ok(Address::Serial { path, settings })
-            }
+            (Some(path), None) => match settings.complaint() {
+                Some((_, words)) => Err(words),
+                None => Ok(Address::Serial { path, settings }),
+            },
             (None, Some(host_port)) => {
-                let line_settings = written.baud.is_some()
-                    || written.data_bits.is_some()
-                    || written.parity.is_some()
-                    || written.stop_bits.is_some()
-                    || written.flow.is_some()
-                    || written.dtr_at_open.is_some()
-                    || written.rts_at_open.is_some();
-                if line_settings {
+                if settings != SerialChoice::default() {
                     return Err(
                         "baud, parity and the like belong to a serial port: remove them beside tcp".into()
                     );
@@ -128,14 +128,14 @@ impl From<Address> for Written {
         match address {
             Address::Serial { path, settings } => Written {
                 serial: Some(path),
-                baud: Some(settings.baud),
-                data_bits: Some(settings.data_bits),
-                parity: Some(settings.parity),
-                stop_bits: Some(settings.stop_bits),
-                flow: Some(settings.flow),
+                tcp: None,
+                baud: settings.baud,
+                data_bits: settings.data_bits,
+                parity: settings.parity,
+                stop_bits: settings.stop_bits,
+                flow: settings.flow,
                 dtr_at_open: settings.dtr_at_open,
                 rts_at_open: settings.rts_at_open,
-                ..Written::default()
             },
             Address::Tcp { host_port } => Written { tcp: Some(host_port), ..Written::default() },
         }

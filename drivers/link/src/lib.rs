@@ -15,6 +15,7 @@
 mod address;
 mod cancel;
 mod channel;
+mod choice;
 mod error;
 mod line;
 mod pipe;
@@ -26,6 +27,7 @@ mod virtual_time;
 
 pub use address::{Address, open};
 pub use cancel::Canceller;
+pub use choice::SerialChoice;
 pub use error::LinkError;
 pub use line::{InputLine, ModemLine, OutputLine};
 pub use pipe::{PipeLink, pipe};

@@ -7,7 +7,8 @@ use std::net::TcpListener;
 use std::time::Duration;
 
 use wattproof_link::{
-    Address, CallLink, Flow, Link, LinkError, Parity, SerialSettings, TcpLink, Traced, VirtualClock, pipe,
+    Address, CallLink, Flow, Link, LinkError, Parity, SerialChoice, SerialSettings, TcpLink, Traced,
+    VirtualClock, pipe,
 };
 
 const LONG: Duration = Duration::from_secs(20);
@@ -18,6 +19,18 @@ fn parse(text: &str) -> Result<Address, String> {
         address: Address,
     }
     toml::from_str::<Bench>(text).map(|bench| bench.address).map_err(|error| error.to_string())
+}
+
+#[test]
+fn what_an_address_leaves_out_is_the_dialects_to_say() {
+    // Project definition: bench file before dialect before the usual.
+    let address = parse("address = { serial = \"/dev/ttyUSB0\", baud = 2400 }").unwrap();
+    let usual = SerialChoice { baud: Some(9600), flow: Some(Flow::Software), ..SerialChoice::default() };
+    let Address::Serial { settings, .. } = address.with_usual(&usual) else { unreachable!() };
+    let settings = settings.settings();
+    assert_eq!((settings.baud, settings.flow, settings.data_bits), (2400, Flow::Software, 8));
+    let written = toml::Value::try_from(&address).unwrap().to_string();
+    assert!(!written.contains("parity"), "{written}");
 }
 
 #[test]
@@ -34,7 +47,7 @@ fn addresses_are_written_flat() {
     let text = "address = { serial = \"/dev/ttyUSB0\", baud = 9600, data_bits = 7, parity = \"even\", \
                 stop_bits = 2, flow = \"hardware\", dtr_at_open = false }";
     let address = parse(text).unwrap();
-    assert_eq!(address, Address::Serial { path: "/dev/ttyUSB0".into(), settings: wanted });
+    assert_eq!(address, Address::Serial { path: "/dev/ttyUSB0".into(), settings: wanted.into() });
     let again = format!("address = {}", toml::Value::try_from(&address).unwrap());
     assert_eq!(parse(&again).unwrap(), address);
     assert_eq!(

@@ -199,7 +199,7 @@ fn frame_settings_are_checked_and_taken() {
 fn an_address_opens_a_traced_link() {
     let (master, path) = terminal();
     let mut link =
-        open(&Address::Serial { path: path.clone(), settings: SerialSettings::default() }).unwrap();
+        open(&Address::Serial { path: path.clone(), settings: SerialSettings::default().into() }).unwrap();
     assert_eq!(link.label(), path);
     assert!(link.descriptor().is_some());
     link.send(b"*IDN?\n", LONG).unwrap();

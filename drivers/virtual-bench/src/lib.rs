@@ -16,6 +16,7 @@ pub mod converter;
 pub mod faults;
 pub mod instruments;
 pub mod load;
+pub mod manner;
 pub mod serve;
 pub mod truth;
 pub mod world;
@@ -25,6 +26,7 @@ pub use amplifier::{AmplifierSpec, Nameplate, Rating, RatingChannels, SpecError}
 pub use converter::{Conversion, Converter, ConverterError};
 pub use instruments::{Bench, BenchError, FrontEnd, FrontEndChannel, Quantity, Role, VirtualInstrument};
 pub use load::{Load, LoadError, ThieleSmall};
+pub use manner::{Manner, MannerError};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
 pub use world::{Ailments, Drive, Oscillation, OutputReading, OutputState, RawCapture, World};

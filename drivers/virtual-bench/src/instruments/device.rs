@@ -2,6 +2,7 @@ use wattproof_scpi::status::Status;
 use wattproof_scpi::{Command, Instrument, Interpreter, Limits};
 
 use super::{BenchError, Role, mix};
+use crate::manner::{Manner, Mannered};
 
 /// A message begun is forgotten when nothing more of it came for this long, s: half a message, or a block
 /// that garbage has announced, does not make the instrument deaf.
@@ -20,6 +21,8 @@ pub struct VirtualInstrument {
     role: Role,
     idn: String,
     body: Box<dyn Body>,
+    manner: Option<Mannered>,
+    now_s: f64,
 }
 
 impl VirtualInstrument {
@@ -33,7 +36,7 @@ impl VirtualInstrument {
         let limits = Limits { message_bytes: MESSAGE_BYTES_MAX, ..Limits::default() };
         let interpreter = Interpreter::with_limits(&idn, commands, limits)?;
         let body = Wired { interpreter, device, last_byte_s: 0.0 };
-        Ok(Self { role, idn, body: Box::new(body) })
+        Ok(Self { role, idn, body: Box::new(body), manner: None, now_s: 0.0 })
     }
 
     /// What it does on the bench.
@@ -46,19 +49,38 @@ impl VirtualInstrument {
         &self.idn
     }
 
+    /// The same instrument with this manner.
+    #[must_use]
+    pub fn with_manner(mut self, manner: Manner) -> Self {
+        self.manner = Some(Mannered::new(manner));
+        self
+    }
+
+    /// Its manner, if it has one of its own.
+    pub fn manner(&self) -> Option<&Manner> {
+        self.manner.as_ref().map(Mannered::manner)
+    }
+
     /// Takes `bytes` that arrived at `now_s` (none: time has passed) and gives what it says by then.
     pub fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8> {
-        self.body.handle(bytes, now_s)
+        self.now_s = now_s;
+        match &mut self.manner {
+            Some(manner) => manner.handle(bytes, now_s, &mut *self.body),
+            None => self.body.handle(bytes, now_s),
+        }
     }
 
     /// Its mains come back after they were gone: settings and half messages lost, power-on event raised.
     pub fn restart(&mut self, now_s: f64) {
         self.body.restart(now_s);
+        if let Some(manner) = &mut self.manner {
+            manner.restart();
+        }
     }
 
     /// True while a message waits for an operation to end, so that time passing may bring an answer.
     pub fn is_waiting(&self) -> bool {
-        self.body.is_waiting()
+        self.body.is_waiting() || self.manner.as_ref().is_some_and(|manner| manner.is_waiting(self.now_s))
     }
 }
 
@@ -68,7 +90,8 @@ impl std::fmt::Debug for VirtualInstrument {
     }
 }
 
-trait Body: Send {
+/// An instrument that speaks SCPI.
+pub(crate) trait Body: Send {
     fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8>;
     fn restart(&mut self, now_s: f64);
     fn is_waiting(&self) -> bool;

@@ -26,6 +26,7 @@ use thiserror::Error;
 use wattproof_link::{CallLink, VirtualClock};
 use wattproof_scpi::tree::TreeError;
 
+pub(crate) use device::Body;
 pub use device::VirtualInstrument;
 pub use front_end::{FrontEnd, FrontEndChannel, Quantity};
 pub use stand::{Compute, Stand};

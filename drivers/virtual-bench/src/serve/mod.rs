@@ -21,7 +21,7 @@ use self::port::Port;
 use self::terminal::Terminal;
 use crate::faults::{Fault, PortFaults};
 use crate::instruments::{BenchError, Compute, FrontEnd, Role, bench};
-use crate::{AmplifierSpec, World};
+use crate::{AmplifierSpec, Manner, World};
 
 /// How to set up a served bench.
 #[derive(Debug, Clone)]
@@ -34,6 +34,8 @@ pub struct VirtualBenchOptions {
     pub pace_baud: Option<u32>,
     /// Width of the digitizer's converter: 12, 16 or 24 bits.
     pub bits: u32,
+    /// Manners of instruments that do not behave as SCPI has it, one for a role.
+    pub manners: Vec<Manner>,
 }
 
 /// Why a bench could not be served.
@@ -45,6 +47,24 @@ pub enum ServeError {
     /// A line speed that cannot be.
     #[error("a line speed of 0 baud lets no byte through; leave it out or give one such as 115200")]
     Pace,
+    /// Two manners for one instrument.
+    #[error("the {role} has two manners, {first} and {second}: keep one")]
+    Manners {
+        /// Which instrument.
+        role: Role,
+        /// One of them.
+        first: String,
+        /// The other.
+        second: String,
+    },
+    /// Faults strike messages of SCPI.
+    #[error("faults on the {role} need it to speak SCPI: leave out its manner {manner}, or those faults")]
+    Faults {
+        /// Which instrument.
+        role: Role,
+        /// Its manner.
+        manner: String,
+    },
     /// The system gave no pseudo-terminal.
     #[error("no pseudo-terminal for the {role}: {doing} failed, {source}; {remedy}")]
     Terminal {
@@ -76,6 +96,8 @@ pub struct PortInfo {
     pub path: String,
     /// Its answer to `*IDN?`.
     pub idn: String,
+    /// The name of its manner, if it has one.
+    pub manner: Option<String>,
 }
 
 /// A bench that is being served; dropping it stops it.
@@ -112,6 +134,15 @@ impl VirtualBench {
         if options.pace_baud == Some(0) {
             return Err(ServeError::Pace);
         }
+        for (index, manner) in options.manners.iter().enumerate() {
+            let (role, second) = (manner.role, manner.name.clone());
+            if let Some(first) = options.manners.iter().take(index).find(|other| other.role == role) {
+                return Err(ServeError::Manners { role, first: first.name.clone(), second });
+            }
+            if faults.iter().any(|fault| fault.port == role) {
+                return Err(ServeError::Faults { role, manner: second });
+            }
+        }
         let world = World::new(options.amplifier, options.seed);
         let bench = bench(world, options.seed, options.bits, Compute::Thread)?;
         let wake = eventfd(0, EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK).map_err(|errno| {
@@ -127,10 +158,17 @@ impl VirtualBench {
         let epoch = Instant::now();
         for instrument in bench.instruments {
             let role = instrument.role();
+            let manner = options.manners.iter().find(|manner| manner.role == role);
+            let instrument = match manner {
+                Some(manner) => instrument.with_manner(manner.clone()),
+                None => instrument,
+            };
             let terminal = Terminal::open(role)?;
             let path = terminal.path().to_owned();
-            served.ports.push(PortInfo { role, path, idn: instrument.idn().to_owned() });
-            let pacers = options.pace_baud.map(|baud| (Pacer::new(baud), Pacer::new(baud)));
+            let name = manner.map(|manner| manner.name.clone());
+            served.ports.push(PortInfo { role, path, idn: instrument.idn().to_owned(), manner: name });
+            let own_baud = manner.and_then(|manner| manner.line.baud.filter(|_| manner.line.paced));
+            let pacers = own_baud.or(options.pace_baud).map(|baud| (Pacer::new(baud), Pacer::new(baud)));
             let own = faults.iter().filter(|fault| fault.port == role).cloned();
             let stand = Arc::clone(&bench.stand);
             let port = Port::new(instrument, stand, terminal, pacers, PortFaults::new(own), epoch);

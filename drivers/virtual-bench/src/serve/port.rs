@@ -27,7 +27,7 @@ const WAITING_STEP_S: f64 = 1.0e-3;
 const IDLE_STEP_S: f64 = 50.0e-3;
 /// A paced line is looked after this often, s.
 const PACE_STEP_S: f64 = 1.0e-3;
-/// How often a port that something may go wrong with is looked after, s.
+/// How often a port is looked after that something may go wrong with, or whose instrument minds when bytes come, s.
 const FAULT_STEP_S: f64 = 2.0e-3;
 
 /// One instrument on its terminal.
@@ -118,7 +118,7 @@ impl Port {
         let mut buf = [0_u8; 4096];
         let Some((pacer, _)) = self.pacers.as_mut() else {
             let count = terminal.read(&mut buf)?;
-            self.inbox.extend(buf.iter().take(count));
+            self.take_in(buf.get(..count).unwrap_or_default())?;
             return Ok(());
         };
         if !pacer.busy() && !readable(terminal)? {
@@ -129,12 +129,26 @@ impl Port {
             return Ok(());
         }
         let count = terminal.read(buf.get_mut(..passed).unwrap_or_default())?;
-        self.inbox.extend(buf.iter().take(count));
         pacer.take(count);
         if count < passed || !readable(terminal)? {
             pacer.rest();
         }
+        self.take_in(buf.get(..count).unwrap_or_default())
+    }
+
+    /// Bytes as the instrument gets them: garbage where the controller's line has another speed.
+    fn take_in(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let garbled = self.is_garbled()?;
+        self.inbox.extend(bytes.iter().map(|byte| if garbled { garbage(*byte) } else { *byte }));
         Ok(())
+    }
+
+    fn is_garbled(&self) -> io::Result<bool> {
+        let own = self.instrument.manner().and_then(|manner| manner.line.baud);
+        match (own, &self.terminal) {
+            (Some(own), Some(terminal)) => Ok(terminal.baud()? != own),
+            _ => Ok(false),
+        }
     }
 
     fn full(&self) -> bool {
@@ -144,6 +158,16 @@ impl Port {
     /// Feeds the instrument line by line, so that a pile of queries cannot fill the memory with answers, and
     /// nothing while it waits for an operation, so that no input is lost for want of room.
     fn execute(&mut self, now_s: f64) -> io::Result<()> {
+        if self.instrument.manner().is_some() {
+            // Its own line decides what is lost; nothing is held back from it.
+            let bytes: Vec<u8> = self.inbox.drain(..).collect();
+            let mut said = self.instrument.handle(&bytes, now_s);
+            if !said.is_empty() && self.is_garbled()? {
+                said.iter_mut().for_each(|byte| *byte = garbage(*byte));
+            }
+            self.outbox.extend(said);
+            return Ok(());
+        }
         let said = self.instrument.handle(&[], now_s);
         self.say(said, now_s);
         let room = |port: &Self| port.outbox.len() <= WAITING_BYTES_MAX && !port.instrument.is_waiting();
@@ -275,7 +299,8 @@ impl Port {
     fn wait(&self, stop: &Stop) -> io::Result<()> {
         let now_s = self.now_s();
         let mut timeout_s = if self.instrument.is_waiting() { WAITING_STEP_S } else { IDLE_STEP_S };
-        if !self.faults.is_empty() {
+        let timed = self.instrument.manner().is_some_and(|manner| manner.line.is_timed());
+        if timed || !self.faults.is_empty() {
             timeout_s = timeout_s.min(FAULT_STEP_S);
         }
         let mut interest = PollFlags::empty();
@@ -343,6 +368,11 @@ fn link(name: &Path, to: &str) -> io::Result<()> {
         std::fs::remove_file(name)?;
     }
     std::os::unix::fs::symlink(to, name)
+}
+
+/// What a byte looks like at another speed.
+fn garbage(byte: u8) -> u8 {
+    byte.rotate_left(3) | 0x80
 }
 
 fn readable(terminal: &Terminal) -> io::Result<bool> {

@@ -67,6 +67,11 @@ impl Terminal {
         Ok(ioctl_tiocnxcl(&self.slave)?)
     }
 
+    /// The speed that the controller has set, baud; a pseudo-terminal keeps it, though bytes don't.
+    pub fn baud(&self) -> std::io::Result<u32> {
+        Ok(tcgetattr(&self.slave)?.output_speed())
+    }
+
     /// Takes no more bytes from the controller, or takes them again, as with flow control on a real line.
     pub fn block(&self, blocked: bool) -> std::io::Result<()> {
         Ok(tcflow(&self.slave, if blocked { Action::OOff } else { Action::OOn })?)

@@ -1,0 +1,55 @@
+//! `wattproof dialect`: dialect files judged, for whoever writes one.
+
+use std::path::PathBuf;
+
+use wattproof_instruments::{Dialect, DialectError, SHIPPED, TEMPLATE};
+
+use crate::cli::DialectWord;
+use crate::failure::Failure;
+use crate::say::say;
+
+/// Checks dialects, or prints the one to start from.
+pub fn dialect(what: &DialectWord) -> Result<(), Failure> {
+    match what {
+        DialectWord::Check { files } => check(files),
+        DialectWord::Template => say(TEMPLATE.1.trim_end()),
+    }
+}
+
+fn check(files: &[PathBuf]) -> Result<(), Failure> {
+    let read: Vec<(String, Result<Dialect, DialectError>)> = if files.is_empty() {
+        SHIPPED.iter().map(|(file, text)| ((*file).to_string(), Dialect::parse(file, text))).collect()
+    } else {
+        files.iter().map(|file| (file.display().to_string(), Dialect::load(file))).collect()
+    };
+    let mut faults = 0;
+    for (file, result) in read {
+        match result {
+            Ok(dialect) => tell(&file, &dialect)?,
+            Err(error) => {
+                faults += 1;
+                eprintln!("{error}");
+            }
+        }
+    }
+    if faults == 0 {
+        return Ok(());
+    }
+    Err(Failure::Said(format!("{faults} of the dialects checked can't be used")))
+}
+
+fn tell(file: &str, dialect: &Dialect) -> Result<(), Failure> {
+    let channels = if dialect.channels == 1 { "channel" } else { "channels" };
+    say(&format!("{file}: good ({} `{}`, {} {channels})", dialect.role, dialect.name, dialect.channels))?;
+    let report = dialect.report();
+    for (name, words) in &report.has {
+        say(&format!("  {name:18} {words}"))?;
+    }
+    for (name, words) in &report.lacks {
+        say(&format!("  {name:18} left out, optional: {words}"))?;
+    }
+    for note in &report.notes {
+        say(&format!("  note: {note}"))?;
+    }
+    Ok(())
+}
