@@ -119,6 +119,7 @@ fn without(name: &str) -> &'static str {
             "the bench file's limits are not compared with what it can do"
         }
         "set_protection_v" | "get_protection_v" => "its own over-voltage protection is left as it is",
+        "clear_protection" => "a protection of its own that tripped is cleared by hand before a reset",
         "set_burst_cycles" | "set_rest_cycles" | "set_rest_vrms" | "set_burst_on" | "set_burst_off" => {
             "scripts that play bursts are refused"
         }
