@@ -117,5 +117,5 @@ else
 fi
 quietly "checks by outside programs" .venv/bin/python -m pytest tests/oracles -q
 count "checks by outside programs"
-echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial."
+echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA."
 echo "$passed passed, 0 failed"

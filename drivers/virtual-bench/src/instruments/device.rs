@@ -70,6 +70,11 @@ impl VirtualInstrument {
         }
     }
 
+    /// Whether it has sent XOFF and no XON since: a line that heeds this sends nothing.
+    pub fn is_stopped(&self) -> bool {
+        self.manner.as_ref().is_some_and(Mannered::is_stopped)
+    }
+
     /// Its mains come back after they were gone: settings and half messages lost, power-on event raised.
     pub fn restart(&mut self, now_s: f64) {
         self.body.restart(now_s);

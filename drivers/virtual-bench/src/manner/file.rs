@@ -146,3 +146,34 @@ pub fn read(path: &Path, text: &str) -> Result<Manner, MannerError> {
         rules: table.rule.into_iter().map(Spanned::into_inner).collect(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test may stop at once")]
+
+    use super::*;
+
+    #[test]
+    fn every_manner_is_valid_and_named_like_its_file() {
+        for name in names() {
+            assert_eq!(named(name).unwrap().name, name);
+        }
+        let files = concat!(env!("CARGO_MANIFEST_DIR"), "/manners");
+        let files = std::fs::read_dir(files).unwrap().map(|file| file.unwrap().file_name());
+        let there = files.filter(|file| file.to_string_lossy().ends_with(".toml")).count();
+        assert_eq!(there, names().count(), "a file that is not built in");
+        assert!(named("nobody").unwrap_err().to_string().contains("peak-source"));
+    }
+
+    #[test]
+    fn complaints_name_the_place() {
+        // Project definition.
+        let head = "invented = true\nname = \"x\"\nrole = \"load\"\nsummary = \"\"\n";
+        let told = |text: String| read(Path::new("m.toml"), &text).unwrap_err().to_string();
+        assert!(told(head.replace("true", "false") + "rule = []\n").starts_with("m.toml:1:12: `invented`"));
+        let rule = told(format!("{head}[[rule]]\nhears = \"A\"\n"));
+        assert!(rule.starts_with("m.toml:5:1: a rule needs"), "{rule}");
+        let line = told(format!("{head}rule = []\n[line]\npaced = true\n"));
+        assert!(line.contains("`paced` needs a `baud`"), "{line}");
+    }
+}

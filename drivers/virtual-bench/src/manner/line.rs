@@ -165,6 +165,10 @@ impl Line {
     }
 
     fn one(&mut self, byte: u8, at_s: f64, (since_s, now_s): (f64, f64)) {
+        // A terminal that heeds XON and XOFF sends them too; this one never has so much to say that it would matter.
+        if self.spec.stop_bytes.is_some() && matches!(byte, GO | STOP) {
+            return;
+        }
         if !self.begun {
             self.begun = true;
             let soon = |last_s: f64| now_s - last_s < self.spec.gap_ms / 1000.0 - 1.0e-6;
@@ -255,6 +259,11 @@ impl Line {
     /// It has spoken itself.
     pub fn spoke(&mut self, now_s: f64) {
         self.last_byte_s = Some(now_s);
+    }
+
+    /// Whether it has sent XOFF and no XON since.
+    pub fn is_stopped(&self) -> bool {
+        self.stopped
     }
 
     /// When it is through with the message before, s.

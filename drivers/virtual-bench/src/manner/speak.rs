@@ -94,6 +94,11 @@ impl Mannered {
         self.job.is_some() || self.later.is_some() || self.line.is_begun() || self.line.is_busy(now_s)
     }
 
+    /// Whether it has sent XOFF and no XON since.
+    pub fn is_stopped(&self) -> bool {
+        self.line.is_stopped()
+    }
+
     /// Its mains were gone.
     pub fn restart(&mut self) {
         self.line.clear();

@@ -114,6 +114,13 @@ impl Port {
         if self.full() || self.blocked {
             return Ok(());
         }
+        if self.is_held_off()? {
+            // No byte passes meanwhile, so none has passed when it goes on.
+            if let Some((pacer, _)) = self.pacers.as_mut() {
+                pacer.rest();
+            }
+            return Ok(());
+        }
         let Some(terminal) = &self.terminal else { return Ok(()) };
         let mut buf = [0_u8; 4096];
         let Some((pacer, _)) = self.pacers.as_mut() else {
@@ -141,6 +148,14 @@ impl Port {
         let garbled = self.is_garbled()?;
         self.inbox.extend(bytes.iter().map(|byte| if garbled { garbage(*byte) } else { *byte }));
         Ok(())
+    }
+
+    /// Whether the controller's line waits for XON: what lies in the terminal has not left it then.
+    fn is_held_off(&self) -> io::Result<bool> {
+        match &self.terminal {
+            Some(terminal) if self.instrument.is_stopped() => terminal.heeds_xoff(),
+            _ => Ok(false),
+        }
     }
 
     fn is_garbled(&self) -> io::Result<bool> {
@@ -324,7 +339,7 @@ impl Port {
             }
         }
         // Half a message waits for its rest in the inbox; the terminal is still read.
-        if self.full() || self.blocked {
+        if self.full() || self.blocked || self.is_held_off()? {
             interest -= PollFlags::IN;
         }
         let timeout = Timespec { tv_sec: 0, tv_nsec: (timeout_s * 1.0e9) as i64 };

@@ -4,7 +4,7 @@ use rustix::fs::{Mode, OFlags, fcntl_getfl, fcntl_setfl};
 use rustix::io::Errno;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{
-    Action, OptionalActions, QueueSelector, ioctl_tiocnxcl, tcflow, tcflush, tcgetattr, tcsetattr,
+    Action, InputModes, OptionalActions, QueueSelector, ioctl_tiocnxcl, tcflow, tcflush, tcgetattr, tcsetattr,
 };
 
 use super::{Role, ServeError};
@@ -70,6 +70,11 @@ impl Terminal {
     /// The speed that the controller has set, baud; a pseudo-terminal keeps it, though bytes don't.
     pub fn baud(&self) -> std::io::Result<u32> {
         Ok(tcgetattr(&self.slave)?.output_speed())
+    }
+
+    /// Whether the controller's line stops at XOFF.
+    pub fn heeds_xoff(&self) -> std::io::Result<bool> {
+        Ok(tcgetattr(&self.slave)?.input_modes.contains(InputModes::IXON))
     }
 
     /// Takes no more bytes from the controller, or takes them again, as with flow control on a real line.
