@@ -96,6 +96,20 @@ pub(crate) fn measure_dead(shared: &Shared, report: &mut SafeReport) {
         shared.clock.sleep(LOOK_AGAIN);
     }
     report.state = shared.guard().state();
+    if report.state == State::Alarm && report.warnings.is_empty() {
+        report.warnings.push(format!("ALARM: {}: touch nothing, cut the mains", still_wrong(shared)));
+    }
+}
+
+/// The last thing that speaks against everything being off.
+fn still_wrong(shared: &Shared) -> String {
+    let guard = shared.guard();
+    let doubtful = |output: &Output| guard.belief(*output).may_be_live();
+    if let Some(output) = Output::SAFE_ORDER.into_iter().find(doubtful) {
+        return format!("the {output} is not confirmed off");
+    }
+    let last = guard.trip().map(|trip| trip.evidence.last().map_or(&trip.cause, |evidence| &evidence.cause));
+    last.map_or_else(|| "an output may be live".into(), ToString::to_string)
 }
 
 fn tell_live(shared: &Shared, report: &mut SafeReport, live_a: Option<f64>, live_vrms: Option<f64>) {

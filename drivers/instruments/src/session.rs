@@ -312,7 +312,8 @@ impl Session {
     /// Those of [`Session::query`], but for what the instrument reports.
     pub fn query_urgent(&mut self, message: &str, timeout: Duration) -> Result<Answer, InstrumentError> {
         let owed = std::mem::take(&mut self.queue_owed);
-        let answered = self.ready().and_then(|()| self.exchange(message, timeout, Want::Line, ANSWER_BYTES_MAX));
+        let answered =
+            self.ready().and_then(|()| self.exchange(message, timeout, Want::Line, ANSWER_BYTES_MAX));
         self.queue_owed |= owed;
         self.urgent_under_way &= answered.is_err();
         answered

@@ -260,7 +260,10 @@ fn calm(site: &Site, faults: &[Fault]) {
 
 /// After a death, or a bench left live: the next daemon makes it safe.
 fn recover(site: &Arc<Site>) {
-    let deadline_s = site.scheduler.now_s() + CALM_S;
+    // A fault that delays answers is over when the last of them has come.
+    let last_s = |port: &Arc<Port>| port.wired().coming.back().map(|piece| piece.at.as_secs_f64());
+    let calm_s = site.ports().iter().filter_map(last_s).fold(site.scheduler.now_s(), f64::max);
+    let deadline_s = calm_s + CALM_S;
     loop {
         let daemon = site.boots();
         match open(site, daemon, None) {

@@ -21,7 +21,10 @@ fn play(seed: u64, faults: Vec<Fault>) -> Report {
 
 #[test]
 fn what_was_mended_stays_mended() {
-    use Kind::{DoubleStart, Dribble, LateReply, OpcLate, PowerLoss, SetterIgnored, Suspend};
+    use Kind::{
+        BlockLong, DoubleStart, Dribble, Echo, LateReply, OffLies, OpcLate, Oscillates, PowerLoss,
+        ResetProper, SetterIgnored, SurplusReply, Suspend, UnplugMidReply,
+    };
     let any = Role::Source;
     let schedules = [
         // 8: a load's setting went on after the trip.
@@ -50,6 +53,43 @@ fn what_was_mended_stays_mended() {
         // 10: a record and its supply reading lay seconds apart.
         (7998, vec![fault(LateReply, Role::Digitizer, 1.158669, 5.268150, 1)]),
         (9329, vec![fault(Dribble, Role::Digitizer, 0.900991, 2.311637, 2)]),
+        // 10: a step was dated by the end of its transfer instead of by its record.
+        (14474, vec![fault(LateReply, Role::Digitizer, 1.305761, 1.801752, 2)]),
+        // 2: a supply that delivered though it said off was an alarm only after the deadline for stored charge.
+        (
+            20515,
+            vec![
+                fault(OffLies, Role::Supply, 1.588485, 21.862950, 2),
+                fault(Oscillates, any, 1.285684, 2.197849, u32::MAX),
+                fault(BlockLong, Role::Digitizer, 1.519523, 1.809802, 2),
+            ],
+        ),
+        // 3: the checker's own times were rounded where two suspensions met.
+        (
+            3133,
+            vec![
+                fault(Suspend, any, 1.126725, 2.384507, u32::MAX),
+                fault(SurplusReply, Role::Thermometer, 1.240132, 15.833325, 2),
+                fault(Suspend, any, 2.369006, 2.575408, 2),
+            ],
+        ),
+        // 20: an alarm that rose and fell while a run ended was told without a warning.
+        (
+            601_929,
+            vec![
+                fault(Echo, Role::Source, 1.613713, 1.964673, 3),
+                fault(OffLies, Role::Supply, 0.031976, 28.466278, u32::MAX),
+            ],
+        ),
+        // 19: the checker called late answers over while an instrument still worked through them.
+        (
+            608_933,
+            vec![
+                fault(LateReply, Role::Source, 2.374931, 30.023070, u32::MAX),
+                fault(ResetProper, any, 0.999789, 1.928668, u32::MAX),
+                fault(UnplugMidReply, Role::Thermometer, 1.231396, 1.998888, 1),
+            ],
+        ),
     ];
     for (seed, faults) in schedules {
         let report = play(seed, faults);
