@@ -18,7 +18,7 @@ pub fn enough_descriptors() -> Result<(), Failure> {
     if limit.current.is_none_or(|most| most >= NEEDED) {
         return Ok(());
     }
-    let mut raised = limit.clone();
+    let mut raised = limit;
     raised.current = limit.maximum.map_or(Some(NEEDED), |most| Some(most.min(NEEDED)));
     let done = setrlimit(Resource::Nofile, raised);
     let allowed = getrlimit(Resource::Nofile).current.unwrap_or(u64::MAX);
