@@ -23,6 +23,7 @@ impl std::fmt::Display for Event {
 pub struct Log {
     events: Vec<Event>,
     hash: Sha256,
+    forgets: bool,
 }
 
 impl Log {
@@ -30,7 +31,15 @@ impl Log {
     pub fn add(&mut self, at_ns: u64, text: String) {
         self.hash.update(at_ns.to_le_bytes());
         self.hash.update(&text);
-        self.events.push(Event { at_ns, text });
+        if !self.forgets {
+            self.events.push(Event { at_ns, text });
+        }
+    }
+
+    /// Keeps no event from now on, only the hash: for schedules of many hours.
+    pub fn forget(&mut self) {
+        self.forgets = true;
+        self.events = Vec::new();
     }
 
     /// All events.

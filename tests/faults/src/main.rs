@@ -3,12 +3,14 @@
 use std::io::Write;
 use std::process::ExitCode;
 
+use wattproof_faults::hours::live_through;
 use wattproof_faults::many::play_many;
 use wattproof_faults::schedule::{Report, play};
 
 const USAGE: &str = "\
 wattproof-faults --seeds N [--first S] [--jobs J]   plays N schedules from seed S (1) on J threads (2)
-wattproof-faults --seed S [--trace]                 plays one schedule; --trace shows every event";
+wattproof-faults --seed S [--trace]                 plays one schedule; --trace shows every event
+wattproof-faults --hours H                          lives through H hours of one healthy run; shows what it holds";
 
 /// Events shown of a schedule that failed.
 const LAST_EVENTS: usize = 40;
@@ -20,6 +22,7 @@ fn main() -> ExitCode {
     match asked(&words) {
         Ok(Asked::Many { first, count, jobs }) => many(first, count, jobs),
         Ok(Asked::One { seed, trace }) => one(seed, trace),
+        Ok(Asked::Hours { hours }) => long(hours),
         Err(what) => {
             eprintln!("{what}\n{USAGE}");
             ExitCode::from(2)
@@ -30,10 +33,12 @@ fn main() -> ExitCode {
 enum Asked {
     Many { first: u64, count: u64, jobs: usize },
     One { seed: u64, trace: bool },
+    Hours { hours: u64 },
 }
 
 fn asked(words: &[String]) -> Result<Asked, String> {
-    let (mut seed, mut count, mut first, mut jobs, mut trace) = (None, None, 1, 2, false);
+    let (mut seed, mut count, mut hours) = (None, None, None);
+    let (mut first, mut jobs, mut trace) = (1, 2, false);
     let mut words = words.iter();
     while let Some(word) = words.next() {
         if word == "--trace" {
@@ -45,16 +50,46 @@ fn asked(words: &[String]) -> Result<Asked, String> {
         match word.as_str() {
             "--seed" => seed = Some(number),
             "--seeds" => count = Some(number),
+            "--hours" => hours = Some(number),
             "--first" => first = number,
             "--jobs" => jobs = usize::try_from(number).map_err(|error| error.to_string())?,
             other => return Err(format!("there is no {other}")),
         }
     }
-    match (seed, count) {
-        (Some(seed), None) => Ok(Asked::One { seed, trace }),
-        (None, Some(count)) => Ok(Asked::Many { first, count, jobs }),
-        _ => Err("give either --seed or --seeds".into()),
+    match (seed, count, hours) {
+        (Some(seed), None, None) => Ok(Asked::One { seed, trace }),
+        (None, Some(count), None) => Ok(Asked::Many { first, count, jobs }),
+        (None, None, Some(hours)) => Ok(Asked::Hours { hours }),
+        _ => Err("give one of --seeds, --seed and --hours".into()),
     }
+}
+
+fn long(hours: u64) -> ExitCode {
+    let folder = std::env::temp_dir().join(format!("wattproof-hours-{}", std::process::id()));
+    let lived = live_through(hours as f64, 1.0, folder.clone());
+    if let Err(error) = std::fs::remove_dir_all(&folder) {
+        eprintln!("{}: can't be removed: {error}; remove it by hand", folder.display());
+    }
+    let lived = match lived {
+        Ok(lived) => lived,
+        Err(error) => {
+            eprintln!("{error}");
+            return ExitCode::FAILURE;
+        }
+    };
+    println!("bench time, h   steps   resident, KiB   descriptors");
+    for held in &lived.held {
+        println!(
+            "{:13.2} {:7} {:15} {:13}",
+            held.at_s / 3600.0,
+            held.steps,
+            held.resident_kib,
+            held.descriptors
+        );
+    }
+    println!("{}", lived.ended);
+    lived.violations.iter().for_each(|violation| println!("  {violation}"));
+    if lived.finished && lived.violations.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
 fn many(first: u64, count: u64, jobs: usize) -> ExitCode {

@@ -88,31 +88,8 @@ pub fn play_with(
     faults: Vec<Fault>,
     sabotage: Option<Sabotage>,
 ) -> Result<Report, Unplayable> {
-    let file = setup::bench_file().map_err(unplayable)?;
-    let amplifier = catalogue::amplifier("honest").map_err(unplayable)?;
-    let virtual_bench =
-        bench(World::new(amplifier, seed).coarse(), seed, 16, Compute::Inline).map_err(unplayable)?;
-    let scheduler = Scheduler::new(seed, "run");
-    let checker = Checker::new(file.limits, file.source.outputs.len());
-    let stand = Arc::clone(&virtual_bench.stand);
-    let site = Site::new(seed, Arc::clone(&scheduler), stand, checker, &faults);
-    let ports: Vec<Arc<Port>> =
-        virtual_bench.instruments.into_iter().map(|one| Arc::new(Port::new(one))).collect();
-    site.wire(ports);
-    // The site holds its scheduler already: a strong hold the other way would keep both for ever.
-    let (watching, telling) = (Arc::downgrade(&site), Arc::downgrade(&site));
-    scheduler.watched_by(
-        Box::new(move || {
-            if let Some(site) = watching.upgrade() {
-                site.look();
-            }
-        }),
-        Box::new(move |told| {
-            if let Some(site) = telling.upgrade() {
-                standstill(seed, &site, told);
-            }
-        }),
-    );
+    let site = stand_up(seed, &faults)?;
+    let scheduler = Arc::clone(&site.scheduler);
     let outside = surroundings::start(&site, site.ports(), &faults).map_err(unplayable)?;
     let ended = live(&site, &script, &faults, sabotage);
     calm(&site, &faults);
@@ -139,6 +116,39 @@ pub fn play_with(
         switches: scheduler.switches(),
         ended,
     })
+}
+
+/// A bench on which nothing has happened yet, watched by a checker.
+///
+/// # Errors
+/// [`Unplayable`].
+pub(crate) fn stand_up(seed: u64, faults: &[Fault]) -> Result<Arc<Site>, Unplayable> {
+    let file = setup::bench_file().map_err(unplayable)?;
+    let amplifier = catalogue::amplifier("honest").map_err(unplayable)?;
+    let virtual_bench =
+        bench(World::new(amplifier, seed).coarse(), seed, 16, Compute::Inline).map_err(unplayable)?;
+    let scheduler = Scheduler::new(seed, "run");
+    let checker = Checker::new(file.limits, file.source.outputs.len());
+    let stand = Arc::clone(&virtual_bench.stand);
+    let site = Site::new(seed, Arc::clone(&scheduler), stand, checker, faults);
+    let ports: Vec<Arc<Port>> =
+        virtual_bench.instruments.into_iter().map(|one| Arc::new(Port::new(one))).collect();
+    site.wire(ports);
+    // The site holds its scheduler already: a strong hold the other way would keep both for ever.
+    let (watching, telling) = (Arc::downgrade(&site), Arc::downgrade(&site));
+    scheduler.watched_by(
+        Box::new(move || {
+            if let Some(site) = watching.upgrade() {
+                site.look();
+            }
+        }),
+        Box::new(move |told| {
+            if let Some(site) = telling.upgrade() {
+                standstill(seed, &site, told);
+            }
+        }),
+    );
+    Ok(site)
 }
 
 /// Nobody can go on: the worst that can be found, told before anything else is lost.
@@ -204,7 +214,8 @@ fn live(site: &Arc<Site>, script: &Played, faults: &[Fault], sabotage: Option<Sa
     ended
 }
 
-fn open(
+/// A daemon opens its bench.
+pub(crate) fn open(
     site: &Arc<Site>,
     daemon: u64,
     sabotage: Option<Sabotage>,

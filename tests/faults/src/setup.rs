@@ -140,6 +140,11 @@ pub struct Played {
     pub text: String,
 }
 
+/// A script that does this between the usual beginning and end.
+pub fn whole_script(body: &str) -> String {
+    format!("{BEGIN}{body}{END}")
+}
+
 /// The script of a seed.
 pub fn script(seed: u64) -> Played {
     let mut random = Random::new(seed, 4);
