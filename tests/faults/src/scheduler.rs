@@ -9,8 +9,9 @@ use std::time::Duration;
 
 use crate::random::Random;
 
-/// More changes of turn than any schedule has a use for: somebody waits in circles.
+/// More changes of turn than any schedule has a use for, at once and in each second on average: somebody waits in circles.
 const SWITCHES_MAX: u64 = 5_000_000;
+const SWITCHES_PER_S_MAX: u64 = 1000;
 
 /// Looks at everything after each event.
 pub type Hook = Box<dyn Fn() + Send + Sync>;
@@ -209,7 +210,7 @@ impl Scheduler {
     /// Picks who goes on and marks it running; lets time pass when nobody is ready.
     fn next(&self, inner: &mut Inner) -> Option<usize> {
         inner.switches += 1;
-        if inner.switches > SWITCHES_MAX {
+        if inner.goes_in_circles(self.now()) {
             return None;
         }
         let mut ready = inner.ready(self.now_ns());
@@ -277,6 +278,10 @@ impl Inner {
         (0..).zip(&self.threads).filter(|(_, turns)| is_ready(turns)).map(|(index, _)| index).collect()
     }
 
+    fn goes_in_circles(&self, now: Duration) -> bool {
+        self.switches > SWITCHES_MAX + SWITCHES_PER_S_MAX * now.as_secs()
+    }
+
     fn table(&self, now: Duration) -> String {
         let rows = self.threads.iter().map(|turns| {
             let doing = match &turns.doing {
@@ -291,7 +296,7 @@ impl Inner {
             };
             format!("\n  {} {doing}", turns.name)
         });
-        let circles = self.switches > SWITCHES_MAX;
+        let circles = self.goes_in_circles(now);
         let what = if circles { "goes round in circles" } else { "stands still: nobody can ever go on" };
         format!("at {:.6} s the schedule {what}{}", now.as_secs_f64(), rows.collect::<String>())
     }
