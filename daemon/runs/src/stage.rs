@@ -52,6 +52,7 @@ pub struct Stage {
     pub results: Vec<RatingResult>,
     /// Draws numbers for scripts; begins anew with every run.
     pub chance: Chance,
+    /// Those that served a rating.
     steps: Vec<Step>,
     count: u64,
     delivered: Delivered,
@@ -207,7 +208,10 @@ impl Stage {
         {
             tables.steps.append(step_rows(&step))?;
         }
-        self.steps.push(step.clone());
+        // A run may go on for days: only what a rating is judged by is kept.
+        if step.rating.is_some() {
+            self.steps.push(step.clone());
+        }
         self.tell(&Event::Stepped(&step));
         check_load(&step)?;
         Ok(step)
