@@ -124,12 +124,15 @@ fn a_broken_bench_file_names_file_line_and_remedy() {
     let good = std::fs::read_to_string(served.bench()).unwrap();
     let script = root().join("scripts/rated_power.rhai");
     let serial = served.port("load").display().to_string();
+    let alias = served.folder.path().join("alias");
+    std::os::unix::fs::symlink(served.port("source"), &alias).unwrap();
     for (from, to, words) in [
         ("out_w_max", "out_watts_max", &["bench.toml:", "out_watts_max"][..]),
         ("\"scpi-load\"", "\"no-such-dialect\"", &["[load]", "no-such-dialect", "scpi-load"]),
         ("\"scpi-load\"", "\"scpi-supply\"", &["[load]", "scpi-supply"]),
         (serial.as_str(), "/dev/ttyNOSUCH0", &["/dev/ttyNOSUCH0", "load"]),
         (serial.as_str(), &served.port("source").display().to_string(), &["same link"]),
+        (serial.as_str(), &alias.display().to_string(), &["same link"]),
         ("supply_v_max = 16.5", "supply_v_max = nan", &["supply_v_max"]),
         ("name = ", "name = [", &["bench.toml:"]),
     ] {

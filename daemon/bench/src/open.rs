@@ -109,6 +109,7 @@ impl Bench {
     /// As [`Bench::open`]; [`BenchError::Latch`] when the state folder can't be read; [`BenchError::Setup`], at once and
     /// naming the other, when another process has this bench or a port of it open.
     pub fn open_with_extras(file: BenchFile, extras: Extras) -> Result<Self, BenchError> {
+        refuse_shared_ports(&file)?;
         let held = hold_ports(&file)?;
         let mut bench = Self::open_with(file, extras, Parts::default())?;
         bench._held = Some(held);
@@ -289,6 +290,14 @@ fn wait_for_guardians(file: &BenchFile) -> Result<(), BenchError> {
     Ok(())
 }
 
+/// The device itself, whatever name and line settings it is given.
+fn leads_to(link: &Address) -> PathBuf {
+    match link {
+        Address::Serial { path, .. } => Path::new(path).canonicalize().unwrap_or_else(|_| path.into()),
+        Address::Tcp { host_port } => host_port.into(),
+    }
+}
+
 fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
     let links = [
         ("source", &file.source.link),
@@ -298,7 +307,8 @@ fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
         ("thermometer", &file.thermometer.link),
     ];
     for (index, (role, link)) in links.iter().enumerate() {
-        if let Some((other, _)) = links.iter().skip(index + 1).find(|(_, other)| other == link) {
+        let device = leads_to(link);
+        if let Some((other, _)) = links.iter().skip(index + 1).find(|(_, other)| leads_to(other) == device) {
             return Err(BenchError::Setup(format!(
                 "bench file {}: [{role}] and [{other}] have the same link {link}: give each instrument its own",
                 file.origin.place(&format!("{role}.link"), "serial")
