@@ -4,34 +4,29 @@
 //! Before anything else is asked it then waits for silence and asks for a number that only a fresh answer can
 //! hold (written to the event enable register, IEEE 488.2 10.10 and 10.11, which serves as the nonce).
 
+mod echo;
+mod queue;
+mod step;
+
 use std::time::Duration;
 
 use wattproof_link::{Canceller, Link, LinkError};
 use wattproof_scpi::ReaderError;
 
 use crate::answer::{Answer, escaped};
-use crate::error::{Context, Fault, InstrumentError, QueuedError};
+use crate::error::{Context, Fault, InstrumentError};
 use crate::framer::{Framer, Want};
 use crate::operations::Effect;
-use crate::settings::{Echo, ErrorCheck, Resync, SessionSettings};
+use crate::settings::{Echo, Resync, SessionSettings};
 use crate::wire::Wire;
 
 /// Longest text answer, bytes. A block gets its expected size on top.
 const ANSWER_BYTES_MAX: usize = 65_536;
-/// Most entries read off an error queue in one go. SCPI-1999 queues are shorter; one that never ends is a fault.
-const QUEUE_ENTRIES_MAX: usize = 100;
 /// What 9600 baud carry in frames of ten bits, less a margin, bytes/s.
 const SLOW_BYTES_PER_S: f64 = 900.0;
-/// What resynchronising sends ahead of its newline, attempt by attempt: a flipped bit may have opened a string, in which
-/// some instruments swallow newlines. The last one closes what the second opened where no string was open at all.
-/// With it stands the share of the usual patience: together no more than three usual attempts.
-const CLOSERS: [(&str, f64); 4] = [("", 1.0), ("\"", 0.25), ("'", 0.25), ("\"", 0.9)];
 
 /// Says whether a message with this effect may leave now. Asked right before its bytes leave, on the thread that sends.
 pub type MaySend = Box<dyn Fn(Effect) -> bool + Send>;
-
-/// Share of the usual time for finding step right behind an urgent message.
-const SOON: f64 = 0.25;
 
 /// One conversation with one instrument.
 pub struct Session {
@@ -276,36 +271,6 @@ impl Session {
         Ok(())
     }
 
-    /// Whether a setting and a question may share a message, and nothing but answers comes back.
-    fn asks_in_one_message(&self) -> bool {
-        self.settings.chaining && self.settings.query_chaining && self.settings.echo == Echo::None
-    }
-
-    /// Asks for the nonce at once. Answers to what was asked before come before it, and are skipped; what is asked
-    /// next still refuses anything that follows.
-    fn find_step_soon(&mut self) {
-        let nonce = self.fresh_nonce();
-        let end = self.settings.terminator.bytes();
-        let ask = [format!("*ESE {nonce};*ESE?").as_bytes(), end].concat();
-        let restore = [format!("*ESE {}", self.event_enable).as_bytes(), end].concat();
-        let deadline = self.deadline(Duration::from_millis(self.settings.timeout_ms).mul_f64(SOON));
-        let found = self
-            .link
-            .send(&ask, deadline)
-            .map_err(Unsynced::from)
-            .and_then(|()| self.await_nonce(nonce, deadline))
-            .and_then(|()| self.link.send(&restore, deadline).map_err(Unsynced::from));
-        match found {
-            Ok(()) => (self.in_step, self.queue_owed, self.urgent_under_way) = (true, true, false),
-            Err(Unsynced::Because(why)) => {
-                tracing::debug!(instrument = self.name, why, "step not found at once")
-            }
-            Err(Unsynced::Link(cause)) => {
-                tracing::debug!(instrument = self.name, %cause, "step not found at once");
-            }
-        }
-    }
-
     /// The answer to a question behind an urgent message: the error queue is left for later.
     ///
     /// # Errors
@@ -319,16 +284,6 @@ impl Session {
         answered
     }
 
-    /// Reads the error queue until it is empty and reports what it held.
-    ///
-    /// # Errors
-    /// `Reported` when it was not empty; link failures.
-    pub fn check(&mut self) -> Result<(), InstrumentError> {
-        self.ready()?;
-        let context = self.context("");
-        self.check_after(&context)
-    }
-
     /// Writes the event enable register, which resynchronising also writes and restores.
     ///
     /// # Errors
@@ -336,29 +291,6 @@ impl Session {
     pub fn set_event_enable(&mut self, bits: u8) -> Result<(), InstrumentError> {
         self.event_enable = bits;
         self.write(&format!("*ESE {bits}"))
-    }
-
-    /// Gets back into step, whether or not it was lost.
-    ///
-    /// # Errors
-    /// `OutOfStep` when the instrument does not fall silent or does not give the nonce back; link failures.
-    pub fn resynchronise(&mut self) -> Result<(), InstrumentError> {
-        self.in_step = false;
-        let mut why = String::new();
-        for (closer, share) in CLOSERS {
-            match self.resynchronise_once(closer, share) {
-                Ok(()) => {
-                    (self.in_step, self.urgent_under_way, self.queue_owed) = (true, false, false);
-                    self.forget_queue();
-                    return Ok(());
-                }
-                Err(Unsynced::Link(cause)) => {
-                    return Err(self.context("").fault(Fault::Link { cause, partial: String::new() }));
-                }
-                Err(Unsynced::Because(words)) => why = words,
-            }
-        }
-        Err(self.context("").fault(Fault::OutOfStep(why)))
     }
 
     /// Lets time pass, as after a message whose effect needs a while; bytes that come are surplus.
@@ -434,55 +366,6 @@ impl Session {
         }
     }
 
-    /// What comes back when a message is sent, all of it.
-    fn echo_of(&self, message: &str) -> Vec<u8> {
-        let end = match self.settings.echo {
-            Echo::None => return Vec::new(),
-            Echo::Bytes => self.settings.terminator.bytes(),
-            Echo::Line => self.settings.answer_end.bytes(),
-        };
-        [message.as_bytes(), end].concat()
-    }
-
-    /// Takes the echo of a message and sees that it is one.
-    fn hear_echo(&mut self, message: &str, deadline: Duration) -> Result<(), InstrumentError> {
-        let expected = self.echo_of(message);
-        let mut came = Vec::with_capacity(expected.len());
-        while came.len() < expected.len() {
-            let mut buf = vec![0u8; expected.len() - came.len()];
-            match self.link.receive(&mut buf, deadline) {
-                Ok(n) => came.extend(buf.iter().take(n)),
-                Err(cause) => return Err(self.failed(message, cause, &came)),
-            }
-            if !expected.starts_with(&came) {
-                self.lose_step("the echo differs from what was sent");
-                return Err(self.context(message).fault(Fault::EchoDiffers { came: escaped(&came) }));
-            }
-        }
-        Ok(())
-    }
-
-    /// Takes an echo that was left to come. What is left of it in vain counts as bytes nobody asked for.
-    fn take_owed(&mut self) {
-        let owed = std::mem::take(&mut self.owed);
-        if owed.is_empty() || !self.in_step {
-            return;
-        }
-        let deadline = self.deadline(Duration::from_millis(self.settings.timeout_ms));
-        let mut came = Vec::new();
-        let mut byte = [0u8; 1];
-        while !came.ends_with(&owed) {
-            match self.link.receive(&mut byte, deadline) {
-                Ok(_) => came.extend_from_slice(&byte),
-                Err(cause) => {
-                    tracing::warn!(instrument = self.name, %cause, "an echo did not come");
-                    self.lose_step("an echo did not come");
-                    return;
-                }
-            }
-        }
-    }
-
     fn exchange(
         &mut self,
         message: &str,
@@ -538,154 +421,5 @@ impl Session {
     fn failed(&mut self, message: &str, cause: LinkError, partial: &[u8]) -> InstrumentError {
         self.lose_step("the exchange failed");
         self.context(message).fault(Fault::Link { cause, partial: escaped(partial) })
-    }
-
-    fn check_each(&mut self) -> Result<(), InstrumentError> {
-        if self.settings.error_check == ErrorCheck::Each {
-            let context = self.context("");
-            return self.check_after(&context);
-        }
-        Ok(())
-    }
-
-    /// Reads the queue and reports its entries as the answer to the message of `context`.
-    pub(crate) fn check_after(&mut self, context: &Context) -> Result<(), InstrumentError> {
-        let errors = self.read_queue()?;
-        if errors.is_empty() { Ok(()) } else { Err(context.fault(Fault::Reported(errors))) }
-    }
-
-    fn read_queue(&mut self) -> Result<Vec<QueuedError>, InstrumentError> {
-        let question = self.settings.next_error.clone();
-        let mut errors = Vec::new();
-        if question.is_empty() {
-            return Ok(errors);
-        }
-        let timeout = Duration::from_millis(self.settings.timeout_ms);
-        while errors.len() < QUEUE_ENTRIES_MAX {
-            let (number, text) =
-                self.exchange(&question, timeout, Want::Line, ANSWER_BYTES_MAX)?.queued_error()?;
-            if number == 0 {
-                break;
-            }
-            errors.push(QueuedError { number, text });
-        }
-        Ok(errors)
-    }
-
-    /// After resynchronising the queue holds what the lost exchange caused, already told as a failure.
-    fn forget_queue(&mut self) {
-        match self.read_queue() {
-            Ok(errors) => {
-                for error in errors {
-                    tracing::warn!(
-                        instrument = self.name,
-                        number = error.number,
-                        error.text,
-                        "reported after lost step"
-                    );
-                }
-            }
-            Err(error) => tracing::warn!(%error, "the error queue was not read after lost step"),
-        }
-    }
-
-    fn resynchronise_once(&mut self, closer: &str, share: f64) -> Result<(), Unsynced> {
-        let quiet = Duration::from_millis(self.settings.quiet_ms);
-        let patience = Duration::from_millis(self.settings.timeout_ms).mul_f64(share).saturating_add(quiet);
-        let end = self.settings.terminator.bytes();
-        let line = |message: &str| [message.as_bytes(), end].concat();
-        self.owed.clear();
-        if !self.urgent_under_way {
-            self.link.abandon()?;
-        }
-        // Ends whatever half message the instrument may hold.
-        let deadline = self.deadline(patience);
-        self.link.send(&[closer.as_bytes(), end].concat(), deadline)?;
-        self.fall_silent(quiet, patience)?;
-        if self.settings.resync == Resync::Drain {
-            return Ok(());
-        }
-        let nonce = self.fresh_nonce();
-        let deadline = self.deadline(patience);
-        if self.settings.chaining && self.settings.query_chaining {
-            self.link.send(&line(&format!("*ESE {nonce};*ESE?")), deadline)?;
-        } else {
-            self.link.send(&line(&format!("*ESE {nonce}")), deadline)?;
-            self.link.send(&line("*ESE?"), deadline)?;
-        }
-        self.await_nonce(nonce, deadline)?;
-        if self.fall_silent(quiet, patience)? > 0 {
-            return Err(Unsynced::Because(format!("bytes followed its answer {nonce} to *ESE?")));
-        }
-        let restore = format!("*ESE {}", self.event_enable);
-        self.link.send(&line(&restore), deadline.max(self.deadline(patience)))?;
-        self.owed = self.echo_of(&restore);
-        Ok(())
-    }
-
-    fn fall_silent(&mut self, quiet: Duration, patience: Duration) -> Result<usize, Unsynced> {
-        let deadline = self.deadline(patience.saturating_add(quiet));
-        match self.link.drain(quiet, deadline) {
-            Ok(thrown) => Ok(thrown),
-            Err(LinkError::TimedOut) => Err(Unsynced::Because("it does not stop sending".to_string())),
-            Err(cause) => Err(Unsynced::Link(cause)),
-        }
-    }
-
-    /// Skips answers until the nonce comes back. Late answers to earlier questions come before it.
-    fn await_nonce(&mut self, nonce: u8, deadline: Duration) -> Result<(), Unsynced> {
-        let mut reader = Framer::new(Want::Line, self.settings.answer_end, ANSWER_BYTES_MAX);
-        let mut buf = [0u8; 4096];
-        let wanted = nonce.to_string();
-        loop {
-            let n = match self.link.receive(&mut buf, deadline) {
-                Ok(n) => n,
-                Err(LinkError::TimedOut) => {
-                    return Err(Unsynced::Because(format!("{wanted} written to *ESE did not come back")));
-                }
-                Err(cause) => return Err(Unsynced::Link(cause)),
-            };
-            let mut input = buf.get(..n).unwrap_or_default();
-            while let Some(response) = reader.next(&mut input) {
-                let Ok(response) = response else { continue };
-                let text = response.trim_ascii().to_vec();
-                if text.strip_prefix(b"+").unwrap_or(&text) == wanted.as_bytes() {
-                    // What follows in the same piece counts as surplus.
-                    return if input.is_empty() {
-                        Ok(())
-                    } else {
-                        Err(Unsynced::Because(format!("bytes followed its answer {wanted} to *ESE?")))
-                    };
-                }
-            }
-        }
-    }
-
-    /// Never the same twice in a row, never the value the register should hold, never 0 or 1, which are the
-    /// commonest late answers. The stride is prime to the size of the cycle, so all values are used.
-    fn fresh_nonce(&mut self) -> u8 {
-        loop {
-            self.nonce = self.nonce.wrapping_add(97);
-            if self.nonce > 1 && self.nonce != self.event_enable {
-                return self.nonce;
-            }
-        }
-    }
-}
-
-/// Why one attempt to resynchronise failed.
-enum Unsynced {
-    /// The link failed, so that trying again is useless.
-    Link(LinkError),
-    /// The instrument did not do its part.
-    Because(String),
-}
-
-impl From<LinkError> for Unsynced {
-    fn from(cause: LinkError) -> Unsynced {
-        match cause {
-            LinkError::TimedOut => Unsynced::Because("it does not take bytes (flow stopped)".to_string()),
-            other => Unsynced::Link(other),
-        }
     }
 }
