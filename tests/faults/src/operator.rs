@@ -41,6 +41,7 @@ pub fn wait_for_all(site: &Site) {
 
 /// Looks and quotes; None when nothing stands, else whether it was granted.
 fn reset(site: &Arc<Site>, bench: &Arc<Bench>, fault: &Fault) -> Option<bool> {
+    let daemon = site.present_daemon();
     let first = bench.standing()?;
     site.struck(fault);
     site.checker().shows_number(site.scheduler.now_s(), first.nonce);
@@ -51,7 +52,9 @@ fn reset(site: &Arc<Site>, bench: &Arc<Bench>, fault: &Fault) -> Option<bool> {
     site.checker().reset_begins(site.scheduler.now_s(), first.nonce);
     let outcome = bench.reset(first.nonce);
     site.look();
-    site.checker().reset_ends(site.scheduler.now_s(), first.nonce, outcome.is_ok());
+    // What a daemon says that died meanwhile, nobody hears.
+    let granted = outcome.is_ok() && !site.is_dead(daemon);
+    site.checker().reset_ends(site.scheduler.now_s(), first.nonce, granted);
     let told = outcome.as_ref().map_or_else(ToString::to_string, |_| "granted".into());
     site.note(format!("a person quotes {}: {told}", first.cause));
     Some(outcome.is_ok())

@@ -241,6 +241,11 @@ impl Site {
         self.over.is_set()
     }
 
+    /// The number of the daemon that started last.
+    pub fn present_daemon(&self) -> u64 {
+        self.daemon.load(Ordering::Relaxed)
+    }
+
     /// Whether a daemon is dead.
     pub fn is_dead(&self, daemon: u64) -> bool {
         lock(&self.dead).contains(&daemon)

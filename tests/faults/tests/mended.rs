@@ -22,8 +22,8 @@ fn play(seed: u64, faults: Vec<Fault>) -> Report {
 #[test]
 fn what_was_mended_stays_mended() {
     use Kind::{
-        BlockLong, DoubleStart, Dribble, Echo, LateReply, OffLies, OpcLate, Oscillates, PowerLoss,
-        ResetProper, SetterIgnored, SurplusReply, Suspend, UnplugMidReply,
+        BlockLong, Death, DoubleStart, Dribble, Echo, LateReply, OffLies, OpcLate, Oscillates, PowerLoss,
+        ResetHasty, ResetProper, SetterIgnored, SurplusReply, Suspend, UnplugMidReply,
     };
     let any = Role::Source;
     let schedules = [
@@ -88,6 +88,14 @@ fn what_was_mended_stays_mended() {
                 fault(LateReply, Role::Source, 2.374931, 30.023070, u32::MAX),
                 fault(ResetProper, any, 0.999789, 1.928668, u32::MAX),
                 fault(UnplugMidReply, Role::Thermometer, 1.231396, 1.998888, 1),
+            ],
+        ),
+        // 5: the checker believed the word of a daemon that had died in the midst of a reset.
+        (
+            655_967,
+            vec![
+                fault(ResetHasty, any, 1.217612, 16.329138, 3),
+                fault(Death, any, 1.347921, 23.611984, u32::MAX),
             ],
         ),
     ];
