@@ -35,14 +35,16 @@ impl Wire {
         &*self.inner
     }
 
-    /// Lets time pass until then, and keeps what comes.
+    /// Lets time pass until then, and keeps what comes. A link that can't be read ends the pause, not the message: an OFF
+    /// must still be tried, and what is wrong is told by whoever sends or reads next.
     fn idle_until(&mut self, until: Duration) -> Result<(), LinkError> {
         let mut buf = [0u8; 256];
         while self.inner.now() < until {
             match self.inner.receive(&mut buf, until) {
                 Ok(n) => self.early.extend(buf.iter().take(n)),
                 Err(LinkError::TimedOut) => {}
-                Err(other) => return Err(other),
+                Err(LinkError::Cancelled) => return Err(LinkError::Cancelled),
+                Err(_) => break,
             }
         }
         Ok(())
@@ -142,5 +144,52 @@ mod tests {
         let mut buf = [0u8; 8];
         assert_eq!(wire.receive(&mut buf, Duration::from_secs(1)).unwrap(), 3);
         assert_eq!(&buf[..3], b"ABC");
+    }
+
+    /// Takes bytes and can't be read.
+    struct Deaf {
+        took: Arc<Mutex<Vec<u8>>>,
+        canceller: Canceller,
+    }
+
+    impl Link for Deaf {
+        fn label(&self) -> &str {
+            "deaf"
+        }
+
+        fn now(&self) -> Duration {
+            Duration::from_secs(1)
+        }
+
+        fn send(&mut self, bytes: &[u8], _: Duration) -> Result<(), LinkError> {
+            self.took.lock().unwrap().extend_from_slice(bytes);
+            Ok(())
+        }
+
+        fn receive(&mut self, _: &mut [u8], _: Duration) -> Result<usize, LinkError> {
+            Err(LinkError::HungUp)
+        }
+
+        fn abandon(&mut self) -> Result<(), LinkError> {
+            Ok(())
+        }
+
+        fn canceller(&self) -> Canceller {
+            self.canceller.clone()
+        }
+    }
+
+    /// The project's own rule: OFF is tried on every link that takes it.
+    #[test]
+    fn a_message_leaves_whole_over_a_link_that_cannot_be_read() {
+        let took: Arc<Mutex<Vec<u8>>> = Arc::default();
+        let usual =
+            CallLink::polled("a", VirtualClock::new(), Duration::from_millis(1), Box::new(|b, _| b.to_vec()));
+        let deaf = Deaf { took: took.clone(), canceller: usual.canceller() };
+        let settings = SessionSettings { byte_ms: 2.5, gap_ms: 20, ..SessionSettings::default() };
+        let mut wire = Wire::new(Box::new(deaf), &settings);
+        wire.send(b"\n", Duration::from_secs(2)).unwrap();
+        wire.send(b"OUTP OFF\n", Duration::from_secs(2)).unwrap();
+        assert_eq!(*took.lock().unwrap(), b"\nOUTP OFF\n");
     }
 }
