@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
 use std::path::Path;
+use std::sync::OnceLock;
 
 use serde::Deserialize;
 use toml::Spanned;
@@ -100,8 +101,8 @@ struct Written {
 /// # Errors
 /// When there is none (the names there are get listed).
 pub fn shipped(name: &str) -> Result<Dialect, DialectError> {
-    match SHIPPED.iter().find(|(file, _)| file.strip_suffix(".toml") == Some(name)) {
-        Some((file, text)) => Dialect::parse(file, text),
+    match shipped_each().find(|(file, _)| file.strip_suffix(".toml") == Some(name)) {
+        Some((_, dialect)) => dialect.clone(),
         None => {
             let names: Vec<&str> =
                 SHIPPED.iter().filter_map(|(file, _)| file.strip_suffix(".toml")).collect();
@@ -111,12 +112,22 @@ pub fn shipped(name: &str) -> Result<Dialect, DialectError> {
     }
 }
 
+/// Every shipped file with its dialect, each parsed once and when it is first looked at.
+fn shipped_each() -> impl Iterator<Item = (&'static str, &'static Result<Dialect, DialectError>)> {
+    static PARSED: [OnceLock<Result<Dialect, DialectError>>; SHIPPED.len()] =
+        [const { OnceLock::new() }; SHIPPED.len()];
+    SHIPPED
+        .iter()
+        .zip(&PARSED)
+        .map(|((file, text), parsed)| (*file, parsed.get_or_init(|| Dialect::parse(file, text))))
+}
+
 /// All shipped dialects.
 ///
 /// # Errors
 /// The first that is not valid.
 pub fn shipped_all() -> Result<Vec<Dialect>, DialectError> {
-    SHIPPED.iter().map(|(file, text)| Dialect::parse(file, text)).collect()
+    shipped_each().map(|(_, dialect)| dialect.clone()).collect()
 }
 
 impl Dialect {

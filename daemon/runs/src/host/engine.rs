@@ -1,8 +1,9 @@
 //! The script's side: Rhai with bounded operations, depth and sizes, stoppable between any two operations, without files,
 //! clock or network. Its functions do nothing but ask a [`Caller`].
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
+use rhai::packages::{Package, StandardPackage};
 use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext};
 
 use super::call::{Call, CallRefused, Caller, Script};
@@ -14,6 +15,8 @@ use crate::ScriptFault;
 const OPERATIONS_MAX: u64 = 20_000_000;
 /// Deepest nesting of function calls; deeper ones could exhaust the thread's stack.
 const CALLS_MAX: usize = 32;
+/// Short strings that an engine keeps one copy of, as Rhai itself has it.
+const STRINGS_INTERNED_MAX: usize = 256;
 /// Every host function with the number of its arguments.
 const FUNCTIONS: [(&str, usize); 20] = [
     ("source", 1),
@@ -38,8 +41,13 @@ const FUNCTIONS: [(&str, usize); 20] = [
     ("random", 0),
 ];
 
+/// The built-in functions, made once: that takes longer than many a script.
+static BUILT_IN: LazyLock<StandardPackage> = LazyLock::new(StandardPackage::new);
+
 fn bounded() -> Engine {
-    let mut engine = Engine::new();
+    let mut engine = Engine::new_raw();
+    engine.register_global_module(BUILT_IN.as_shared_module());
+    engine.set_max_strings_interned(STRINGS_INTERNED_MAX);
     engine
         .set_max_operations(OPERATIONS_MAX)
         .set_max_call_levels(CALLS_MAX)
