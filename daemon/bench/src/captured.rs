@@ -1,5 +1,9 @@
 //! What the digitizer recorded, at the amplifier's outputs: captures, their readings, and what the guard judges.
 
+use std::sync::LazyLock;
+
+use rayon::prelude::*;
+use rayon::{ThreadPool, ThreadPoolBuilder};
 use wattproof_guard::SafetyReading;
 use wattproof_instruments::Record;
 use wattproof_signal::{Capture, Reading, Settings};
@@ -76,21 +80,20 @@ pub fn read_channels(file: &BenchFile, channels: &[ChannelCaptured], hz: f64) ->
     read_all(channels, &Settings { expected_hz: Some(hz), mains_hz: file.mains_hz, ..Settings::default() })
 }
 
-/// All channels at once on as many threads; one channel per core is what a bench PC has.
+/// Threads that live as long as the program: what a thread keeps for the length of a record (transform plans, windows)
+/// takes longer to make than a reading. None when the operating system gives no threads.
+static READERS: LazyLock<Option<ThreadPool>> = LazyLock::new(|| {
+    let pool = ThreadPoolBuilder::new().thread_name(|number| format!("reader {number}")).build();
+    pool.inspect_err(|error| tracing::warn!("{error}: channels are read one after the other")).ok()
+});
+
+/// All channels at once.
 fn read_all(channels: &[ChannelCaptured], settings: &Settings) -> Vec<Reading> {
-    std::thread::scope(|scope| {
-        let started: Vec<_> = channels
-            .iter()
-            .map(|channel| (channel, scope.spawn(|| wattproof_signal::read(&channel.capture, settings))))
-            .collect();
-        started
-            .into_iter()
-            // A reader that panicked is read again here, where the panic is this thread's own and is seen.
-            .map(|(channel, handle)| {
-                handle.join().unwrap_or_else(|_| wattproof_signal::read(&channel.capture, settings))
-            })
-            .collect()
-    })
+    let read = |channel: &ChannelCaptured| wattproof_signal::read(&channel.capture, settings);
+    match &*READERS {
+        Some(pool) => pool.install(|| channels.par_iter().map(read).collect()),
+        None => channels.iter().map(read).collect(),
+    }
 }
 
 /// What the loudest part of a record holds.

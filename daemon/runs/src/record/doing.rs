@@ -113,22 +113,29 @@ impl RecordedBench {
 
     /// Captures all channels and reads them.
     pub fn capture(&mut self, hz: f64) -> Result<Captured, RunError> {
-        let (told, channels) =
-            self.act(Act::Capture { hz }, |bench| bench.capture(hz).map(|captured| kept(bench, captured)))?;
-        self.captured(hz, told, channels)
+        self.captured(hz, Act::Capture { hz }, |bench| bench.capture(hz))
     }
 
     /// As [`RecordedBench::capture`], with a record of `record_s` seconds.
     pub fn capture_short(&mut self, hz: f64, record_s: f64) -> Result<Captured, RunError> {
-        let (told, channels) = self.act(Act::CaptureShort { hz, record_s }, |bench| {
-            bench.capture_short(hz, record_s).map(|captured| kept(bench, captured))
-        })?;
-        self.captured(hz, told, channels)
+        self.captured(hz, Act::CaptureShort { hz, record_s }, |bench| bench.capture_short(hz, record_s))
     }
 
-    fn captured(&self, hz: f64, told: Told, channels: Vec<ChannelCaptured>) -> Result<Captured, RunError> {
+    fn captured(
+        &mut self,
+        hz: f64,
+        act: Act,
+        capture: impl FnOnce(&Bench) -> Result<Captured, BenchError>,
+    ) -> Result<Captured, RunError> {
+        let mut read = None;
+        let (told, channels) = self.act(act, |bench| {
+            let mut captured = capture(bench)?;
+            read = Some(std::mem::take(&mut captured.readings));
+            Ok(kept(bench, captured))
+        })?;
         let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
-        let readings = read_channels(self.file(), &channels, hz);
+        // The same samples give the same readings to the bit: live ones need not be computed twice.
+        let readings = read.unwrap_or_else(|| read_channels(self.file(), &channels, hz));
         Ok(Captured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
     }
 
