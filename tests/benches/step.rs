@@ -24,29 +24,28 @@ const COUNTED_STEPS: usize = 100;
 /// Length of a tick of `/proc/PID/stat` on Linux, ms.
 const TICK_MS: f64 = 10.0;
 
-/// Steps at one level: nothing but settle, capture, transfer, reading, journal, table.
+/// Steps at levels that rise, so that each waits for the samples of the one before, or fall: nothing but settle, capture, transfer, reading, journal, table.
 const SCRIPT: &str = "
 digitizer(#{ samples: SAMPLES });
 load(#{ ohm: 4.0 });
 supply(#{ volts_v: 14.4, on: true });
 source(#{ hz: 1000.0, level_vrms: 0.2, on: true });
 settle();
-for n in 0..STEPS {
-    source(#{ level_vrms: 0.2 + 0.001 * n });
-    settle();
-    capture(\"bench\");
-}
+let levels_vrms = [];
+for n in 0..STEPS { levels_vrms.push(0.2 + SLOPE * n); }
+capture_at(#{ levels_vrms: levels_vrms, purpose: \"bench\" });
 ";
 
 fn main() {
     let only = std::env::var("ONLY").ok();
     println!(
-        "{:>10} {:>6} {:>10} {:>10} {:>10} {:>10}  ratio",
-        "line", "steps", "least", "median", "min", "max"
+        "{:>10} {:>6} {:>6} {:>10} {:>10} {:>10} {:>10}  ratio",
+        "line", "levels", "steps", "least", "median", "min", "max"
     );
     for (bits_per_s, steps, samples) in LINES {
         if only.as_ref().is_none_or(|only| *only == bits_per_s.to_string()) {
-            time(bits_per_s, steps, samples);
+            time(bits_per_s, steps, samples, "rise");
+            time(bits_per_s, steps, samples, "fall");
         }
     }
     if only.is_none() {
@@ -59,10 +58,10 @@ fn main() {
 }
 
 /// Steps behind a line of so many bit/s, against settle + capture + bytes on that line.
-fn time(bits_per_s: f64, steps: usize, samples: usize) {
+fn time(bits_per_s: f64, steps: usize, samples: usize, levels: &str) {
     let pace = (bits_per_s as u64).to_string();
     let served = one_channel(Served::start_with("honest", &["--pace", &pace]));
-    run(&served, samples, steps + 1);
+    run(&served, samples, steps + 1, levels);
     let rows = bench::rows(&served.run_folder().join("steps.csv"));
     let mut ends_s: Vec<f64> =
         rows.iter().filter(|row| row["channel"] == "1").map(|row| bench::number(row, "at_s")).collect();
@@ -74,7 +73,7 @@ fn time(bits_per_s: f64, steps: usize, samples: usize) {
     let least_ms = settle_ms + 1000.0 * samples as f64 / RATE_HZ + line_ms;
     let median_ms = each_ms[each_ms.len() / 2];
     println!(
-        "{bits_per_s:>10} {:>6} {least_ms:>7.1} ms {median_ms:>7.1} ms {:>7.1} ms {:>7.1} ms  {:.3}",
+        "{bits_per_s:>10} {levels:>6} {:>6} {least_ms:>7.1} ms {median_ms:>7.1} ms {:>7.1} ms {:>7.1} ms  {:.3}",
         each_ms.len(),
         each_ms[0],
         each_ms[each_ms.len() - 1],
@@ -86,7 +85,7 @@ fn time(bits_per_s: f64, steps: usize, samples: usize) {
 fn processor_ms(steps: usize) -> [f64; 2] {
     let served = one_channel(Served::start("honest"));
     let before = children_ticks();
-    run(&served, COUNTED_SAMPLES, steps);
+    run(&served, COUNTED_SAMPLES, steps, "rise");
     let after = children_ticks();
     [0, 1].map(|part| TICK_MS * (after[part] - before[part]) as f64)
 }
@@ -99,8 +98,10 @@ fn children_ticks() -> [u64; 2] {
     [13, 14].map(|field| fields[field].parse().unwrap())
 }
 
-fn run(served: &Served, samples: usize, steps: usize) {
+fn run(served: &Served, samples: usize, steps: usize, levels: &str) {
+    let slope = if levels == "rise" { "0.001" } else { "-0.001" };
     let text = SCRIPT.replace("STEPS", &steps.to_string()).replace("SAMPLES", &samples.to_string());
+    let text = text.replace("SLOPE", slope);
     let output = served.run(&served.script(&text)).output().unwrap();
     assert!(output.status.success(), "{}", bench::said(&output));
 }

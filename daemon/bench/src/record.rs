@@ -1,10 +1,12 @@
 //! Takes records: of a steady tone with its readings, of one whole burst, of two tones.
 
+use std::cell::Cell;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use wattproof_guard::SafetyReading;
+use wattproof_instruments::Digitizer;
 use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
 
 use crate::acquire::{acquisition, prepare};
@@ -56,11 +58,33 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn capture(&self, hz: f64) -> Result<Captured, BenchError> {
-        self.captured(hz, self.shared.samples.load(Ordering::Relaxed))
+        let samples = self.shared.samples.load(Ordering::Relaxed);
+        self.captured(hz, self.take(|| self.take_once(samples, || Ok(())))?)
     }
 
-    fn captured(&self, hz: f64, samples: usize) -> Result<Captured, BenchError> {
-        let taken = self.take(|| self.take_once(samples))?;
+    /// As [`Bench::capture`], and sets the source to `next_vrms` as soon as the record is complete, while its samples
+    /// still travel. The guard judges the capture after that: a level that no capture has shown to be within the limits
+    /// does not belong here.
+    ///
+    /// # Errors
+    /// [`BenchError`]; the guard has tripped.
+    pub fn capture_then(&self, hz: f64, next_vrms: f64) -> Result<Captured, BenchError> {
+        let samples = self.shared.samples.load(Ordering::Relaxed);
+        let is_set = Cell::new(false);
+        let taken = self.take(|| {
+            self.take_once(samples, || {
+                is_set.set(true);
+                self.set_level(next_vrms)
+            })
+        })?;
+        let captured = self.captured(hz, taken)?;
+        if !is_set.get() {
+            self.set_level(next_vrms)?;
+        }
+        Ok(captured)
+    }
+
+    fn captured(&self, hz: f64, taken: Taken) -> Result<Captured, BenchError> {
         let readings = read_channels(&self.shared.file, &taken.channels, hz);
         if self.playing() == Playing::Continuous {
             let together_w = together_w(&taken.channels, &readings);
@@ -89,7 +113,8 @@ impl Bench {
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn capture_short(&self, hz: f64, record_s: f64) -> Result<Captured, BenchError> {
-        self.captured(hz, (record_s * self.shared.file.digitizer.rate_hz).ceil().max(256.0) as usize)
+        let samples = (record_s * self.shared.file.digitizer.rate_hz).ceil().max(256.0) as usize;
+        self.captured(hz, self.take(|| self.take_once(samples, || Ok(())))?)
     }
 
     /// Records the next burst whole, with the rest before it, and has the guard judge its loudest part. `hz` is the
@@ -117,7 +142,7 @@ impl Bench {
             // The burst after the next, if the next is too close to rest before it.
             let next_s = from_s + passed.ceil().max(1.0) * period_s;
             self.wait(Duration::from_secs_f64((next_s - BEFORE_S - self.now_s()).clamp(0.0, 600.0)))?;
-            self.take_once(samples)
+            self.take_once(samples, || Ok(()))
         })?;
         self.judge_loudest(&taken, hz)?;
         Ok(BurstCaptured {
@@ -135,7 +160,7 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn capture_two_tone(&self, settings: &TwoToneSettings) -> Result<TwoToneCaptured, BenchError> {
         let samples = self.shared.samples.load(Ordering::Relaxed);
-        let taken = self.take(|| self.take_once(samples))?;
+        let taken = self.take(|| self.take_once(samples, || Ok(())))?;
         self.judge_loudest(&taken, settings.low_hz)?;
         let readings = taken.channels.iter().map(|channel| read_two_tone(&channel.capture, settings));
         Ok(TwoToneCaptured {
@@ -168,7 +193,13 @@ impl Bench {
         self.finish_ask(self.shared.actors.digitizer.ask(move |digitizer| prepare(digitizer, &wanted)))
     }
 
-    fn take_once(&self, samples: usize) -> Result<Taken, BenchError> {
+    /// One record with what is read meanwhile. `meanwhile` is done once all of it is there but the samples, which still
+    /// travel; not if it came apart in time and may be taken again.
+    fn take_once(
+        &self,
+        samples: usize,
+        meanwhile: impl FnOnce() -> Result<(), BenchError>,
+    ) -> Result<Taken, BenchError> {
         self.check_stop()?;
         let _turn = self.shared.capturing.take();
         let shared = &self.shared;
@@ -177,9 +208,8 @@ impl Bench {
         let asked_s = self.now_s();
         let clock = || Arc::clone(&shared.clock);
         let (at_digitizer, at_supply, at_thermometer) = (clock(), clock(), clock());
-        let acquired = shared.actors.digitizer.begin(move |digitizer| {
-            let waited = Timed::by(&*at_digitizer, || digitizer.start().and_then(|()| digitizer.wait()))?;
-            Ok(waited.with(digitizer.fetch()?))
+        let recording = shared.actors.digitizer.begin(move |digitizer| {
+            Timed::by(&*at_digitizer, || digitizer.start().and_then(|()| digitizer.wait()))
         });
         let supply = shared.actors.supply.begin(move |supply| {
             Ok((
@@ -192,13 +222,18 @@ impl Bench {
             .actors
             .thermometer
             .begin(move |meter| Timed::by(&*at_thermometer, || meter.measure_c(input)));
+        let record = self.finish_wait(recording)?;
+        let samples_v = shared.actors.digitizer.begin(Digitizer::fetch);
         let (supply_v, supply_a) = self.finish_wait(supply)?;
         let heatsink_c = self.finish_wait(heatsink)?;
-        let acquired = self.finish_wait(acquired)?;
-        let record = acquired.with(());
-        let channels = to_amplifier(&shared.file, acquired.value);
         let record_s = samples as f64 / shared.file.digitizer.rate_hz;
-        Ok(Taken { asked_s, record, record_s, channels, supply_v, supply_a, heatsink_c })
+        let mut taken =
+            Taken { asked_s, record, record_s, channels: Vec::new(), supply_v, supply_a, heatsink_c };
+        let done = if taken.is_of_one_moment() { meanwhile() } else { Ok(()) };
+        let fetched = self.finish_wait(samples_v);
+        done?;
+        taken.channels = to_amplifier(&shared.file, fetched?);
+        Ok(taken)
     }
 
     fn judge_loudest(&self, taken: &Taken, hz: f64) -> Result<(), BenchError> {

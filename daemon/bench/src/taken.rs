@@ -22,11 +22,6 @@ impl<T> Timed<T> {
         let value = work()?;
         Ok(Timed { value, from_s, to_s: clock.now_s() })
     }
-
-    /// Another value of the same span.
-    pub fn with<U>(&self, value: U) -> Timed<U> {
-        Timed { value, from_s: self.from_s, to_s: self.to_s }
-    }
 }
 
 /// One record with what was read meanwhile.
@@ -72,9 +67,10 @@ mod tests {
 
     fn taken(record: (f64, f64), supply: (f64, f64)) -> Taken {
         let timed = |(from_s, to_s): (f64, f64)| Timed { value: 1.5, from_s, to_s };
+        let (from_s, to_s) = record;
         Taken {
             asked_s: 10.0,
-            record: timed(record).with(()),
+            record: Timed { value: (), from_s, to_s },
             record_s: 0.5,
             channels: Vec::new(),
             supply_v: timed(record),

@@ -32,6 +32,7 @@ mod run;
 mod run_file;
 mod stage;
 mod step;
+mod sweep;
 mod tables;
 
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};

@@ -12,6 +12,7 @@ use crate::judge::judge_rating;
 use crate::open_tables::OpenTables;
 use crate::rebuild::BurstRecord;
 use crate::record::RecordedBench;
+use crate::sweep::Shown;
 use crate::tables::{curve_rows, rating_row, step_rows};
 use crate::{
     ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step, Watcher,
@@ -54,6 +55,7 @@ pub struct Stage {
     pub chance: Chance,
     /// Those that served a rating.
     steps: Vec<Step>,
+    shown: Shown,
     count: u64,
     delivered: Delivered,
     watcher: Arc<dyn Watcher>,
@@ -78,6 +80,7 @@ impl Stage {
             results: Vec::new(),
             chance,
             steps: Vec::new(),
+            shown: Shown::default(),
             count: 0,
             delivered: Delivered::default(),
             watcher,
@@ -167,6 +170,17 @@ impl Stage {
 
     /// Captures, computes, records; the step is on the disk before this returns.
     pub fn capture(&mut self, purpose: &str) -> Result<Step, RunError> {
+        self.capture_then(purpose, None)
+    }
+
+    /// Whether a level is no louder than the present one, or one that was captured under the present conditions.
+    pub(crate) fn is_shown(&self, level_vrms: f64) -> bool {
+        let falls = self.now.source_on && self.now.level_vrms.is_some_and(|now_vrms| level_vrms <= now_vrms);
+        falls || self.shown.covers(&self.now, level_vrms)
+    }
+
+    /// As [`Stage::capture`], and sets the next level while the samples travel, if one is given.
+    pub(crate) fn capture_then(&mut self, purpose: &str, next_vrms: Option<f64>) -> Result<Step, RunError> {
         let missing = |what: &str| RunError::Call(format!("capture() needs {what} to be set first"));
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
         if self.now.playing != Playing::Continuous {
@@ -180,7 +194,10 @@ impl Stage {
         if purpose != "ceiling" {
             self.tell(&Event::Doing(purpose));
         }
-        let captured = self.bench.capture(hz)?;
+        let captured = match next_vrms {
+            Some(next_vrms) => self.bench.capture_then(hz, next_vrms)?,
+            None => self.bench.capture(hz)?,
+        };
         self.count = self.count.max(self.bench.steps_before()) + 1;
         let mut step = Step {
             step: self.count,
@@ -202,6 +219,12 @@ impl Stage {
         if let (Some(total_w), Some(lowest_w)) = (total_w(&step), step.lowest_w()) {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
             self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
+        }
+        self.shown.note(&self.now);
+        if let Some(next_vrms) = next_vrms {
+            self.now.level_vrms = Some(next_vrms);
+            // From the end of the record on, and no louder: what lies between goes to the level before.
+            self.delivered.driven(self.rating, step.at_s);
         }
         if self.journal("step", &step)?
             && let Some(tables) = &mut self.tables

@@ -97,7 +97,7 @@ source(#{ hz: 2000.0, level_vrms: 0.05 }); source(#{ on: true }); settle();
 
 /// The scripts: what they do after the beginning, and whether a healthy bench lets them finish.
 const SCRIPTS: [(&str, bool, &str); 11] = [
-    ("steps", true, "for level in [0.1, 0.2, 0.3] { source(#{ level_vrms: level }); settle(); capture(); }"),
+    ("steps", true, "capture_at(#{ levels_vrms: [0.1, 0.3, 0.2, 0.25] });"),
     ("hold", true, "source(#{ level_vrms: 0.3 }); for n in 0..6 { settle(0.4); capture(); }"),
     (
         "toggle",

@@ -29,6 +29,15 @@ impl Arguments {
         self.map.get(key).map(|value| number(self.call, key, value)).transpose()
     }
 
+    /// A list of finite numbers, if given.
+    pub fn numbers(&self, key: &str) -> Result<Option<Vec<f64>>, String> {
+        let Some(value) = self.map.get(key) else { return Ok(None) };
+        let list = value
+            .as_array()
+            .ok_or_else(|| format!("{}(#{{ {key}: … }}) takes a list of numbers, not {value}", self.call))?;
+        list.iter().map(|value| number(self.call, key, value)).collect::<Result<_, _>>().map(Some)
+    }
+
     /// A yes or no, if given.
     pub fn flag(&self, key: &str) -> Result<Option<bool>, String> {
         let wrong =

@@ -18,7 +18,7 @@ const CALLS_MAX: usize = 32;
 /// Short strings that an engine keeps one copy of, as Rhai itself has it.
 const STRINGS_INTERNED_MAX: usize = 256;
 /// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 20] = [
+const FUNCTIONS: [(&str, usize); 21] = [
     ("source", 1),
     ("load", 1),
     ("supply", 1),
@@ -31,6 +31,7 @@ const FUNCTIONS: [(&str, usize); 20] = [
     ("nameplate", 0),
     ("capture", 0),
     ("capture", 1),
+    ("capture_at", 1),
     ("find_ceiling", 1),
     ("record", 2),
     ("burst", 1),

@@ -34,6 +34,7 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
             let purpose = purpose.as_str().ok_or_else(|| call("capture() takes a text".into()))?;
             answer(&stage.capture(purpose)?)
         }
+        ("capture_at", [map]) => capture_at(stage, map),
         ("find_ceiling", [rating]) => {
             let (number, claim) = rating_of(rating)?;
             answer(&crate::ceiling::find_ceiling(stage, number, &claim)?)
@@ -136,6 +137,15 @@ fn wait(stage: &mut Stage, name: &str, seconds: &Value) -> Result<Value, RunErro
     let length = Duration::try_from_secs_f64(seconds)
         .map_err(|_| call(format!("{name}() can't wait {seconds} seconds")))?;
     done(stage.bench.wait(length))
+}
+
+fn capture_at(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
+    let arguments = Arguments::new("capture_at", map, &["levels_vrms", "purpose"]).map_err(call)?;
+    let purpose = arguments.word("purpose").map_err(call)?;
+    let levels_vrms = arguments.numbers("levels_vrms").map_err(call)?;
+    let levels_vrms =
+        levels_vrms.ok_or_else(|| call("capture_at() needs levels_vrms, a list of levels".into()))?;
+    answer(&stage.capture_at(&levels_vrms, purpose.as_deref().unwrap_or("capture"))?)
 }
 
 fn plan_steps(stage: &Stage, steps: &Value) -> Result<Value, RunError> {

@@ -71,6 +71,13 @@ pub enum Act {
         /// Frequency commanded, Hz.
         hz: f64,
     },
+    /// A capture of the usual length, and another source level while its samples travel.
+    CaptureThen {
+        /// Frequency commanded, Hz.
+        hz: f64,
+        /// The level after it, V rms.
+        next_vrms: f64,
+    },
     /// A capture of a length of its own.
     CaptureShort {
         /// Frequency commanded, Hz.
@@ -101,6 +108,7 @@ impl Act {
                 | Act::SupplyOn
                 | Act::Frequency { .. }
                 | Act::Level { .. }
+                | Act::CaptureThen { .. }
                 | Act::Burst(_)
                 | Act::TwoTone(_)
                 | Act::SourceOn
@@ -113,6 +121,7 @@ impl Act {
             self,
             Act::Heatsink
                 | Act::Capture { .. }
+                | Act::CaptureThen { .. }
                 | Act::CaptureShort { .. }
                 | Act::CaptureBurst { .. }
                 | Act::CaptureTwoTone { .. }

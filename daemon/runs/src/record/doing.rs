@@ -116,6 +116,11 @@ impl RecordedBench {
         self.captured(hz, Act::Capture { hz }, |bench| bench.capture(hz))
     }
 
+    /// As [`RecordedBench::capture`], and sets the next source level while the samples travel.
+    pub fn capture_then(&mut self, hz: f64, next_vrms: f64) -> Result<Captured, RunError> {
+        self.captured(hz, Act::CaptureThen { hz, next_vrms }, |bench| bench.capture_then(hz, next_vrms))
+    }
+
     /// As [`RecordedBench::capture`], with a record of `record_s` seconds.
     pub fn capture_short(&mut self, hz: f64, record_s: f64) -> Result<Captured, RunError> {
         self.captured(hz, Act::CaptureShort { hz, record_s }, |bench| bench.capture_short(hz, record_s))

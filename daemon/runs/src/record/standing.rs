@@ -42,7 +42,9 @@ impl Standing {
             Act::SupplyOn => self.supply_on = true,
             Act::SupplyOff => self.supply_on = false,
             Act::Frequency { hz } => self.hz = Some(hz),
-            Act::Level { level_vrms } => self.playing = Playing::Level(level_vrms),
+            Act::Level { level_vrms } | Act::CaptureThen { next_vrms: level_vrms, .. } => {
+                self.playing = Playing::Level(level_vrms);
+            }
             Act::Burst(drive) => self.playing = Playing::Burst(drive),
             Act::TwoTone(drive) => self.playing = Playing::TwoTone(drive),
             Act::SourceOn => self.source_on = true,
