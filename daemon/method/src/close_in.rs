@@ -114,7 +114,8 @@ impl CeilingSearch {
     }
 
     fn nearest_db(&self, x_db: f64) -> f64 {
-        let counts = self.points.all.iter().filter(|p| p.order >= self.since);
+        // A short record made on the way up is none to end on.
+        let counts = self.points.all.iter().filter(|p| p.order >= self.since && !p.brief);
         counts.map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
     }
 

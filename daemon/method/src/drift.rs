@@ -12,6 +12,8 @@ const TAUS: f64 = 6.0;
 const HOLD_USUAL_S: f64 = 1.5;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
+/// Least hold once an output was seen to fall, s: heat and supplies take as long, common practice.
+const AGAIN_S: f64 = 0.6;
 /// Fall that is worth a second look, dB per second of the record.
 const FALL_DB_PER_S: f64 = 0.003;
 /// Time constant that heat and supplies have as long as it isn't known, s: common practice, no source.
@@ -48,6 +50,11 @@ impl Drift {
         self.tau_s.map_or(self.enough_s, |tau| TAUS * tau).min(HOLD_USUAL_S)
     }
 
+    /// Whether a loud output was ever seen to fall.
+    pub(crate) fn is_seen(&self) -> bool {
+        self.tau_s.is_some() || self.left_db > 0.0 || self.enough_s > 0.0
+    }
+
     /// What the output may still have to fall, dB: the rate of the last loud capture for one time constant, and how well
     /// that is known.
     pub(crate) fn unsettled_db(&self) -> Option<(f64, f64)> {
@@ -77,8 +84,10 @@ impl Drift {
             }
             return None;
         }
-        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && b.fall_db / fall_db > 1.0);
-        let told = same.map(|b| (held_s + 0.5 * (record_s + b.record_s)) / (b.fall_db / fall_db).ln());
+        // By rates: the records may differ in length.
+        let slower = |b: &Seen| b.fall_db / b.record_s / (fall_db / record_s);
+        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && slower(b) > 1.0);
+        let told = same.map(|b| (held_s + 0.5 * (record_s + b.record_s)) / slower(&b).ln());
         match told.filter(|tau| tau.is_finite() && *tau > 0.0) {
             Some(tau_s) => {
                 self.tau_s = Some(tau_s);
@@ -88,7 +97,8 @@ impl Drift {
             }
             None => {
                 self.left_db = fall_db.abs();
-                Some((HOLD_FACTOR * held_s.max(record_s)).min(HOLD_MAX_S)).filter(|_| held_s < HOLD_MAX_S)
+                Some((HOLD_FACTOR * held_s.max(record_s)).clamp(AGAIN_S, HOLD_MAX_S))
+                    .filter(|_| held_s < HOLD_MAX_S)
             }
         }
     }
