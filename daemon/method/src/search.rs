@@ -47,7 +47,7 @@ pub struct CeilingSearch {
     pub(crate) drifted: Vec<Point>,
     commanded: Option<f64>,
     /// How long a record the last capture was.
-    record: Record,
+    pub(crate) record: Record,
     refusals: usize,
     pub(crate) ramping: bool,
     pub(crate) recovering: bool,

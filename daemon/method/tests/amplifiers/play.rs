@@ -171,7 +171,8 @@ impl Player {
             }
             self.held.push(level);
         }
-        if let Some((burst, cycles)) = burst {
+        // As at the bench, no burst follows where the level below it tripped.
+        if let Some((burst, cycles)) = burst.filter(|_| !tripped) {
             let before = self.slow;
             self.sound(burst, f64::from(cycles) * 1e-3);
             seen.looks.push(self.look(burst, f64::from(cycles) * 1e-3));
