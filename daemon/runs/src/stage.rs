@@ -167,6 +167,11 @@ impl Stage {
 
     /// Captures, computes, records; the step is on the disk before this returns.
     pub fn capture(&mut self, purpose: &str) -> Result<Step, RunError> {
+        self.capture_for(purpose, self.bench.record_s())
+    }
+
+    /// As [`Stage::capture`], with a record of `record_s` seconds; the usual one where that is as long.
+    pub(crate) fn capture_for(&mut self, purpose: &str, record_s: f64) -> Result<Step, RunError> {
         let missing = |what: &str| RunError::Call(format!("capture() needs {what} to be set first"));
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
         if self.now.playing != Playing::Continuous {
@@ -180,7 +185,11 @@ impl Stage {
         if purpose != "ceiling" {
             self.tell(&Event::Doing(purpose));
         }
-        let captured = self.bench.capture(hz)?;
+        let captured = if record_s < self.bench.record_s() {
+            self.bench.capture_short(hz, record_s)?
+        } else {
+            self.bench.capture(hz)?
+        };
         self.count = self.count.max(self.bench.steps_before()) + 1;
         let mut step = Step {
             step: self.count,
