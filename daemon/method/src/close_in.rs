@@ -125,6 +125,13 @@ impl CeilingSearch {
         found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.1)
     }
 
+    /// No estimate outranks a capture that clearly keeps the limit: what curves tell from further up, the supply or heat
+    /// there bent.
+    fn outranked(&self, good: usize, found: Estimate) -> bool {
+        let at = &self.points.all[good];
+        at.order >= self.since && at.excess < -self.sure() && found.x_db < at.x_db
+    }
+
     /// The lower of the distortion and compression crossings, by the curves where there are any.
     pub(crate) fn crossing(&self, sides: &[Side], good: usize, first: usize) -> Option<(Estimate, Bound)> {
         let below_limited = self.below_limited(good, first);
@@ -145,6 +152,13 @@ impl CeilingSearch {
                 if below { Some(self.false_position(good, first)) } else { unsure }
             }),
         };
+        let by_distortion = by_distortion.map(|found| {
+            if below_limited.is_none() && self.outranked(good, found) {
+                self.false_position(good, first)
+            } else {
+                found
+            }
+        });
         let by_compression = estimate::compression(&self.points, &self.sought);
         match (by_distortion, by_compression) {
             (Some(d), Some(c)) if c.x_db < d.x_db => Some((c, Bound::Compression)),
