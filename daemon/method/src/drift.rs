@@ -14,6 +14,10 @@ const HOLD_USUAL_S: f64 = 1.5;
 const HOLD_FACTOR: f64 = 4.0;
 /// Least hold once an output was seen to fall, s: heat and supplies take as long, common practice.
 const AGAIN_S: f64 = 0.6;
+/// Move of the limit that may be left open, dB, and the least share of a rail's fall that a fundamental is believed to
+/// show.
+const HIDDEN_DB: f64 = 0.04;
+const SHARE_LEAST: f64 = 0.02;
 /// Fall that is worth a second look, dB per second of the record.
 const FALL_DB_PER_S: f64 = 0.003;
 /// Time constant that heat and supplies have as long as it isn't known, s: common practice, no source.
@@ -61,6 +65,17 @@ impl Drift {
         let (fall, noise) = self.rate_db_per_s?;
         let tau_s = self.tau_s.map_or(TAU_USUAL_S, |tau| tau.min(HOLD_MAX_S));
         Some((fall * tau_s, noise * tau_s))
+    }
+
+    /// The hold that shows whether a rail fell by so much that the limit moves, where the last capture's fall and its
+    /// noise leave that open: at a low limit the fundamental hardly tells of its rail. `share` is what it tells.
+    pub(crate) fn hidden(&mut self, held_s: f64, share: f64) -> Option<f64> {
+        let (fall_db, noise_db) = self.unsettled_db()?;
+        let open = fall_db.hypot(noise_db) > HIDDEN_DB * share.max(SHARE_LEAST);
+        (open && held_s < AGAIN_S).then(|| {
+            self.enough_s = self.enough_s.max(AGAIN_S);
+            AGAIN_S
+        })
     }
 
     /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.

@@ -5,6 +5,7 @@
 
 use crate::conclude::Bound;
 use crate::drift::Drift;
+use crate::estimate;
 use crate::failure::Failure;
 use crate::next::{Next, Record};
 use crate::observe::{Look, Observation};
@@ -173,7 +174,10 @@ impl CeilingSearch {
         // Noise moves the mean of a quarter record by about its share over the root of its independent samples.
         let noise = point.highest(|c| Some(c.noise_vrms? / c.fundamental_vrms?)).unwrap_or(0.0);
         let noise_db = 8.7 * noise / (1e4 * point.seen.record_s.max(1e-3)).sqrt();
-        if let Some(hold_s) = self.drift.take(point, noise_db).filter(|_| self.again < AGAIN_MAX) {
+        let taken = self.drift.take(point, noise_db);
+        let share = point.own.map(|_| estimate::share_of_rail(point));
+        let hold_s = taken.or_else(|| self.drift.hidden(point.seen.held_s, share?));
+        if let Some(hold_s) = hold_s.filter(|_| self.again < AGAIN_MAX) {
             self.again += 1;
             self.since = point.order + 1;
             self.again_db = Some((point.x_db, hold_s));
