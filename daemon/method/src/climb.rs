@@ -3,7 +3,7 @@
 use crate::conclude::Bound;
 use crate::estimate;
 use crate::failure::Failure;
-use crate::next::Next;
+use crate::next::{Next, Record};
 use crate::points::{Point, QUIET};
 use crate::search::CeilingSearch;
 use crate::sought::Reach;
@@ -24,6 +24,10 @@ const SEEN_STEP_DB: f64 = 0.5;
 const SEEN_GROWTH: f64 = 1.5;
 /// Loss of gain missing to its maximum that is as good as none: a limiter's output hardly changes, dB.
 const NEARLY_DB: f64 = 0.12;
+/// Share of the limit that noise alone may be for a short record to tell distortion from it.
+const NOISY_SHARE: f64 = 0.05;
+/// Loss of gain on the way up beside which a short record tells too little, dB.
+const MOVES_DB: f64 = 0.15;
 /// Gain that a limiter takes back, dB per dB of drive.
 pub(crate) const LIMITER_RATE: f64 = 0.92;
 /// How much more than in proportion to power a supply may fall.
@@ -89,7 +93,11 @@ impl CeilingSearch {
             let arrives = to_base_db <= self.trusted_jump_db();
             return match self.sought.reach {
                 Reach::Probe if arrives => self.probe(to_db, highest_db),
-                _ => self.set(to_db, "base level, well below the rating"),
+                _ => self.set_for(
+                    to_db,
+                    self.on_the_way(to_db, highest_db),
+                    "base level, well below the rating",
+                ),
             };
         }
         let step_db = self.step_db(top);
@@ -105,22 +113,38 @@ impl CeilingSearch {
                 let looked = self.sought.reach != Reach::Steps && !self.limit_was_seen();
                 let target_db =
                     if looked { target_db.max(clear_db.min(top_db + BURST_DB)) } else { target_db };
-                self.set(target_db.min(highest_db), "safe step up")
+                let target_db = target_db.min(highest_db);
+                self.set_for(target_db, self.on_the_way(target_db, highest_db), "safe step up")
             }
         }
     }
 
-    fn probe(&self, to_db: f64, highest_db: f64) -> Next {
-        self.probe_between(to_db, (to_db + BURST_DB).min(highest_db))
+    /// How long a record a level on the way up needs: a short one, unless it may be the last, or something moves that a
+    /// short one tells too little of (heat, a limiter, what a look saw).
+    fn on_the_way(&self, to_db: f64, highest_db: f64) -> Record {
+        let lost_db = self.points.all.len().checked_sub(1).map_or(0.0, |top| self.points.compression_db(top));
+        let top_db = self.points.all.last().map_or(to_db, |p| p.x_db);
+        let moves = self.drift.is_seen() || lost_db > MOVES_DB || self.limit_was_seen();
+        let noise_pct = |p: &Point| p.highest(|c| Some(100.0 * c.noise_vrms? / c.fundamental_vrms?));
+        let noise_pct = self.points.all.last().and_then(noise_pct).unwrap_or(0.0);
+        let there_pct = noise_pct * 10f64.powf((top_db - to_db) / 20.0);
+        let noisy = there_pct > NOISY_SHARE * self.sought.limit_pct;
+        if moves || noisy || to_db > highest_db - 0.2 { Record::Whole } else { Record::Brief }
     }
 
-    pub(crate) fn probe_between(&self, to_db: f64, burst_db: f64) -> Next {
+    fn probe(&self, to_db: f64, highest_db: f64) -> Next {
+        let burst_db = (to_db + BURST_DB).min(highest_db);
+        self.probe_between(to_db, burst_db, self.on_the_way(to_db, highest_db))
+    }
+
+    pub(crate) fn probe_between(&self, to_db: f64, burst_db: f64, record: Record) -> Next {
         match (self.permitted_vrms(to_db), self.permitted_vrms(burst_db)) {
             (Some(level_vrms), Some(burst_vrms)) if burst_vrms > level_vrms => Next::Probe {
                 level_vrms,
                 burst_vrms,
                 cycles: BURST_CYCLES,
                 hold_s: self.hold_for(level_vrms),
+                record,
                 why: "level held, with a short burst above it",
             },
             (Some(_), _) => self.set(to_db, "highest level"),

@@ -114,7 +114,8 @@ impl CeilingSearch {
     }
 
     fn nearest_db(&self, x_db: f64) -> f64 {
-        let counts = self.points.all.iter().filter(|p| p.order >= self.since);
+        // A short record made on the way up is none to end on.
+        let counts = self.points.all.iter().filter(|p| p.order >= self.since && !p.brief);
         counts.map(|p| (p.x_db - x_db).abs()).fold(f64::INFINITY, f64::min)
     }
 
@@ -122,6 +123,13 @@ impl CeilingSearch {
     fn beside(&self, found: Estimate) -> f64 {
         let side = if self.captures.is_multiple_of(2) { 1.0 } else { -1.0 };
         found.x_db + side * (0.1 / found.slope.max(0.1)).clamp(0.02, 0.1)
+    }
+
+    /// No estimate outranks a capture that clearly keeps the limit: what curves tell from further up, the supply or heat
+    /// there bent.
+    fn outranked(&self, good: usize, found: Estimate) -> bool {
+        let at = &self.points.all[good];
+        at.order >= self.since && at.excess < -self.sure() && found.x_db < at.x_db
     }
 
     /// The lower of the distortion and compression crossings, by the curves where there are any.
@@ -144,6 +152,13 @@ impl CeilingSearch {
                 if below { Some(self.false_position(good, first)) } else { unsure }
             }),
         };
+        let by_distortion = by_distortion.map(|found| {
+            if below_limited.is_none() && self.outranked(good, found) {
+                self.false_position(good, first)
+            } else {
+                found
+            }
+        });
         let by_compression = estimate::compression(&self.points, &self.sought);
         match (by_distortion, by_compression) {
             (Some(d), Some(c)) if c.x_db < d.x_db => Some((c, Bound::Compression)),

@@ -12,6 +12,12 @@ const TAUS: f64 = 6.0;
 const HOLD_USUAL_S: f64 = 1.5;
 /// Factor by which the hold grows while the time constant isn't known.
 const HOLD_FACTOR: f64 = 4.0;
+/// Least hold once an output was seen to fall, s: heat and supplies take as long, common practice.
+const AGAIN_S: f64 = 0.6;
+/// Move of the limit that may be left open, dB, and the least share of a rail's fall that a fundamental is believed to
+/// show.
+const HIDDEN_DB: f64 = 0.04;
+const SHARE_LEAST: f64 = 0.02;
 /// Fall that is worth a second look, dB per second of the record.
 const FALL_DB_PER_S: f64 = 0.003;
 /// Time constant that heat and supplies have as long as it isn't known, s: common practice, no source.
@@ -48,12 +54,28 @@ impl Drift {
         self.tau_s.map_or(self.enough_s, |tau| TAUS * tau).min(HOLD_USUAL_S)
     }
 
+    /// Whether a loud output was ever seen to fall.
+    pub(crate) fn is_seen(&self) -> bool {
+        self.tau_s.is_some() || self.left_db > 0.0 || self.enough_s > 0.0
+    }
+
     /// What the output may still have to fall, dB: the rate of the last loud capture for one time constant, and how well
     /// that is known.
     pub(crate) fn unsettled_db(&self) -> Option<(f64, f64)> {
         let (fall, noise) = self.rate_db_per_s?;
         let tau_s = self.tau_s.map_or(TAU_USUAL_S, |tau| tau.min(HOLD_MAX_S));
         Some((fall * tau_s, noise * tau_s))
+    }
+
+    /// The hold that shows whether a rail fell by so much that the limit moves, where the last capture's fall and its
+    /// noise leave that open: at a low limit the fundamental hardly tells of its rail. `share` is what it tells.
+    pub(crate) fn hidden(&mut self, held_s: f64, share: f64) -> Option<f64> {
+        let (fall_db, noise_db) = self.unsettled_db()?;
+        let open = fall_db.hypot(noise_db) > HIDDEN_DB * share.max(SHARE_LEAST);
+        (open && held_s < AGAIN_S).then(|| {
+            self.enough_s = self.enough_s.max(AGAIN_S);
+            AGAIN_S
+        })
     }
 
     /// Takes a capture in; gives the hold for a repetition where what is left over matters, in s.
@@ -77,8 +99,10 @@ impl Drift {
             }
             return None;
         }
-        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && b.fall_db / fall_db > 1.0);
-        let told = same.map(|b| (held_s + 0.5 * (record_s + b.record_s)) / (b.fall_db / fall_db).ln());
+        // By rates: the records may differ in length.
+        let slower = |b: &Seen| b.fall_db / b.record_s / (fall_db / record_s);
+        let same = before.filter(|b| (b.x_db - point.x_db).abs() < 0.3 && slower(b) > 1.0);
+        let told = same.map(|b| (held_s + 0.5 * (record_s + b.record_s)) / slower(&b).ln());
         match told.filter(|tau| tau.is_finite() && *tau > 0.0) {
             Some(tau_s) => {
                 self.tau_s = Some(tau_s);
@@ -88,7 +112,8 @@ impl Drift {
             }
             None => {
                 self.left_db = fall_db.abs();
-                Some((HOLD_FACTOR * held_s.max(record_s)).min(HOLD_MAX_S)).filter(|_| held_s < HOLD_MAX_S)
+                Some((HOLD_FACTOR * held_s.max(record_s)).clamp(AGAIN_S, HOLD_MAX_S))
+                    .filter(|_| held_s < HOLD_MAX_S)
             }
         }
     }

@@ -17,6 +17,8 @@ const ABOVE_DB: f64 = 2.1;
 const TAKEN_DB: f64 = 0.08;
 /// Distortion that neither curve nor noise shows (what doesn't follow the drive at once), percent: own choice, no source.
 const HIDDEN_PCT: f64 = 0.01;
+/// Distance over which an output's slope is read off a curve, dB.
+const SLOPE_DB: f64 = 0.05;
 /// Step of the search, dB.
 const STEP_DB: f64 = 0.25;
 /// How much nearer to a crossing another capture has to lie to refute it, dB, and ln(distortion/limit) below which it
@@ -144,6 +146,17 @@ fn refuted_db(points: &Points, i: usize, own: &Estimate, since: usize, sought: &
             (off_db > allowed_db).then_some(off_db)
         })
         .fold(0.0, f64::max)
+}
+
+/// Share of a small fall of the rail by which the fundamental of `point` falls, in the channel that shows most of it:
+/// V = R·f(drive/R) falls by one minus the slope of V over the drive.
+pub(crate) fn share_of_rail(point: &Point) -> f64 {
+    let shares = point.seen.channels.iter().filter_map(|channel| {
+        let curve = channel.curve.as_ref()?;
+        let level = |ratio: f64| Some(20.0 * curve.predict(ratio, Some(1))?.fundamental_vrms.log10());
+        Some(1.0 - (level(1.0)? - level(10f64.powf(-SLOPE_DB / 20.0))?) / SLOPE_DB)
+    });
+    shares.fold(0.0, f64::max)
 }
 
 /// Error of what the curve of a capture says about another level, dB.

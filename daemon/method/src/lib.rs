@@ -52,7 +52,7 @@ pub use ceiling::{Bracket, Ceiling, LowLevelBump};
 pub use curve::{Predicted, TransferCurve};
 pub use failure::Failure;
 pub use model::{Evaluated, Exponents, PowerModel, Within};
-pub use next::Next;
+pub use next::{Next, Record};
 pub use observe::{ChannelObservation, Look, LookChannel, Observation};
 pub use propagate::{covariance, effective_degrees, propagate, sensitivities};
 pub use ramp::RampWatch;

@@ -7,7 +7,7 @@
 use crate::climb::LIMITER_RATE;
 use crate::conclude::Bound;
 use crate::estimate::{self, Estimate};
-use crate::next::Next;
+use crate::next::{Next, Record};
 use crate::points::Point;
 use crate::search::CeilingSearch;
 use crate::sought::Reach;
@@ -66,7 +66,7 @@ impl CeilingSearch {
             return None;
         }
         Some(if burst_db < seen.x_db - LOWER_DB {
-            self.probe_between(level_db, burst_db)
+            self.probe_between(level_db, burst_db, Record::Whole)
         } else {
             self.set(level_db, "just above a limiter's threshold")
         })

@@ -3,6 +3,31 @@
 use crate::ceiling::Ceiling;
 use crate::failure::Failure;
 
+/// Cycles and seconds that a brief record holds at least: whole cycles enough to part harmonics from noise, time enough to
+/// part the mains from the tone. Common practice, no source.
+const BRIEF_CYCLES: f64 = 60.0;
+const BRIEF_S: f64 = 0.05;
+
+/// How long a record a capture needs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Record {
+    /// The bench's usual one.
+    Whole,
+    /// A short one, that tells distortion, gain and drift where the ceiling is still to come: less heat on the way up.
+    Brief,
+}
+
+impl Record {
+    /// Its length, s, for a tone of `hz` on a bench that usually records `usual_s`; never longer than that.
+    #[must_use]
+    pub fn length_s(self, hz: f64, usual_s: f64) -> f64 {
+        match self {
+            Self::Whole => usual_s,
+            Self::Brief => (BRIEF_CYCLES / hz).max(BRIEF_S).min(usual_s),
+        }
+    }
+}
+
 /// What to do next.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Next {
@@ -12,6 +37,8 @@ pub enum Next {
         level_vrms: f64,
         /// Time to hold the level before the capture, beyond settling, s.
         hold_s: f64,
+        /// How long a record it needs.
+        record: Record,
         /// What the capture is for.
         why: &'static str,
     },
@@ -25,6 +52,8 @@ pub enum Next {
         cycles: u32,
         /// Time to hold the level before the capture, beyond settling, s.
         hold_s: f64,
+        /// How long a record it needs.
+        record: Record,
         /// What the capture is for.
         why: &'static str,
     },

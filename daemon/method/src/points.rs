@@ -35,6 +35,8 @@ pub(crate) struct Point {
     pub excess_se: f64,
     /// When it was made: 1 for the first.
     pub order: usize,
+    /// Whether its record was a short one, made on the way up.
+    pub brief: bool,
     /// The observation itself.
     pub seen: Observation,
     /// Where its own transfer curves cross the limit.
@@ -72,8 +74,18 @@ impl Point {
         let x_db = 20.0 * level.log10();
         let (excess, excess_se) = ((worst / sought.limit_pct).ln(), sought.distortion_scatter);
         let seen = seen.clone();
-        let mut point =
-            Self { x_db, out_db, power_w, distortion_pct: worst, excess, excess_se, order, seen, own: None };
+        let mut point = Self {
+            x_db,
+            out_db,
+            power_w,
+            distortion_pct: worst,
+            excess,
+            excess_se,
+            order,
+            brief: false,
+            seen,
+            own: None,
+        };
         if let Some(here) = estimate::excess_at(&point, x_db, sought) {
             let (offset, sigma) = estimate::corrected(&point, here, sought);
             (point.excess, point.excess_se) = (here + offset, sigma);

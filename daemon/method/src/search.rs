@@ -5,8 +5,9 @@
 
 use crate::conclude::Bound;
 use crate::drift::Drift;
+use crate::estimate;
 use crate::failure::Failure;
-use crate::next::Next;
+use crate::next::{Next, Record};
 use crate::observe::{Look, Observation};
 use crate::points::{Point, Points};
 use crate::side::Side;
@@ -46,6 +47,8 @@ pub struct CeilingSearch {
     /// Loud captures that were made again because the output still fell.
     pub(crate) drifted: Vec<Point>,
     commanded: Option<f64>,
+    /// How long a record the last capture was.
+    pub(crate) record: Record,
     refusals: usize,
     pub(crate) ramping: bool,
     pub(crate) recovering: bool,
@@ -76,6 +79,7 @@ impl CeilingSearch {
             drifted_db: None,
             drifted: Vec::new(),
             commanded: None,
+            record: Record::Whole,
             refusals: 0,
             ramping: false,
             recovering: false,
@@ -106,8 +110,9 @@ impl CeilingSearch {
         self.creeping = self.ramping && !self.trips_db.is_empty();
         self.creeps += usize::from(self.creeping);
         match &next {
-            Next::Set { level_vrms, .. } | Next::Probe { level_vrms, .. } => {
-                self.commanded = Some(*level_vrms)
+            Next::Set { level_vrms, record, .. } | Next::Probe { level_vrms, record, .. } => {
+                self.commanded = Some(*level_vrms);
+                self.record = *record;
             }
             Next::Ramp { to_vrms, .. } => self.commanded = Some(*to_vrms),
             Next::CoolDown { .. } => {}
@@ -121,6 +126,7 @@ impl CeilingSearch {
             return Next::Set {
                 level_vrms: self.sought.level_vrms_start,
                 hold_s: 0.0,
+                record: Record::Whole,
                 why: "small-signal gain and noise",
             };
         };
@@ -147,7 +153,8 @@ impl CeilingSearch {
             return self.on_refusal(commanded);
         }
         match Point::new(seen, &self.sought, self.captures) {
-            Some(point) => {
+            Some(mut point) => {
+                point.brief = self.record == Record::Brief;
                 self.refusals = 0;
                 self.forget_drifted();
                 self.on_drift(&point);
@@ -167,7 +174,10 @@ impl CeilingSearch {
         // Noise moves the mean of a quarter record by about its share over the root of its independent samples.
         let noise = point.highest(|c| Some(c.noise_vrms? / c.fundamental_vrms?)).unwrap_or(0.0);
         let noise_db = 8.7 * noise / (1e4 * point.seen.record_s.max(1e-3)).sqrt();
-        if let Some(hold_s) = self.drift.take(point, noise_db).filter(|_| self.again < AGAIN_MAX) {
+        let taken = self.drift.take(point, noise_db);
+        let share = point.own.map(|_| estimate::share_of_rail(point));
+        let hold_s = taken.or_else(|| self.drift.hidden(point.seen.held_s, share?));
+        if let Some(hold_s) = hold_s.filter(|_| self.again < AGAIN_MAX) {
             self.again += 1;
             self.since = point.order + 1;
             self.again_db = Some((point.x_db, hold_s));
@@ -197,7 +207,7 @@ impl CeilingSearch {
         let hold_s = HOLD_S;
         if self.points.all.is_empty() && harmless {
             let why = "reading refused; louder, still harmless at any gain";
-            return Next::Set { level_vrms: louder, hold_s, why };
+            return Next::Set { level_vrms: louder, hold_s, record: Record::Whole, why };
         }
         if self.refusals >= REFUSALS_MAX {
             return Next::Failed(Failure::Refused { refusals: self.refusals, level_vrms: commanded });
@@ -206,7 +216,8 @@ impl CeilingSearch {
             // A ramp isn't repeated at its end, which was never held.
             return self.decide();
         }
-        Next::Set { level_vrms: commanded, hold_s, why: "reading refused; once more" }
+        let why = "reading refused; once more";
+        Next::Set { level_vrms: commanded, hold_s, record: Record::Whole, why }
     }
 
     pub(crate) fn last_good_db(&self) -> Option<f64> {
@@ -222,7 +233,8 @@ impl CeilingSearch {
         if let Some((again_db, hold_s)) = self.again_db.take()
             && let Next::Set { level_vrms, .. } = self.set(again_db, "")
         {
-            return Next::Set { level_vrms, hold_s, why: "output still falling; hold longer" };
+            let why = "output still falling; hold longer";
+            return Next::Set { level_vrms, hold_s, record: Record::Whole, why };
         }
         match sides.iter().position(Side::is_broken) {
             Some(first) => self.close_in(&sides, first),
@@ -243,8 +255,12 @@ impl CeilingSearch {
 
     /// Commands a level, held inside the source's range, the declared maximum and below any trip.
     pub(crate) fn set(&self, x_db: f64, why: &'static str) -> Next {
+        self.set_for(x_db, Record::Whole, why)
+    }
+
+    pub(crate) fn set_for(&self, x_db: f64, record: Record, why: &'static str) -> Next {
         match self.permitted_vrms(x_db) {
-            Some(level_vrms) => Next::Set { level_vrms, hold_s: self.hold_for(level_vrms), why },
+            Some(level_vrms) => Next::Set { level_vrms, hold_s: self.hold_for(level_vrms), record, why },
             None => Next::Failed(Failure::NoLevel),
         }
     }

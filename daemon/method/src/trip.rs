@@ -3,8 +3,9 @@
 use crate::climb::STEP_DB;
 use crate::conclude::Bound;
 use crate::failure::Failure;
-use crate::next::Next;
+use crate::next::{Next, Record};
 use crate::observe::Observation;
+use crate::points::Point;
 use crate::search::CeilingSearch;
 use crate::side;
 
@@ -16,6 +17,8 @@ pub(crate) const CREEP_DB: f64 = 0.04;
 const BENT_DB: f64 = 0.15;
 /// How far below a trip the creeping starts where something good is that near, dB.
 const CREEP_FROM_DB: f64 = 1.3;
+/// Longest way that a ramp creeps, dB: some two seconds, against the captures and recoveries that steps would take.
+const CREEP_MOST_DB: f64 = 4.6;
 /// How far below a trip that a ramp didn't provoke the level is held, dB.
 const BELOW_TRIP_DB: f64 = 0.1;
 /// Rate of a ramp that creeps up to a trip, dB per second.
@@ -28,6 +31,7 @@ impl CeilingSearch {
         let held = usable(seen.level_vrms).then_some(seen.level_vrms);
         let at = if self.ramping { held.or(loudest) } else { loudest.or(held) }.unwrap_or(commanded);
         let trip_db = 20.0 * at.log10();
+        self.keep_held(seen, at);
         // Captures at or above a level that trips now say nothing about what the amplifier sustains.
         self.points.all.retain(|p| p.x_db < trip_db - 1e-6);
         self.trips_db.push(trip_db);
@@ -53,6 +57,17 @@ impl CeilingSearch {
         self.creep_db = ((trip_db - good_db) / left).max(CREEP_DB);
         self.recovering = true;
         Next::CoolDown { why: "protection tripped; wait for recovery, then creep up from below" }
+    }
+
+    /// Where only the burst of a probe tripped, the level below it was held and captured whole.
+    fn keep_held(&mut self, seen: &Observation, tripped_vrms: f64) {
+        if self.ramping || seen.looks.is_empty() || seen.level_vrms >= tripped_vrms {
+            return;
+        }
+        if let Some(point) = Point::new(seen, &self.sought, self.captures) {
+            // As many channels as before, or the next capture tells.
+            self.points.add(Point { brief: self.record == Record::Brief, ..point });
+        }
     }
 
     pub(crate) fn trip_db(&self) -> f64 {
@@ -90,7 +105,7 @@ impl CeilingSearch {
         }
         let clear_db = self.clear_db(top_db).min(trip_db);
         let from_db = clear_db.min(trip_db - CREEP_FROM_DB).max(top_db);
-        if trip_db - from_db > STEP_DB + CREEP_FROM_DB {
+        if trip_db - from_db > CREEP_MOST_DB {
             return self
                 .set((top_db + STEP_DB).max(clear_db.min(trip_db - STEP_DB)), "safe step up below the trip");
         }

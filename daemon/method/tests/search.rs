@@ -126,8 +126,8 @@ fn without_curves_the_readings_alone_still_find_a_clip() {
     let mut last = None;
     let found = loop {
         match search.next(last.as_ref()) {
-            wattproof_method::Next::Set { level_vrms, hold_s, .. } => {
-                let mut seen = player.hold(level_vrms, hold_s, None);
+            wattproof_method::Next::Set { level_vrms, hold_s, record, .. } => {
+                let mut seen = player.hold(level_vrms, hold_s, record, None);
                 seen.channels[0].curve = None;
                 last = Some(seen);
             }

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use wattproof_method::{
-    Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Reach, Sought, TransferCurve,
+    Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Reach, Record, Sought,
+    TransferCurve,
 };
 use wattproof_signal::Flag;
 
@@ -36,13 +37,13 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
     let mut last: Option<Observation> = None;
     loop {
         match search.next(last.as_ref()) {
-            Next::Set { level_vrms, hold_s, why } => {
+            Next::Set { level_vrms, hold_s, record, why } => {
                 let hold_s = hold_s.max(least_hold_s(last.as_ref(), level_vrms, claim));
-                last = Some(hold(stage, level_vrms, hold_s, why)?);
+                last = Some(hold(stage, level_vrms, hold_s, record, why)?);
             }
-            Next::Probe { level_vrms, burst_vrms, cycles, hold_s, why } => {
+            Next::Probe { level_vrms, burst_vrms, cycles, hold_s, record, why } => {
                 let hold_s = hold_s.max(least_hold_s(last.as_ref(), level_vrms, claim));
-                let mut seen = hold(stage, level_vrms, hold_s, why)?;
+                let mut seen = hold(stage, level_vrms, hold_s, record, why)?;
                 if !seen.tripped && !seen.refused {
                     probe(stage, level_vrms, burst_vrms, cycles, &mut seen)?;
                 }
@@ -67,8 +68,14 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
     }
 }
 
-/// Sets a level, holds it as long as the search asks beyond settling, and captures.
-fn hold(stage: &mut Stage, level_vrms: f64, hold_s: f64, why: &'static str) -> Result<Observation, RunError> {
+/// Sets a level, holds it as long as the search asks beyond settling, and captures a record as long as it asks.
+fn hold(
+    stage: &mut Stage,
+    level_vrms: f64,
+    hold_s: f64,
+    record: Record,
+    why: &'static str,
+) -> Result<Observation, RunError> {
     stage.tell(&Event::Doing(why));
     stage.set_level(level_vrms)?;
     if !stage.now.source_on {
@@ -76,8 +83,9 @@ fn hold(stage: &mut Stage, level_vrms: f64, hold_s: f64, why: &'static str) -> R
     }
     stage.bench.settle()?;
     stage.bench.wait(Duration::from_secs_f64(hold_s))?;
-    let record_s = stage.bench.record_s();
-    let step = stage.capture("ceiling")?;
+    let usual_s = stage.bench.record_s();
+    let record_s = stage.now.hz.map_or(usual_s, |hz| record.length_s(hz, usual_s));
+    let step = stage.capture_for("ceiling", record_s)?;
     Ok(Observation { held_s: hold_s, record_s, ..observe(&step) })
 }
 

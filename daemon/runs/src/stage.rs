@@ -39,6 +39,17 @@ pub struct Operating {
     pub supply_on: bool,
 }
 
+/// How a capture is made.
+#[derive(Debug, Clone, Copy)]
+enum How {
+    /// As long as captures are.
+    Usual,
+    /// So many seconds.
+    For(f64),
+    /// As long as captures are, with this level, V rms, set while the samples travel.
+    Then(f64),
+}
+
 /// The stage of one run.
 pub struct Stage {
     /// The bench, with the run's record.
@@ -170,7 +181,18 @@ impl Stage {
 
     /// Captures, computes, records; the step is on the disk before this returns.
     pub fn capture(&mut self, purpose: &str) -> Result<Step, RunError> {
-        self.capture_then(purpose, None)
+        self.capture_how(purpose, How::Usual)
+    }
+
+    /// As [`Stage::capture`], with a record of `record_s` seconds; the usual one where that is as long.
+    pub(crate) fn capture_for(&mut self, purpose: &str, record_s: f64) -> Result<Step, RunError> {
+        let short = record_s < self.bench.record_s();
+        self.capture_how(purpose, if short { How::For(record_s) } else { How::Usual })
+    }
+
+    /// As [`Stage::capture`], and sets the next level while the samples travel, if one is given.
+    pub(crate) fn capture_then(&mut self, purpose: &str, next_vrms: Option<f64>) -> Result<Step, RunError> {
+        self.capture_how(purpose, next_vrms.map_or(How::Usual, How::Then))
     }
 
     /// Whether a level is no louder than the present one, or one that was captured under the present conditions.
@@ -179,8 +201,7 @@ impl Stage {
         falls || self.shown.covers(&self.now, level_vrms)
     }
 
-    /// As [`Stage::capture`], and sets the next level while the samples travel, if one is given.
-    pub(crate) fn capture_then(&mut self, purpose: &str, next_vrms: Option<f64>) -> Result<Step, RunError> {
+    fn capture_how(&mut self, purpose: &str, how: How) -> Result<Step, RunError> {
         let missing = |what: &str| RunError::Call(format!("capture() needs {what} to be set first"));
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
         if self.now.playing != Playing::Continuous {
@@ -194,9 +215,10 @@ impl Stage {
         if purpose != "ceiling" {
             self.tell(&Event::Doing(purpose));
         }
-        let captured = match next_vrms {
-            Some(next_vrms) => self.bench.capture_then(hz, next_vrms)?,
-            None => self.bench.capture(hz)?,
+        let captured = match how {
+            How::Usual => self.bench.capture(hz)?,
+            How::For(record_s) => self.bench.capture_short(hz, record_s)?,
+            How::Then(next_vrms) => self.bench.capture_then(hz, next_vrms)?,
         };
         self.count = self.count.max(self.bench.steps_before()) + 1;
         let mut step = Step {
@@ -221,7 +243,7 @@ impl Stage {
             self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
         }
         self.shown.note(&self.now);
-        if let Some(next_vrms) = next_vrms {
+        if let How::Then(next_vrms) = how {
             self.now.level_vrms = Some(next_vrms);
             // From the end of the record on, and no louder: what lies between goes to the level before.
             self.delivered.driven(self.rating, step.at_s);

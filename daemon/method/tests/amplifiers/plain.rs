@@ -2,6 +2,7 @@
 
 use super::play::{Player, RATED_W, Scatter};
 use super::{Amplifier, Family, Rng};
+use wattproof_method::Record;
 
 /// How one plain search went.
 pub struct Plain {
@@ -22,7 +23,7 @@ impl Reader {
     /// Whether a level keeps the limit by its readings, ln(distortion/limit), and its power, W.
     fn read(&mut self, level: f64) -> (bool, f64, f64) {
         self.captures += 1;
-        let seen = self.player.hold(level, 0.05, None);
+        let seen = self.player.hold(level, 0.05, Record::Whole, None);
         let c = &seen.channels[0];
         let fundamental = c.fundamental_vrms.unwrap_or(0.0);
         self.gain = self.gain.max(fundamental / level);

@@ -3,13 +3,14 @@
 use super::{Amplifier, Family, N, Rng, Slow, State};
 use wattproof_method::{
     Ceiling, CeilingSearch, ChannelObservation, Failure, Look, LookChannel, Next, Observation, RampWatch,
-    Sought, TransferCurve,
+    Record, Sought, TransferCurve,
 };
 
 pub const RATED_W: f64 = 100.0;
-/// Length of a capture and of a look, s; tone of 1 kHz.
+/// Usual length of a capture, length of a look, s; tone, Hz.
 const CAPTURE_S: f64 = 0.15;
 const BLOCK_S: f64 = 0.02;
+const TONE_HZ: f64 = 1000.0;
 const HARMONICS: usize = 20;
 
 /// Scatter of the readings.
@@ -102,13 +103,13 @@ impl Player {
         TransferCurve::from_phases((0..bins).map(fold).collect())
     }
 
-    fn channel(&mut self, s: &State, droop_db: f64) -> ChannelObservation {
+    fn channel(&mut self, s: &State, droop_db: f64, record_s: f64) -> ChannelObservation {
         let scale = 10f64.powf(self.scatter.level_db * self.rng.normal() / 20.0);
         let common = self.rng.normal();
         let own = self.rng.normal();
         let shared = self.scatter.shared;
         let off = self.scatter.distortion * (shared * common + (1.0 - shared * shared).sqrt() * own);
-        let curve = self.curve(s, scale, 1.0 + self.scatter.distortion * shared * common, CAPTURE_S);
+        let curve = self.curve(s, scale, 1.0 + self.scatter.distortion * shared * common, record_s);
         ChannelObservation {
             fundamental_vrms: Some(s.fundamental * scale),
             active_w: Some(s.power * scale * scale),
@@ -137,19 +138,26 @@ impl Player {
     }
 
     /// A held level, with an optional burst at the record's beginning.
-    pub fn hold(&mut self, level: f64, hold_s: f64, burst: Option<(f64, u32)>) -> Observation {
+    pub fn hold(
+        &mut self,
+        level: f64,
+        hold_s: f64,
+        record: Record,
+        burst: Option<(f64, u32)>,
+    ) -> Observation {
+        let record_s = record.length_s(TONE_HZ, CAPTURE_S);
         let tripped = level >= self.amplifier.trip_vrms();
         self.sound(level, hold_s + 0.02);
         let onset = self.amplifier.state(level, &self.slow);
-        self.sound(level, CAPTURE_S);
+        self.sound(level, record_s);
         let s = self.amplifier.state(level, &self.slow);
         // What a record's first and last quarters show of a fall.
         let droop_db = 0.75 * 20.0 * (onset.fundamental / s.fundamental).log10();
         let mut seen = Observation {
             level_vrms: level,
             held_s: hold_s,
-            record_s: CAPTURE_S,
-            channels: vec![self.channel(&s, droop_db)],
+            record_s,
+            channels: vec![self.channel(&s, droop_db, record_s)],
             supply_v: Some(s.supply),
             supply_a: Some(0.5 + s.power / 40.0),
             heatsink_c: Some(40.0 + 10.0 * self.slow.heat),
@@ -163,7 +171,8 @@ impl Player {
             }
             self.held.push(level);
         }
-        if let Some((burst, cycles)) = burst {
+        // As at the bench, no burst follows where the level below it tripped.
+        if let Some((burst, cycles)) = burst.filter(|_| !tripped) {
             let before = self.slow;
             self.sound(burst, f64::from(cycles) * 1e-3);
             seen.looks.push(self.look(burst, f64::from(cycles) * 1e-3));
@@ -235,9 +244,9 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
     let db = |x: f64, y: f64| 20.0 * (x / y).log10();
     for _ in 0..3 * captures_max {
         match search.next(last.as_ref()) {
-            Next::Set { level_vrms, hold_s, why } => {
-                story.push(format!("set {:+.3} ({hold_s} s) {why}", db(level_vrms, truth)));
-                last = Some(player.hold(level_vrms, hold_s, None));
+            Next::Set { level_vrms, hold_s, record, why } => {
+                story.push(format!("set {:+.3} ({hold_s} s, {record:?}) {why}", db(level_vrms, truth)));
+                last = Some(player.hold(level_vrms, hold_s, record, None));
                 if let (Some(o), Some(line)) = (&last, story.last_mut()) {
                     let c = &o.channels[0];
                     line.push_str(&format!(
@@ -247,13 +256,13 @@ pub fn trial(family: Family, seed: u64, sought: Sought, scatter: Scatter) -> Res
                     ));
                 }
             }
-            Next::Probe { level_vrms, burst_vrms, cycles, hold_s, why } => {
+            Next::Probe { level_vrms, burst_vrms, cycles, hold_s, record, why } => {
                 story.push(format!(
                     "probe {:+.3} to {:+.3} {why}",
                     db(level_vrms, truth),
                     db(burst_vrms, truth)
                 ));
-                last = Some(player.hold(level_vrms, hold_s, Some((burst_vrms, cycles))));
+                last = Some(player.hold(level_vrms, hold_s, record, Some((burst_vrms, cycles))));
                 if let (Some(o), Some(line)) = (&last, story.last_mut()) {
                     line.push_str(&format!(
                         " [{:.3} %, tripped {}]",
