@@ -54,7 +54,7 @@ pub enum RunError {
     #[error("{0}")]
     Table(#[from] TableError),
     /// The run folder can't be made or written.
-    #[error("run folder {path}: {source}; choose a writable folder with --out")]
+    #[error("run folder {path}: {source}; choose a folder that can be written, a new one with --out")]
     Folder {
         /// The folder or file.
         path: PathBuf,

@@ -33,6 +33,7 @@ mod run_file;
 mod stage;
 mod step;
 mod tables;
+mod words;
 
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
 pub use delivered::Spent;
