@@ -146,7 +146,6 @@ fn fault_52_deep_files_of_every_kind_are_refused_in_words() {
         refused(&["check", "--bench", &path]);
         refused(&["check", "--nameplate", &path]);
         refused(&["dialect", "check", &path]);
-        refused(&["virtual-bench", "--until-stdin-closes", "--amplifier", &path]);
         refused(&["virtual-bench", "--until-stdin-closes", "--faults", &path]);
         refused(&["virtual-bench", "--until-stdin-closes", "--manner", &path]);
     }

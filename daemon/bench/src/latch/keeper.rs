@@ -153,7 +153,8 @@ impl Kept {
     fn write(&self, number: u64) {
         let note = self.disk.lock().unwrap_or_else(PoisonError::into_inner);
         // The latest, which may be newer than that number; none when a reset was quicker.
-        if let Some(record) = self.desk().last.clone() {
+        let last = self.desk().last.clone();
+        if let Some(record) = last {
             let at_unix_s = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
             let latch = Latch { bench: self.bench.clone(), at_unix_s, record };
             let noted = note.write(&latch);
