@@ -1,5 +1,5 @@
 //! House rules that the compiler does not check: who may depend on whom, how long a file may grow, that every
-//! data file is listed beside it, that nothing is left to do, that links lead somewhere.
+//! data file is listed beside it, that nothing is left to do, that links lead somewhere, that every fault has its test.
 //!
 //! The rules are the project's own (DEVELOPERS.md), so they have no outside source.
 
@@ -142,6 +142,62 @@ fn files_stay_short_enough_to_be_read() {
         "one file in ten is longer than {LINES_P90} lines, from {} on",
         path.display()
     );
+}
+
+/// Last number of the catalogue of faults.
+const FAULTS: u8 = 58;
+
+/// The numbers that a test bears by its name: `fault_07_…`, `fault_32_and_33_…`.
+fn borne(name: &str) -> Vec<u8> {
+    let Some(mut rest) = name.strip_prefix("fault_") else { return Vec::new() };
+    let mut numbers = Vec::new();
+    loop {
+        let end = rest.find(|c: char| !c.is_ascii_digit()).unwrap_or(rest.len());
+        let Ok(number) = rest[..end].parse() else { return numbers };
+        numbers.push(number);
+        match rest[end..].strip_prefix("_and_") {
+            Some(more) => rest = more,
+            None => return numbers,
+        }
+    }
+}
+
+/// The numbers that the tests of a source text bear: of functions marked as tests that are not left out.
+fn faults_tested(code: &str) -> Vec<u8> {
+    let (mut is_test, mut left_out) = (false, false);
+    let mut found = Vec::new();
+    for line in code.lines().map(str::trim) {
+        if line.starts_with("#[") {
+            is_test |= line == "#[test]";
+            left_out |= line.contains("ignore") || line.contains("cfg(");
+        } else if !line.starts_with("//") {
+            let name = line.strip_prefix("fn ").and_then(|rest| rest.split('(').next());
+            found.extend(name.filter(|_| is_test && !left_out).map(borne).unwrap_or_default());
+            (is_test, left_out) = (false, false);
+        }
+    }
+    found
+}
+
+#[test]
+fn every_fault_of_the_catalogue_has_a_test_that_bears_its_number() {
+    let borne: Vec<(u8, PathBuf)> = sources()
+        .into_iter()
+        .flat_map(|path| faults_tested(&text(&path)).into_iter().map(move |number| (number, path.clone())))
+        .collect();
+    for (number, path) in &borne {
+        assert!((1..=FAULTS).contains(number), "{}: there is no fault {number}", path.display());
+    }
+    let tested: BTreeSet<u8> = borne.into_iter().map(|(number, _)| number).collect();
+    let missing: Vec<u8> = (1..=FAULTS).filter(|number| !tested.contains(number)).collect();
+    assert!(missing.is_empty(), "no test is called fault_NN_… for the faults {missing:?}");
+}
+
+#[test]
+fn only_tests_that_run_bear_a_number() {
+    let code = "#[test]\nfn fault_07_a() {}\n/// Fault 8.\nfn fault_08_no_test() {}\n#[test]\n#[ignore]\nfn fault_09_b() {}
+        /// Of both.\n    #[test]\n    // why\n    fn fault_10_and_11_and_c() {}\n#[test]\nfn faults_12() {}\n#[test]\n\nfn fault_13() {}";
+    assert_eq!(faults_tested(code), [7, 10, 11]);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
 use wattproof_bench::BenchFile;
-use wattproof_runs::{Nameplate, RunOrder, Script};
+use wattproof_runs::{Nameplate, RunOrder, Script, read_script};
 
 use crate::cli::DemoOrder;
 use crate::failure::Failure;
@@ -28,7 +28,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
         "Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used."
     );
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
-    let source = std::fs::read_to_string(SCRIPT).unwrap_or_else(|_| SHIPPED.to_string());
+    let source = read_script(Path::new(SCRIPT)).unwrap_or_else(|_| SHIPPED.to_string());
     let script = Script { path: PathBuf::from(SCRIPT), source };
     let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
     // An invented amplifier's trips are forgotten with it.

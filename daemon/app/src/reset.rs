@@ -1,6 +1,6 @@
 //! `wattproof reset`: a person looks at a latched trip and, once its cause is gone, lets the bench be armed again.
 
-use std::io::{BufRead, IsTerminal};
+use std::io::{BufRead, IsTerminal, Read};
 
 use wattproof_bench::{Bench, BenchFile, Extras, Standing, check_dialects};
 
@@ -10,6 +10,9 @@ use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::say::say;
 use crate::state_folder::state_folder;
+
+/// Longest answer that is read: a number of twenty digits.
+const TYPED_BYTES_MAX: u64 = 100;
 
 /// Opens the bench (which switches everything off), tells what stands, and resets it when told the number.
 pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
@@ -35,6 +38,7 @@ pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
     let mut typed = String::new();
     std::io::stdin()
         .lock()
+        .take(TYPED_BYTES_MAX)
         .read_line(&mut typed)
         .map_err(|source| Failure::System { what: "reading the number", source })?;
     if typed.trim().parse() != Ok(standing.nonce) {

@@ -31,6 +31,11 @@ pub enum BenchError {
     /// The file of a latched trip can't be used.
     #[error("{0}")]
     Latch(#[from] crate::latch::LatchError),
+    /// The bench was reset since this run armed it.
+    #[error(
+        "this bench was reset after this run had armed it, and may be armed for another one: nothing more is sent for this run; `wattproof resume` goes on with it"
+    )]
+    Disarmed,
     /// A person stopped the bench.
     #[error("stopped by {0}; everything was switched off")]
     Stopped(String),

@@ -18,6 +18,9 @@ use crate::{BenchError, ContactorLine};
 /// How often the guardian hears from the daemon.
 const BEAT: Duration = Duration::from_millis(50);
 
+/// How long a trip may take to be noted before it is told all the same: much less than the guardian's patience.
+const NOTED_WITHIN: Duration = Duration::from_millis(20);
+
 /// What answers when this process can't.
 #[derive(Default)]
 pub struct Safeguards {
@@ -175,10 +178,12 @@ fn answer(shared: &Shared, guardian: &mut Option<Guardian>, lost: Lost) {
     }
 }
 
+/// Trips first, then tells, once a restart would know it too: a person who has read of a trip must find it again.
 fn trip(shared: &Shared, what: String) {
-    tracing::error!("{what}");
-    shared.guard().fault(shared.clock.now_s(), TripCause::Run { what });
+    shared.guard().fault(shared.clock.now_s(), TripCause::Run { what: what.clone() });
     shared.stop.wake();
+    shared.latch.noted(NOTED_WITHIN);
+    tracing::error!("{what}");
 }
 
 impl Drop for Heart {

@@ -41,7 +41,6 @@ pub(crate) fn safe_once(shared: &Shared) -> SafeReport {
     for warning in &report.warnings {
         tracing::error!("{warning}");
     }
-    shared.keep_latch();
     *kept = Some(report.clone());
     report
 }

@@ -2,7 +2,7 @@
 
 use std::hash::{BuildHasher, Hasher, RandomState};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::AtomicUsize;
+use std::sync::atomic::{AtomicU64, AtomicUsize};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -16,7 +16,7 @@ use crate::clock::{Clock, WallClock};
 use crate::connect::Opener;
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
-use crate::latch::{Keeper, Latch, read_latch};
+use crate::latch::{Keeper, Latch};
 use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
@@ -169,10 +169,9 @@ impl Bench {
         };
         let stop = Arc::new(StopState::new(&clock, opener.cancellers));
         // After every OFF: a disk that hangs must not keep an output on.
-        let latched = state_folder.as_deref().map(read_latch).transpose()?.flatten();
-        let standing = latched.as_ref().map(|latch| latch.record.clone());
-        let mut guard = match standing.clone() {
-            Some(record) => Guard::restored(file.limits, OFF_DEADLINE_S, nonce_seed(), record),
+        let (latch, latched) = Keeper::open(state_folder, &file.name)?;
+        let mut guard = match &latched {
+            Some(latch) => Guard::restored(file.limits, OFF_DEADLINE_S, nonce_seed(), latch.record.clone()),
             None => Guard::new(file.limits, OFF_DEADLINE_S, nonce_seed()),
         };
         guard.rate(ratings);
@@ -182,7 +181,7 @@ impl Bench {
             me: me.clone(),
             off_cancellers,
             cut_upstream,
-            latch: Keeper::new(state_folder, &file.name, standing),
+            latch,
             guard: Mutex::new(guard),
             actors,
             stop,
@@ -194,6 +193,7 @@ impl Bench {
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
             commanded: Mutex::default(),
+            armings: AtomicU64::new(0),
             driven: AtomicUsize::new(file.source.outputs.len()),
             samples: AtomicUsize::new(file.digitizer.samples),
             capturing: Turn::new(&*clock, ()),

@@ -13,7 +13,10 @@ use crate::drives::Playing;
 use crate::failed::{failed, gone};
 use crate::shared::SUPPLY_OUTPUT;
 use crate::unasked::{look, set_watchdogs};
-use crate::{Bench, BenchError};
+use crate::{Arming, Bench, BenchError};
+
+/// How long a trip may take to reach the disk before it is told all the same.
+const STANDS_WITHIN: Duration = Duration::from_millis(500);
 
 type Asked<T> = Result<Result<T, InstrumentError>, ActorGone>;
 
@@ -24,7 +27,7 @@ impl Bench {
     /// [`BenchError::Refused`] when the guard is not in its safe state; [`BenchError::Setup`] when nobody would answer a
     /// crash any more, or the contactor does not follow; [`BenchError::Tripped`] when source or supply restarted since
     /// they were switched off, as a modem line that rose when its port was opened makes some, or are on.
-    pub fn arm(&self) -> Result<(), BenchError> {
+    pub fn arm(&self) -> Result<Arming, BenchError> {
         if let Some(latch) = &*self.latched() {
             return Err(BenchError::Latched { cause: latch.record.cause.clone() });
         }
@@ -36,8 +39,10 @@ impl Bench {
             self.shared.contactor.release().map_err(BenchError::Setup)?;
         }
         armed?;
+        let arming = self.newly_armed();
         look(&self.shared);
-        self.check_stop()
+        self.check_stop()?;
+        Ok(arming)
     }
 
     /// What is believed of an output; UNKNOWN counts as on.
@@ -330,6 +335,7 @@ impl Bench {
         let permitted = self.shared.guard().permit(self.now_s(), command);
         if permitted.is_err() {
             self.shared.stop.wake();
+            self.let_latch_stand();
         }
         Ok(permitted?)
     }
@@ -339,6 +345,7 @@ impl Bench {
         match trip {
             Some(trip) => {
                 self.shared.stop.wake();
+                self.let_latch_stand();
                 Err(BenchError::Tripped(trip.cause))
             }
             None => self.check_stop(),
@@ -349,10 +356,20 @@ impl Bench {
         if let Some(by) = self.shared.stop.stopped_by() {
             return Err(BenchError::Stopped(by));
         }
-        match self.shared.guard().trip() {
-            Some(trip) => Err(BenchError::Tripped(trip.cause.clone())),
+        let tripped = self.shared.guard().trip().map(|trip| trip.cause.clone());
+        match tripped {
+            Some(cause) => {
+                self.let_latch_stand();
+                Err(BenchError::Tripped(cause))
+            }
             None => Ok(()),
         }
+    }
+
+    /// Before a trip is told to a script, a record or a person: whoever has learnt of it must find it after a restart,
+    /// however this process or the machine ends. A disk that hangs keeps nobody waiting for longer than this.
+    pub(crate) fn let_latch_stand(&self) {
+        self.shared.latch.stands(STANDS_WITHIN);
     }
 
     fn gap(&self) -> Option<TripCause> {
@@ -374,6 +391,9 @@ impl Bench {
             Ok(Ok(_)) => {}
             Ok(Err(error)) => failed(&self.shared, error),
             Err(error) => gone(&self.shared, error),
+        }
+        if !matches!(asked, Ok(Ok(_))) {
+            self.let_latch_stand();
         }
         // A cancelled or refused exchange is the stop's or the trip's doing, not the instrument's.
         if let Ok(Err(error)) = &asked

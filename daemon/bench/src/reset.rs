@@ -70,6 +70,7 @@ impl Bench {
                 return Err(BenchError::Stopped(by));
             }
             guard.reset(self.now_s(), nonce)?;
+            self.shared.latch.forget();
             self.shared.stop.clear();
         }
         // What trips from now on is told by its own cause, also in this process.

@@ -40,7 +40,7 @@ impl Bench {
             report = safe_once(&self.shared);
         }
         measure_dead(&self.shared, &mut report);
-        self.shared.keep_latch();
+        self.let_latch_stand();
         report
     }
 
@@ -67,7 +67,6 @@ impl Bench {
                 return safe;
             }
         };
-        self.shared.keep_latch();
         report
     }
 }

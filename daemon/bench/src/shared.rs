@@ -1,6 +1,7 @@
 //! What the threads of an open bench share.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::ops::{Deref, DerefMut};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 
@@ -58,6 +59,8 @@ pub(crate) struct Shared {
     pub level_vrms: Mutex<f64>,
     pub playing: Mutex<Playing>,
     pub commanded: Mutex<Commanded>,
+    /// How often the bench was armed.
+    pub armings: AtomicU64,
     pub driven: AtomicUsize,
     pub samples: AtomicUsize,
     /// One capture or safe-state check at a time.
@@ -67,17 +70,9 @@ pub(crate) struct Shared {
 }
 
 impl Shared {
-    pub fn guard(&self) -> MutexGuard<'_, Guard> {
-        self.guard.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// Hands the latch over to be written, if there is one; returns at once.
-    pub fn keep_latch(&self) {
-        // Under the guard's lock: a reset that comes in between must find what it removes.
-        let guard = self.guard();
-        if let Some(record) = guard.latch() {
-            self.latch.keep(record);
-        }
+    pub fn guard(&self) -> Guarding<'_> {
+        let guard = self.guard.lock().unwrap_or_else(PoisonError::into_inner);
+        Guarding { guard, latch: &self.latch }
     }
 
     /// How long nothing is said to an instrument that did not confirm its OFF: longer than its watchdog's delay, which
@@ -94,5 +89,32 @@ impl Shared {
 
     pub fn driven(&self) -> usize {
         self.driven.load(Ordering::Relaxed)
+    }
+}
+
+/// The guard, for as long as it is held. Whoever lets go of it hands over a trip that came meanwhile to be kept: nobody
+/// can have learnt of one that is not on its way to the disk.
+pub(crate) struct Guarding<'a> {
+    guard: MutexGuard<'a, Guard>,
+    latch: &'a Keeper,
+}
+
+impl Deref for Guarding<'_> {
+    type Target = Guard;
+
+    fn deref(&self) -> &Guard {
+        &self.guard
+    }
+}
+
+impl DerefMut for Guarding<'_> {
+    fn deref_mut(&mut self) -> &mut Guard {
+        &mut self.guard
+    }
+}
+
+impl Drop for Guarding<'_> {
+    fn drop(&mut self) {
+        self.latch.look_at(&self.guard);
     }
 }

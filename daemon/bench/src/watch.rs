@@ -60,7 +60,6 @@ fn guard_over(shared: &Shared) {
             shared.clock.sleep(shared.silence());
         }
     }
-    shared.keep_latch();
     shared.stop.doze(seen, TICK);
 }
 

@@ -1,12 +1,14 @@
 //! A mark on each port for as long as a guardian holds it: a new daemon must not speak on a port while the guardian of
 //! one that died still sends OFF there. Ports themselves can't tell: to root they open a second time.
 
-use std::fs::{File, TryLockError};
+use std::fs::{File, Permissions, TryLockError};
 use std::os::fd::AsFd;
 use std::os::unix::ffi::OsStrExt;
-use std::os::unix::fs::PermissionsExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+
+use rustix::fs::OFlags;
 
 /// Where locks of programs that hold devices go (Filesystem Hierarchy Standard 3.0, 5.9).
 const LOCKS: &str = "/run/lock";
@@ -25,7 +27,7 @@ impl Claims {
         let files = ports.filter_map(|port| {
             let number = std::os::fd::AsRawFd::as_raw_fd(&port.as_fd());
             let path = std::fs::read_link(format!("/proc/self/fd/{number}")).ok()?;
-            let file = open(&mark("guardian", &path)).ok()?;
+            let file = open(&mark("guardian", &path)).ok()??;
             file.try_lock().ok().map(|()| file)
         });
         Claims { _files: files.collect() }
@@ -39,15 +41,19 @@ impl Claims {
 pub fn wait_until_free(port: &Path, within: Duration) -> Result<(), String> {
     let until = Instant::now() + within;
     let Ok(path) = port.canonicalize() else { return Ok(()) };
+    let mark = mark("guardian", &path);
+    let opened = open(&mark).map_err(|planted| format!("{}: {planted}", port.display()))?;
     // Where no mark can be made, none was.
-    let Ok(file) = open(&mark("guardian", &path)) else { return Ok(()) };
+    let Some(file) = opened else { return Ok(()) };
     loop {
         match file.try_lock() {
             Err(TryLockError::WouldBlock) if Instant::now() < until => std::thread::sleep(LOOK),
             Err(TryLockError::WouldBlock) => {
+                let holder = holder_of(&file).map_or_else(String::new, |holder| format!(", {holder},"));
                 return Err(format!(
-                    "{}: the guardian of another daemon holds this port: end that daemon first",
-                    port.display()
+                    "{}: the guardian of another daemon{holder} holds this port by {}: end that daemon first",
+                    port.display(),
+                    mark.display()
                 ));
             }
             // Dropping the file lets go of it again.
@@ -56,16 +62,74 @@ pub fn wait_until_free(port: &Path, within: Duration) -> Result<(), String> {
     }
 }
 
-/// Any user may lock it: it holds nothing but a name.
-pub(crate) fn open(path: &Path) -> std::io::Result<File> {
-    let created = File::options().read(true).write(true).create_new(true).open(path);
-    match created {
-        Ok(file) => {
-            file.set_permissions(std::fs::Permissions::from_mode(0o666))?;
-            Ok(file)
-        }
-        // What another user has made can be locked, if not written.
-        Err(_) => File::options().read(true).write(true).open(path).or_else(|_| File::open(path)),
+/// Something else than a lock stands in a lock's place. The folder is everybody's: another user may have put it there.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "its lock {path} {what}: nothing was done on the bench; find out who put it there, and remove it (as root, if it is another user's)"
+)]
+pub struct Planted {
+    /// Where the lock should be.
+    pub path: PathBuf,
+    /// What is there.
+    pub what: String,
+}
+
+/// A file that any user may lock and only its owner write: it holds nothing but a name. None where this machine has no
+/// place for it.
+///
+/// # Errors
+/// [`Planted`], and nothing behind it was touched.
+pub(crate) fn open(path: &Path) -> Result<Option<File>, Planted> {
+    let flags = (OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY).bits().cast_signed();
+    let mut how = File::options();
+    how.read(true).write(true).mode(0o644).custom_flags(flags);
+    if let Ok(file) = how.clone().create_new(true).open(path) {
+        // Whatever this user's files are otherwise: a file that others can't open they would take for a planted one.
+        let _lockable = file.set_permissions(Permissions::from_mode(0o644));
+        return Ok(Some(file));
+    }
+    let planted = |what: &str| Planted { path: path.into(), what: what.into() };
+    let Ok(about) = path.symlink_metadata() else { return Ok(None) };
+    if !about.is_file() || about.nlink() != 1 {
+        return Err(planted("is no plain file but a link, a pipe or the like"));
+    }
+    // What another user has made can be locked, if not written.
+    let opened = how.open(path).or_else(|_| File::options().read(true).custom_flags(flags).open(path));
+    let Ok(file) = opened else {
+        return Err(planted(&format!("belongs to user {} and can't be opened", about.uid())));
+    };
+    // Once more of what was opened: it may have been exchanged meanwhile.
+    match file.metadata() {
+        Ok(about) if about.is_file() && about.nlink() == 1 => Ok(Some(file)),
+        _ => Err(planted("was exchanged while it was opened")),
+    }
+}
+
+/// The process that holds the lock on a file, as the kernel tells (proc(5), `/proc/locks`), and whose it is: what the
+/// file itself says was written by whoever could.
+pub(crate) fn holder_of(file: &File) -> Option<Holder> {
+    let about = file.metadata().ok()?;
+    let device = about.dev();
+    let id = format!("{:02x}:{:02x}:{}", rustix::fs::major(device), rustix::fs::minor(device), about.ino());
+    let locks = std::fs::read_to_string("/proc/locks").ok()?;
+    let line = locks
+        .lines()
+        .find(|line| line.contains(" FLOCK ") && line.split_whitespace().any(|word| word == id))?;
+    let process = line.split_whitespace().nth(4)?.parse().ok()?;
+    let user = std::fs::metadata(format!("/proc/{process}")).ok()?.uid();
+    Some(Holder { process, user })
+}
+
+/// Who holds a lock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Holder {
+    pub process: u32,
+    pub user: u32,
+}
+
+impl std::fmt::Display for Holder {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "process {} of user {}", self.process, self.user)
     }
 }
 
@@ -97,5 +161,35 @@ mod tests {
         drop(claims);
         wait_until_free(&port, short).unwrap();
         std::fs::remove_file(mark("guardian", &port)).unwrap();
+    }
+
+    /// Fault 55: in a folder that is everybody's, what another user has put in a lock's place is neither followed nor
+    /// written, and does not make a daemon go without.
+    #[test]
+    fn fault_55_what_stands_in_a_locks_place_is_refused_and_untouched() {
+        let folder = tempfile::tempdir().unwrap();
+        let port = folder.path().join("port");
+        let foreign = folder.path().join("foreign");
+        std::fs::write(&port, "").unwrap();
+        std::fs::write(&foreign, "not a lock").unwrap();
+        for kind in ["daemon", "guardian"] {
+            let place = mark(kind, &port);
+            let refused = || match kind {
+                "daemon" => crate::hold([port.as_path()].into_iter(), "bench").unwrap_err().to_string(),
+                _ => wait_until_free(&port, Duration::from_millis(20)).unwrap_err(),
+            };
+            std::os::unix::fs::symlink(&foreign, &place).unwrap();
+            assert!(refused().contains("is no plain file"), "{}", refused());
+            std::fs::remove_file(&place).unwrap();
+            // The same file by another name; only where both are on one file system.
+            if std::fs::hard_link(&foreign, &place).is_ok() {
+                assert!(refused().contains("is no plain file"), "{}", refused());
+                std::fs::remove_file(&place).unwrap();
+            }
+            rustix::fs::mkfifoat(rustix::fs::CWD, &place, rustix::fs::Mode::RWXU).unwrap();
+            assert!(refused().contains("is no plain file"), "{}", refused());
+            std::fs::remove_file(&place).unwrap();
+        }
+        assert_eq!(std::fs::read(&foreign).unwrap(), b"not a lock");
     }
 }

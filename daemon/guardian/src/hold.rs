@@ -5,7 +5,7 @@ use std::fs::{File, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
-use crate::claim::{mark, open};
+use crate::claim::{Planted, holder_of, mark, open};
 
 /// Longest text about a holder that is read from its lock, bytes.
 const WHO_BYTES_MAX: u64 = 500;
@@ -16,22 +16,33 @@ pub struct Held {
     _files: Vec<File>,
 }
 
-/// Another program holds a port.
+/// Why a port can't be held.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{port}: held by {holder}: end that first, or wait until it has finished")]
-pub struct HeldByAnother {
-    /// The port.
-    pub port: String,
-    /// What it says of itself.
-    pub holder: String,
+pub enum NotHeld {
+    /// Another program holds it.
+    #[error("{port}: held by {holder}: end that first, or wait until it has finished")]
+    ByAnother {
+        /// The port.
+        port: String,
+        /// Who it is, and what it says of itself.
+        holder: String,
+    },
+    /// Something else than a lock stands in its place.
+    #[error("{port}: {planted}")]
+    Planted {
+        /// The port.
+        port: String,
+        /// What.
+        planted: Planted,
+    },
 }
 
 /// Holds ports for this process, at once or not at all. `what_for` tells others what this process does with them. A
 /// port that is not there is left to whoever opens it; a machine without a place for locks goes without.
 ///
 /// # Errors
-/// [`HeldByAnother`], which names the other process.
-pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result<Held, HeldByAnother> {
+/// [`NotHeld`], which names the other process, or what stands in the lock's place.
+pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result<Held, NotHeld> {
     let mut files = Vec::new();
     for port in ports {
         let path = match port.canonicalize() {
@@ -40,7 +51,9 @@ pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result
             Err(_) if port.is_relative() => port.to_path_buf(),
             Err(_) => continue,
         };
-        let Ok(mut file) = open(&mark("daemon", &path)) else { continue };
+        let (name, place) = (|| port.display().to_string(), mark("daemon", &path));
+        let opened = open(&place).map_err(|planted| NotHeld::Planted { port: name(), planted })?;
+        let Some(mut file) = opened else { continue };
         match file.try_lock() {
             Ok(()) => {
                 // Who can't write into a lock that another user made still holds it.
@@ -48,7 +61,7 @@ pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result
                 files.push(file);
             }
             Err(TryLockError::WouldBlock) => {
-                return Err(HeldByAnother { port: port.display().to_string(), holder: holder(&mut file) });
+                return Err(NotHeld::ByAnother { port: name(), holder: holder(&mut file, &place) });
             }
             // A file system without locks goes without, as for the guardian's marks.
             Err(TryLockError::Error(_)) => {}
@@ -63,11 +76,23 @@ fn tell(file: &mut File, what_for: &str) -> std::io::Result<()> {
     write!(file, "process {} ({what_for})", std::process::id())
 }
 
-fn holder(file: &mut File) -> String {
+/// Who holds it: what is written there if that names the process that the kernel names too, and that is this user's.
+fn holder(file: &mut File, place: &Path) -> String {
     let mut who = String::new();
-    let read = file.take(WHO_BYTES_MAX).read_to_string(&mut who);
+    let read = (&mut *file).take(WHO_BYTES_MAX).read_to_string(&mut who);
     let told: String = who.chars().filter(|c| !c.is_control()).collect();
-    if read.is_ok() && !told.is_empty() { told } else { "another program of this kind".into() }
+    let told = if read.is_ok() && !told.is_empty() { told } else { "another program of this kind".into() };
+    let us = rustix::process::geteuid().as_raw();
+    match holder_of(file) {
+        Some(holder) if holder.user != us => format!(
+            "{holder}, another one than this (it says: {told:?}; lock {}; if that is no daemon of this bench, have its owner or root end it)",
+            place.display()
+        ),
+        Some(holder) if !told.starts_with(&format!("process {} ", holder.process)) => {
+            format!("{holder} (it says: {told:?}; lock {})", place.display())
+        }
+        _ => told,
+    }
 }
 
 #[cfg(test)]
@@ -83,14 +108,17 @@ mod tests {
         let [a, b, c] = ports.each_ref().map(|port| port.as_path());
         let first = hold([a, b].into_iter(), "bench \"one\"").unwrap();
         let refused = hold([c, b].into_iter(), "bench \"two\"").unwrap_err();
-        assert_eq!(refused.port, b.display().to_string());
-        assert_eq!(refused.holder, format!("process {} (bench \"one\")", std::process::id()));
+        let holder = format!("process {} (bench \"one\")", std::process::id());
+        assert_eq!(refused, NotHeld::ByAnother { port: b.display().to_string(), holder });
         // All or nothing: what it had before the refusal is free again.
         let third = hold([c].into_iter(), "bench \"three\"").unwrap();
         drop(first);
         let again = hold([a, b].into_iter(), "a").unwrap();
         let refused = hold([b].into_iter(), "bench \"two\"").unwrap_err();
-        assert!(refused.holder.ends_with("(a)"), "nothing of the longer text before is left: {refused}");
+        assert!(
+            refused.to_string().contains("(a): end that"),
+            "nothing of the longer text before is left: {refused}"
+        );
         drop((third, again));
         for port in [a, b, c] {
             std::fs::remove_file(mark("daemon", port)).unwrap();

@@ -220,3 +220,20 @@ fn orders_that_make_no_sense_are_refused_before_any_watch() {
     send(&daemon, b"\x02nonsense", SendFlags::empty()).unwrap();
     assert!(matches!(serve(theirs.as_fd(), Notes::default), Err(GuardianError::Orders(_))));
 }
+
+/// Fault 52: whatever length comes over the socket, it is bounded; orders that are too long arm nothing, letters that are
+/// no words are as good as silence.
+#[test]
+fn fault_52_orders_and_letters_that_are_too_long_lead_to_nothing_but_off() {
+    let (daemon, theirs) =
+        socketpair(AddressFamily::UNIX, SocketType::SEQPACKET, SocketFlags::CLOEXEC, None).unwrap();
+    send(&daemon, &vec![1; 100_000], SendFlags::empty()).unwrap();
+    assert!(matches!(serve(theirs.as_fd(), Notes::default), Err(GuardianError::Orders(_))));
+
+    let supply = Pty::open();
+    let watched = watched(&[(&supply, "OUTP OFF\n")]);
+    send(&watched.daemon, &vec![b'x'; 100_000], SendFlags::empty()).unwrap();
+    let off = supply.read(Duration::from_millis(1000));
+    assert!(offs(&off, "OUTP OFF\n") >= 1);
+    assert_eq!(watched.die(), Ended::Fired);
+}

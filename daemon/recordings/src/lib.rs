@@ -8,6 +8,7 @@
 
 mod choice;
 mod error;
+mod rationed;
 mod recording;
 mod riff;
 mod table;

@@ -5,11 +5,14 @@ use std::io::Read;
 use csv::{ByteRecord, ReaderBuilder};
 
 use crate::error::RecordingError;
+use crate::rationed::{Ration, Rationed};
 use crate::recording::{CHANNELS_MAX, Channel, RATE_MAX_HZ, Recording, SAMPLES_MAX, Wanted};
 use crate::times::{Printed, Times};
 use crate::titles::{names_count, names_time, unit_s};
 
 const SEPARATORS: [u8; 3] = [b'\t', b';', b','];
+/// Most lines above the first number.
+const TITLES_MAX: usize = 10_000;
 /// Characters of a wrong field that an error repeats.
 const QUOTED_MAX: usize = 24;
 
@@ -19,15 +22,18 @@ const QUOTED_MAX: usize = 24;
 /// names the columns. Time is the column so named, else the first that only rises, else the first.
 pub(crate) fn read(head: &[u8], source: impl Read, wanted: &Wanted) -> Result<Recording, RecordingError> {
     let Layout { separator, decimal_comma } = layout(head).ok_or(RecordingError::NoTable)?;
+    let left = Ration::default();
+    left.renew();
     let mut rows = ReaderBuilder::new()
         .delimiter(separator)
         .has_headers(false)
         .flexible(true)
         .comment(Some(b'#'))
-        .from_reader(source);
+        .from_reader(Rationed { source, left: left.clone() });
     let mut table = Table::default();
     let mut record = ByteRecord::new();
     while rows.read_byte_record(&mut record).map_err(unreadable)? {
+        left.renew();
         let line = record.position().map_or(0, csv::Position::line);
         let field = |field| if decimal_comma { with_point(clean(field)) } else { clean(field) };
         let fields: Vec<String> = record.iter().map(field).collect();
@@ -35,6 +41,9 @@ pub(crate) fn read(head: &[u8], source: impl Read, wanted: &Wanted) -> Result<Re
             // Titles stand above the numbers.
             if !fields.iter().all(String::is_empty) {
                 table.titles.push(fields);
+                if table.titles.len() > TITLES_MAX {
+                    return Err(RecordingError::NoTable);
+                }
             }
             continue;
         }

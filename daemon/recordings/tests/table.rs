@@ -1,5 +1,7 @@
 //! CSV tables. Layout: RFC 4180, and what measuring instruments write (common practice, no source).
 
+use std::io::Read;
+
 use wattproof_recordings::{Choice, Recording, RecordingError, Wanted, read};
 
 fn table(text: &str) -> Result<Recording, RecordingError> {
@@ -109,4 +111,53 @@ fn units_in_a_line_of_their_own_stay_with_their_column() {
     let choice =
         Choice { volts_channel: 1, amps_channel: None, volts_full_scale: None, amps_full_scale: None };
     assert!(matches!(choice.capture(&found), Err(RecordingError::Unit { unit: "mV", .. })));
+}
+
+/// Fault 52: rows, quotes, comments and titles without end come to one soon. The project's own bounds.
+#[test]
+fn fault_52_a_table_whose_row_never_ends_is_refused_in_bounded_memory() {
+    for (begins, goes_on) in [
+        ("t,u\n0,1\n0.001,", "9"),
+        ("t,u\n0,1\n0.001,\"", "9\n"),
+        ("t,u\n0,1\n", "# a comment "),
+        ("t,u\n0,1\n0.001", ",9"),
+    ] {
+        let endless = begins.as_bytes().chain(std::io::repeat(0));
+        let pattern = goes_on.as_bytes();
+        let mut at = 0;
+        let mut taken = 0u64;
+        let endless =
+            Replaced { inner: endless, skip: begins.len(), pattern, at: &mut at, taken: &mut taken };
+        let told = read(endless, &Wanted::default()).unwrap_err().to_string();
+        assert!(told.contains("longer than 1 MiB"), "{begins:?} {goes_on:?}: {told}");
+        assert!(taken < 4 << 20, "{begins:?} {goes_on:?}: {taken} bytes were read");
+    }
+    let above = "maker,invented\n".repeat(20_000);
+    assert!(matches!(table(&format!("0,1\n{above}")), Err(RecordingError::NotANumber { .. })));
+    assert!(matches!(table(&format!("{above}0,1\n0.001,2\n")), Err(RecordingError::NoTable)));
+}
+
+/// A source that goes on with a pattern for ever.
+struct Replaced<'a, R> {
+    inner: R,
+    skip: usize,
+    pattern: &'a [u8],
+    at: &'a mut usize,
+    taken: &'a mut u64,
+}
+
+impl<R: Read> Read for Replaced<'_, R> {
+    fn read(&mut self, buf: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.inner.read(buf)?;
+        for byte in &mut buf[..count] {
+            if self.skip > 0 {
+                self.skip -= 1;
+            } else {
+                *byte = self.pattern[*self.at % self.pattern.len()];
+                *self.at += 1;
+            }
+        }
+        *self.taken += count as u64;
+        Ok(count)
+    }
 }

@@ -3,12 +3,21 @@
 //! In come paths and bytes; out goes the promise that they are on the disk, or an error. Only this crate's journal,
 //! tables, captures and folder write through it.
 
-use std::fs::File;
-use std::io::{Read, Write};
+use std::fs::{DirBuilder, File, OpenOptions};
+use std::io::{Error, ErrorKind, Read, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::Path;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
+
+use rustix::fs::OFlags;
+
+/// Longest file that is read whole, bytes: twice the longest capture.
+const READ_BYTES_MAX: u64 = 2 << 30;
+/// What may be done with files and folders of a run: nobody but their owner may write.
+const FILE_MODE: u32 = 0o644;
+const FOLDER_MODE: u32 = 0o755;
 
 /// A write that takes longer than this counts as failed, s: a run can't go on without its record.
 pub const SLOWEST_S: f64 = 5.0;
@@ -60,8 +69,16 @@ pub trait Disk: Send + Sync {
     /// Everything in a file.
     ///
     /// # Errors
-    /// The operating system's.
+    /// The operating system's; that it is no regular file, or too long.
     fn read(&self, path: &Path) -> std::io::Result<Vec<u8>>;
+
+    /// The same from its start on, as far as somebody wants to read.
+    ///
+    /// # Errors
+    /// As for `read`.
+    fn reader(&self, path: &Path) -> std::io::Result<Box<dyn Read>> {
+        Ok(Box::new(std::io::Cursor::new(self.read(path)?)))
+    }
 
     /// Removes a file.
     ///
@@ -70,28 +87,29 @@ pub trait Disk: Send + Sync {
     fn remove(&self, path: &Path) -> std::io::Result<()>;
 }
 
-/// The machine's own disk.
+/// The machine's own disk. A run's folder may come from another person: a link in a file's place is never followed, what
+/// is no regular file not waited for.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct MachineDisk;
 
 impl Disk for MachineDisk {
     fn make_folder(&self, path: &Path) -> std::io::Result<()> {
-        if let Some(parent) = path.parent() {
-            std::fs::create_dir_all(parent)?;
+        if let Some(parent) = path.parent().filter(|parent| !parent.as_os_str().is_empty()) {
+            DirBuilder::new().mode(FOLDER_MODE).recursive(true).create(parent)?;
         }
-        std::fs::create_dir(path)?;
+        DirBuilder::new().mode(FOLDER_MODE).create(path)?;
         sync_folder_of(path)
     }
 
     fn create(&self, path: &Path) -> std::io::Result<Box<dyn Growing>> {
-        let file = File::options().append(true).create_new(true).open(path)?;
+        let file = how().append(true).create_new(true).open(path)?;
         claim(&file)?;
         sync_folder_of(path)?;
         Ok(Box::new(Timed::over(file)?))
     }
 
     fn reopen(&self, path: &Path, keep: u64) -> std::io::Result<Box<dyn Growing>> {
-        let file = File::options().append(true).open(path)?;
+        let file = opened(path, how().append(true))?;
         claim(&file)?;
         file.set_len(keep)?;
         file.sync_all()?;
@@ -100,7 +118,12 @@ impl Disk for MachineDisk {
 
     fn write_whole(&self, path: &Path, bytes: &[u8]) -> std::io::Result<()> {
         let aside = path.with_added_extension("part");
-        let mut file = File::create(&aside)?;
+        // What a kill left there, or somebody else put there.
+        match std::fs::remove_file(&aside) {
+            Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
+        let mut file = how().write(true).create_new(true).open(&aside)?;
         file.write_all(bytes)?;
         file.sync_all()?;
         std::fs::rename(&aside, path)?;
@@ -108,14 +131,49 @@ impl Disk for MachineDisk {
     }
 
     fn read(&self, path: &Path) -> std::io::Result<Vec<u8>> {
+        let file = opened(path, how().read(true))?;
+        // Asked first: a file with a hole costs its owner nothing and a reader all it says of its length.
+        let length = file.metadata()?.len();
         let mut bytes = Vec::new();
-        File::open(path)?.read_to_end(&mut bytes)?;
-        Ok(bytes)
+        if length <= READ_BYTES_MAX {
+            file.take(READ_BYTES_MAX + 1).read_to_end(&mut bytes)?;
+        }
+        if length.max(bytes.len() as u64) > READ_BYTES_MAX { Err(too_long()) } else { Ok(bytes) }
+    }
+
+    fn reader(&self, path: &Path) -> std::io::Result<Box<dyn Read>> {
+        Ok(Box::new(opened(path, how().read(true))?))
     }
 
     fn remove(&self, path: &Path) -> std::io::Result<()> {
         std::fs::remove_file(path)
     }
+}
+
+fn how() -> OpenOptions {
+    let mut how = File::options();
+    let flags = OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY;
+    how.mode(FILE_MODE).custom_flags(flags.bits().cast_signed());
+    how
+}
+
+/// A regular file that is there.
+fn opened(path: &Path, how: &OpenOptions) -> std::io::Result<File> {
+    let refuse = |what: &str| Err(Error::new(ErrorKind::InvalidInput, what));
+    let file = match how.open(path) {
+        Err(_) if path.is_symlink() => {
+            return refuse("it is a symbolic link, which no run leaves: put the file itself in its place");
+        }
+        opened => opened?,
+    };
+    if file.metadata()?.is_file() { Ok(file) } else { refuse("it is no regular file") }
+}
+
+fn too_long() -> Error {
+    Error::new(
+        ErrorKind::InvalidInput,
+        format!("it is longer than {READ_BYTES_MAX} bytes, which no run leaves"),
+    )
 }
 
 /// One writer a file: a second program must not go on with a run that is going on.
@@ -232,6 +290,42 @@ mod tests {
         MachineDisk.write_whole(&path, b"whole").unwrap();
         assert_eq!(MachineDisk.read(&path).unwrap(), b"whole");
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left aside");
+    }
+
+    /// Fault 53: where a link stands in a file's place, nothing is read through it and nothing behind it is changed.
+    #[test]
+    fn fault_53_no_link_is_followed_to_read_or_to_write() {
+        let folder = tempfile::tempdir().unwrap();
+        let (foreign, path) = (folder.path().join("foreign"), folder.path().join("table.csv"));
+        let aside = folder.path().join("table.csv.part");
+        std::fs::write(&foreign, "not of this run").unwrap();
+        let link = |at: &Path| std::os::unix::fs::symlink(&foreign, at).unwrap();
+        link(&path);
+        link(&aside);
+        for error in [
+            MachineDisk.read(&path).map(drop).unwrap_err(),
+            MachineDisk.reader(&path).map(drop).unwrap_err(),
+            MachineDisk.reopen(&path, 0).map(drop).unwrap_err(),
+        ] {
+            assert!(error.to_string().contains("symbolic link"), "{error}");
+        }
+        assert_eq!(MachineDisk.create(&path).map(drop).unwrap_err().kind(), ErrorKind::AlreadyExists);
+        MachineDisk.write_whole(&path, b"a table").unwrap();
+        assert_eq!(std::fs::read(&foreign).unwrap(), b"not of this run");
+        assert!(!path.is_symlink() && MachineDisk.read(&path).unwrap() == b"a table");
+        // What is no file at all neither.
+        rustix::fs::mkfifoat(rustix::fs::CWD, &aside, rustix::fs::Mode::RWXU).unwrap();
+        assert!(MachineDisk.read(&aside).unwrap_err().to_string().contains("no regular file"));
+        assert!(MachineDisk.read(folder.path()).is_err());
+    }
+
+    /// Fault 52: a file that says it is a terabyte long is refused without being read.
+    #[test]
+    fn fault_52_a_file_longer_than_any_of_a_run_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("huge");
+        File::create(&path).unwrap().set_len(1 << 40).unwrap();
+        assert!(MachineDisk.read(&path).unwrap_err().to_string().contains("longer than"));
     }
 
     /// Fault 44: a disk that hangs ends the wait; a pipe that nobody reads stands for it.

@@ -19,8 +19,10 @@ pub struct ScriptFault {
     pub line: usize,
     /// Column in characters, from 1; 0 when unknown.
     pub column: usize,
-    /// The source line.
+    /// The source line; of a long one the part around the fault.
     pub source_line: String,
+    /// The column in that, from 1.
+    pub caret: usize,
     /// What happened and what to do.
     pub message: String,
 }
@@ -34,7 +36,7 @@ impl std::fmt::Display for ScriptFault {
         write!(f, ":{}:{}: {}", self.line, self.column, self.message)?;
         let gutter = self.line.to_string().len();
         write!(f, "\n{:gutter$} |\n{} | {}\n{:gutter$} | ", "", self.line, self.source_line, "")?;
-        write!(f, "{}^", " ".repeat(self.column.saturating_sub(1)))
+        write!(f, "{}^", " ".repeat(self.caret.saturating_sub(1)))
     }
 }
 
@@ -54,7 +56,7 @@ pub enum RunError {
     #[error("{0}")]
     Table(#[from] TableError),
     /// The run folder can't be made or written.
-    #[error("run folder {path}: {source}; choose a writable folder with --out")]
+    #[error("run folder {path}: {source}; choose a folder that can be written, a new one with --out")]
     Folder {
         /// The folder or file.
         path: PathBuf,

@@ -1,5 +1,6 @@
 //! A run's folder under `results/`.
 
+use std::fs::Metadata;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -60,10 +61,21 @@ impl RunFolder {
     /// The folder of an earlier run.
     ///
     /// # Errors
-    /// [`RunError::NoRun`] when it holds no journal.
+    /// [`RunError::NoRun`] when it holds no journal; [`RunError::Folder`] when its captures lie elsewhere.
     pub fn open(path: &Path) -> Result<Self, RunError> {
-        let named = path.canonicalize().ok().filter(|path| path.join(JOURNAL_FILE).is_file());
+        let named = path.canonicalize().ok().filter(|path| path.join(JOURNAL_FILE).exists());
         let path = named.ok_or_else(|| RunError::NoRun { path: path.into() })?;
+        // The folder may come from another person: what it makes this program read and write stays below it.
+        for (part, is_it) in
+            [(JOURNAL_FILE, Metadata::is_file as fn(&Metadata) -> bool), (CAPTURES_FOLDER, Metadata::is_dir)]
+        {
+            let part = path.join(part);
+            if part.symlink_metadata().is_ok_and(|about| !is_it(&about)) {
+                let what = "it is a symbolic link, or nothing that a run leaves there: put the run's own in its place";
+                let source = std::io::Error::new(std::io::ErrorKind::InvalidInput, what);
+                return Err(RunError::Folder { path: part, source });
+            }
+        }
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         Ok(RunFolder { disk: Arc::new(MachineDisk), path, name })
     }

@@ -34,6 +34,7 @@ mod stage;
 mod step;
 mod sweep;
 mod tables;
+mod words;
 
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
 pub use delivered::Spent;

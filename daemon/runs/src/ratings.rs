@@ -1,16 +1,20 @@
 //! `ratings.json`: every judged rating of a run with its whole uncertainty budget, rewritten after each.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 use wattproof_method::{Bracket, Contribution, Verdict};
 
+use crate::disk::{Disk, MachineDisk};
 use crate::{Driven, LimitBy, RatingResult, RunError, RunFolder};
 
 /// The file's name in a run's folder.
 pub const RATINGS_FILE: &str = "ratings.json";
 /// Version of the keys: they keep their meaning, new ones may be added.
 const FORMAT: u32 = 1;
+/// Longest file that is read, bytes: a thousand ratings.
+const RATINGS_BYTES_MAX: u64 = 16 << 20;
 
 /// The whole file.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -177,7 +181,7 @@ pub enum RatingsError {
         path: PathBuf,
     },
     /// The file can't be read.
-    #[error("ratings {path}: {source}; check the file's permissions")]
+    #[error("ratings {path}: {source}; check what stands there and who may read it")]
     Read {
         /// The file.
         path: PathBuf,
@@ -234,10 +238,20 @@ impl RatingsFile {
             return Err(RatingsError::NoRun { path: folder.into() });
         }
         let path = folder.join(RATINGS_FILE);
-        let text = std::fs::read_to_string(&path).map_err(|source| match source.kind() {
+        let read = MachineDisk.reader(&path).and_then(|file| {
+            let mut text = String::new();
+            file.take(RATINGS_BYTES_MAX + 1).read_to_string(&mut text)?;
+            Ok(text)
+        });
+        let text = read.map_err(|source| match source.kind() {
             std::io::ErrorKind::NotFound => RatingsError::NoRatings { path: folder.into() },
             _ => RatingsError::Read { path: path.clone(), source },
         })?;
+        if text.len() as u64 > RATINGS_BYTES_MAX {
+            let what = format!("it is longer than {RATINGS_BYTES_MAX} bytes, which no run leaves");
+            let source = std::io::Error::new(std::io::ErrorKind::InvalidInput, what);
+            return Err(RatingsError::Read { path, source });
+        }
         Self::parse(&path, &text)
     }
 
@@ -272,5 +286,30 @@ impl RatingsFile {
         };
         let all: Vec<String> = self.ratings.iter().map(line).collect();
         if all.is_empty() { "none".to_string() } else { all.join(", ") }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Faults 52 and 53: neither a huge nor a deep file, nor a link in its place, costs more than an error.
+    #[test]
+    fn fault_52_and_53_ratings_that_are_huge_deep_or_elsewhere_are_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(RATINGS_FILE);
+        let refused = || RatingsFile::read(folder.path()).unwrap_err().to_string();
+        for text in ["[".repeat(100_000), "{\"ratings\":".repeat(100_000)] {
+            std::fs::write(&path, text).unwrap();
+            assert!(refused().contains("altered"), "{}", refused());
+        }
+        let ending = |ending: &str| format!("{{\"format\":1,\"run\":{ending}");
+        std::fs::write(&path, ending(&"[".repeat(100_000))).unwrap();
+        assert!(refused().contains("altered"), "{}", refused());
+        std::fs::File::create(&path).unwrap().set_len(1 << 40).unwrap();
+        assert!(refused().contains("longer than"), "{}", refused());
+        std::fs::remove_file(&path).unwrap();
+        std::os::unix::fs::symlink("/etc/hostname", &path).unwrap();
+        assert!(refused().contains("symbolic link"), "{}", refused());
     }
 }

@@ -115,8 +115,9 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     stage.tell(&Event::Doing("arming the guard"));
     let stopper = bench.stopper();
     let stopping = Stopping::by(move || stopper.is_stopped());
-    let host = Host::new(stage);
-    let (host, performed) = match (bench.arm(), script_in) {
+    let mut host = Host::new(stage);
+    let armed = bench.arm().map(|arming| host.stage.bench.armed_by(arming));
+    let (host, performed) = match (armed, script_in) {
         (Err(error), _) => (host, Err(error.into())),
         (Ok(()), ScriptIn::Here) => perform_here(script, host, stopping),
         (Ok(()), ScriptIn::Child(program)) => perform_in_child(program, script, host, &stopping),

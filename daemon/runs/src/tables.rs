@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use crate::disk::{Disk, Growing};
+use crate::words::Words;
 use crate::{RatingResult, Step};
 
 /// A table can't be written.
@@ -92,7 +93,7 @@ fn header<T: Serialize + Default>() -> Result<csv::StringRecord, csv::Error> {
 pub struct StepRow {
     step: u64,
     at_s: f64,
-    purpose: String,
+    purpose: Words,
     rating: Option<usize>,
     channel: u32,
     driven: bool,
@@ -128,7 +129,7 @@ pub struct StepRow {
     supply_w: Option<f64>,
     efficiency_pct: Option<f64>,
     heatsink_c: Option<f64>,
-    flags: String,
+    flags: Words,
     noise_a_vrms: Option<f64>,
     noise_468_vrms: Option<f64>,
     fundamental_active_w: Option<f64>,
@@ -148,7 +149,7 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
             StepRow {
                 step: step.step,
                 at_s: step.at_s,
-                purpose: step.purpose.clone(),
+                purpose: step.purpose.clone().into(),
                 rating: step.rating,
                 channel: channel.channel,
                 driven: channel.driven,
@@ -184,7 +185,7 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 supply_w: step.supply_w,
                 efficiency_pct: step.efficiency_pct,
                 heatsink_c: step.heatsink_c,
-                flags: flag_words(&r.flags),
+                flags: flag_words(&r.flags).into(),
                 noise_a_vrms: r.noise_a_vrms,
                 noise_468_vrms: r.noise_468_vrms,
                 fundamental_active_w: r.fundamental_active_w,
@@ -220,9 +221,9 @@ pub struct RatingRow {
     coverage_factor: f64,
     ratio: f64,
     ratio_db: Option<f64>,
-    verdict: String,
-    cause: String,
-    evidence: String,
+    verdict: Words,
+    cause: Words,
+    evidence: Words,
     out_vrms: f64,
     level_vrms: f64,
     distortion_pct: f64,
@@ -260,9 +261,9 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         coverage_factor: result.budget.coverage_factor,
         ratio: result.ratio,
         ratio_db: result.ratio_db,
-        verdict: result.verdict.to_string(),
-        cause: ceiling.cause.to_string(),
-        evidence: ceiling.evidence.join("; "),
+        verdict: result.verdict.to_string().into(),
+        cause: ceiling.cause.to_string().into(),
+        evidence: ceiling.evidence.join("; ").into(),
         out_vrms: ceiling.out_vrms,
         level_vrms: ceiling.level_vrms,
         distortion_pct: ceiling.thdn_pct,
@@ -356,6 +357,21 @@ pub fn curve_rows(result: &RatingResult, steps: &[Step]) -> Vec<CurveRow> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Fault 54: what came from outside is words, which can't begin a formula; any other text in a row is this program's
+    /// own and begins with a letter.
+    #[test]
+    fn fault_54_every_text_column_is_made_harmless() {
+        for code in [include_str!("tables.rs"), include_str!("burst_table.rs")] {
+            let rows = code.split("#[cfg(test)]").next().unwrap().split("Row {\n").skip(1);
+            let fields = rows.flat_map(|row| row.lines().take_while(|line| !line.starts_with('}')));
+            let raw: Vec<&str> = fields.filter(|line| line.contains(": String")).collect();
+            assert!(raw.is_empty(), "{raw:?} must be Words");
+        }
+        let step = StepRow { purpose: "=1+1".into(), level_dbv: -20.0, ..StepRow::default() };
+        let line = String::from_utf8(lines([step]).unwrap()).unwrap();
+        assert!(line.contains(",'=1+1,") && line.contains(",-20.0,"), "{line}");
+    }
 
     /// The documented columns are the written ones, in order.
     #[test]

@@ -104,7 +104,7 @@ pub enum Kind {
 
 use Kind::*;
 
-/// Every kind with its number in the catalogue.
+/// Every kind with its number in the catalogue; 0 for an operator's stop, which is no fault.
 pub const CATALOGUE: [(Kind, u8); 45] = [
     (UnplugMidReply, 1),
     (HangUp, 2),
@@ -139,7 +139,7 @@ pub const CATALOGUE: [(Kind, u8); 45] = [
     (Oscillates, 29),
     (SensorOff, 31),
     (Suspend, 45),
-    (OperatorStop, 7),
+    (OperatorStop, 0),
     (DoubleStart, 57),
     (ResetHasty, 56),
     (ResetReplayed, 56),
@@ -154,7 +154,7 @@ pub const CATALOGUE: [(Kind, u8); 45] = [
 ];
 
 impl Kind {
-    /// Its number in the catalogue of the safety design. An operator's stop has none of its own.
+    /// Its number in the catalogue of the safety design; 0 for an operator's stop.
     pub fn number(self) -> u8 {
         CATALOGUE.iter().find(|(kind, _)| *kind == self).map_or(0, |(_, number)| *number)
     }

@@ -83,7 +83,7 @@ pub fn resets_after(site: &Arc<Site>, bench: &Arc<Bench>, fault: &Fault, faults:
     let told = bench.standing().map(|standing| standing.cause);
     let refused = bench.arm();
     let at_s = site.scheduler.now_s();
-    let latched = matches!(refused, Ok(()) | Err(BenchError::Latched { .. }));
+    let latched = matches!(refused, Ok(_) | Err(BenchError::Latched { .. }));
     // What tripped it between arming and stop is as much its own.
     let stops_later = |fault: &Fault| fault.kind == Kind::OperatorStop && fault.from >= granted_at;
     let stale = !faults.iter().any(stops_later)

@@ -15,9 +15,12 @@ mod bench;
 
 mod amplifier;
 mod at_random;
+mod foreign;
 mod host;
 mod instrument;
 mod link;
+mod network;
+mod other_user;
 mod processes;
 
 use std::io::{Read, Write};

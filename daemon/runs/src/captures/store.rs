@@ -9,6 +9,7 @@ use wattproof_signal::Capture;
 
 use super::pack::{ALL_SAMPLES_MAX, Origin, Packing, pack, unpack};
 use crate::disk::Disk;
+use crate::folder::CAPTURES_FOLDER;
 
 /// First word of the file.
 const FORMAT: &str = "wattproof capture 1";
@@ -32,6 +33,14 @@ pub enum CaptureError {
         path: PathBuf,
         /// Why.
         source: std::io::Error,
+    },
+    /// The journal names a file elsewhere.
+    #[error(
+        "capture {file:?}: the journal names it outside the run's folder of captures, which no run does; nothing was read"
+    )]
+    Elsewhere {
+        /// What it names.
+        file: String,
     },
     /// The file is not what was stored.
     #[error("capture {path}: {what}; restore the file from a copy")]
@@ -132,6 +141,9 @@ pub fn load(
     folder: &Path,
     stored: &CaptureRef,
 ) -> Result<Vec<ChannelCaptured>, CaptureError> {
+    if !is_own(&stored.file) {
+        return Err(CaptureError::Elsewhere { file: stored.file.clone() });
+    }
     let path = folder.join(&stored.file);
     let bytes = disk.read(&path).map_err(|source| CaptureError::Io { path: path.clone(), source })?;
     let altered = |what| CaptureError::Altered { path: path.clone(), what };
@@ -139,6 +151,13 @@ pub fn load(
         return Err(altered("its bytes are not those whose hash the journal holds"));
     }
     capture_from_bytes(&bytes).ok_or_else(|| altered("it is no capture of this program"))
+}
+
+/// Whether a name is that of a file in the folder of captures: a journal may come from another person, and its hashes
+/// vouch for nobody.
+fn is_own(name: &str) -> bool {
+    let file = name.strip_prefix(CAPTURES_FOLDER).and_then(|rest| rest.strip_prefix('/'));
+    file.is_some_and(|file| Path::new(file).file_name().is_some_and(|own| own == file))
 }
 
 /// The capture in the bytes of its file, every sample as it was; `None` when they are not what [`capture_to_bytes`] gives.
@@ -180,4 +199,40 @@ pub fn capture_from_bytes(bytes: &[u8]) -> Option<Vec<ChannelCaptured>> {
 
 fn hash(bytes: &[u8]) -> String {
     Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::MachineDisk;
+
+    /// Fault 53: whatever a journal names, nothing outside the folder of captures is read.
+    #[test]
+    fn fault_53_a_journal_names_no_file_outside_its_captures() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join(CAPTURES_FOLDER)).unwrap();
+        let named = |file: &str| {
+            let stored = CaptureRef { file: file.into(), sha256: String::new() };
+            load(&MachineDisk, folder.path(), &stored).unwrap_err().to_string()
+        };
+        for file in [
+            "../../etc/passwd",
+            "/etc/passwd",
+            "captures/../../../etc/passwd",
+            "captures//etc/passwd",
+            "captures/a/../../b",
+            "captures/..",
+            "captures/.",
+            "captures/",
+            "captures",
+            "journal.jsonl",
+            "captures/a/",
+            "",
+        ] {
+            assert!(named(file).contains("nothing was read"), "{file}: {}", named(file));
+        }
+        assert!(named("captures/000007.cap").contains("No such file"));
+        std::os::unix::fs::symlink("/etc/passwd", folder.path().join("captures/000007.cap")).unwrap();
+        assert!(named("captures/000007.cap").contains("symbolic link"));
+    }
 }

@@ -188,3 +188,25 @@ fn hint(status: ExitStatus) -> &'static str {
         _ => "",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Fault 52: a script's process that was taken over says what it likes; a line of any length or depth costs the daemon
+    /// no more than the longest that counts, and ends the run.
+    #[test]
+    fn fault_52_a_line_that_is_huge_or_deep_is_no_message() {
+        let deep = r#"printf '{"call":{"name":"a","line":1,"arguments":'; head -c 100000 /dev/zero | tr '\0' '['; echo"#;
+        let words = r#"printf '"'; head -c 300000000 /dev/zero | tr '\0' x; echo '"'"#;
+        for says in ["head -c 300000000 /dev/zero", deep, words, "echo '{\"print\":'"] {
+            let program = WorkerProgram { path: "/bin/sh".into(), arguments: vec!["-c".into(), says.into()] };
+            let mut worker = start(&program).unwrap();
+            let heard = worker.hear(&Stopping::never());
+            assert!(
+                matches!(&heard, Err(RunError::Worker(said)) if said.contains("no sense")),
+                "{says}: {heard:?}"
+            );
+        }
+    }
+}

@@ -6,14 +6,27 @@ use rhai::{EvalAltResult, Position};
 
 use crate::ScriptFault;
 
+/// What is shown of a source line before the fault and after it, characters: a script may be one line of a mebibyte.
+const SHOWN_CHARS: usize = 100;
+/// Longest message, characters: the engine's may quote a name as long as the script.
+const MESSAGE_CHARS_MAX: usize = 2000;
+
 /// A fault at a position of a script.
 pub fn from_position(path: &Path, source: &str, position: Position, message: String) -> ScriptFault {
-    let line = position.line().unwrap_or(0);
+    let (line, column) = (position.line().unwrap_or(0), position.position().unwrap_or(0));
+    let whole = source.lines().nth(line.saturating_sub(1)).unwrap_or_default();
+    let left_out = column.saturating_sub(1 + SHOWN_CHARS);
+    let shown = whole.chars().skip(left_out).take(2 * SHOWN_CHARS);
+    let message = match message.char_indices().nth(MESSAGE_CHARS_MAX) {
+        Some((end, _)) => format!("{} …", message.get(..end).unwrap_or_default()),
+        None => message,
+    };
     ScriptFault {
         path: path.into(),
         line,
-        column: position.position().unwrap_or(0),
-        source_line: source.lines().nth(line.saturating_sub(1)).unwrap_or_default().to_string(),
+        column,
+        source_line: shown.collect(),
+        caret: column.saturating_sub(left_out),
         message,
     }
 }
@@ -56,6 +69,29 @@ pub fn message(error: &EvalAltResult) -> String {
         other => {
             let text = other.to_string();
             text.split(" (line ").next().unwrap_or(&text).to_string()
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_caret_stands_under_the_fault_in_a_line_of_any_length() {
+        for before in [0, 3, 99, 100, 101, 60_000] {
+            let source = format!("\n{}X{}", "é".repeat(before), "b".repeat(90_000));
+            let fault = from_position(
+                Path::new("s.rhai"),
+                &source,
+                Position::new(2, before as u16 + 1),
+                "y".repeat(9000),
+            );
+            let told = fault.to_string();
+            let lines: Vec<&str> = told.lines().collect();
+            let caret = lines[3].chars().position(|c| c == '^').unwrap();
+            assert_eq!(lines[2].chars().nth(caret), Some('X'), "{before}");
+            assert!(told.len() < 3000, "{before}: {} bytes", told.len());
         }
     }
 }

@@ -22,6 +22,9 @@ use crate::disk::{Disk, Growing};
 /// Bytes set aside for the record of a fault on a full disk.
 const RESERVE_BYTES: usize = 64 * 1024;
 
+/// Longest line, bytes: four times the most that a script may hand over.
+pub(crate) const LINE_BYTES_MAX: usize = 16 << 20;
+
 /// A journal open for appending.
 pub struct Journal {
     disk: Arc<dyn Disk>,
@@ -62,6 +65,18 @@ pub enum JournalError {
         path: PathBuf,
         /// Why.
         source: serde_json::Error,
+    },
+    /// A record is longer than any reader of the journal takes. Nothing of it was written.
+    #[error(
+        "journal {path}: a {kind:?} record of {bytes} bytes is longer than what can be read back; hand over less from the script"
+    )]
+    LongRecord {
+        /// The file.
+        path: PathBuf,
+        /// What it records.
+        kind: String,
+        /// Its length, bytes.
+        bytes: usize,
     },
     /// A line was altered or a piece is missing.
     #[error(
@@ -152,6 +167,13 @@ impl Journal {
         let open = body.strip_suffix('}').unwrap_or(&body);
         let chain = link(&self.chain, open);
         let line = format!("{open},\"chain\":\"{chain}\"}}\n");
+        if line.len() > LINE_BYTES_MAX {
+            return Err(JournalError::LongRecord {
+                path: self.path.clone(),
+                kind: kind.into(),
+                bytes: line.len(),
+            });
+        }
         let written = self.file.append(line.as_bytes());
         self.checked(written)?;
         self.chain = chain;
@@ -317,6 +339,42 @@ mod tests {
         ));
     }
 
+    /// Fault 52: what is no journal ends the reading early, however long it is and however deeply it nests.
+    #[test]
+    fn fault_52_a_huge_or_deep_journal_is_refused_in_bounded_memory() {
+        let (_folder, path) = written();
+        let whole = std::fs::read(&path).unwrap();
+        let broken = |tail: &[u8]| {
+            std::fs::write(&path, [&whole, tail].concat()).unwrap();
+            let read = read_journal(&MachineDisk, &path).unwrap();
+            (read.lines.len(), read.torn.len(), read.broken_line)
+        };
+        let deep = "[".repeat(100_000);
+        let line = format!("{{\"seq\":5,\"synced\":9,\"at_s\":0,\"kind\":\"a\",\"data\":{deep}\n");
+        assert_eq!(broken(line.as_bytes()), (5, line.len(), None), "as good as torn");
+        assert_eq!(broken(&vec![b'x'; LINE_BYTES_MAX + 1]), (5, 0, Some(6)));
+        let many = b"none of ours\n".repeat((64 << 20) / 13 + 1);
+        assert_eq!(broken(&many), (5, 0, Some(6)));
+        // A terabyte of nothing, which takes no room on the disk.
+        std::fs::write(&path, &whole).unwrap();
+        std::fs::File::options().write(true).open(&path).unwrap().set_len(1 << 40).unwrap();
+        let began = std::time::Instant::now();
+        assert_eq!(read_journal(&MachineDisk, &path).unwrap().broken_line, Some(6));
+        assert!(began.elapsed() < std::time::Duration::from_secs(20), "{:?}", began.elapsed());
+    }
+
+    /// Fault 52: what could not be read back is not written, and costs the run no more than that record.
+    #[test]
+    fn fault_52_a_record_too_long_to_be_read_back_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal.jsonl");
+        let mut journal = Journal::create(&machine(), &path).unwrap();
+        let long = journal.append(0.0, "value", &"x".repeat(LINE_BYTES_MAX));
+        assert!(matches!(long, Err(JournalError::LongRecord { .. })), "{long:?}");
+        journal.append(0.0, "value", &"short").unwrap();
+        assert_eq!(read_journal(&MachineDisk, &path).unwrap().lines.len(), 1);
+    }
+
     /// A file that fails from its n-th call on.
     struct Failing(usize);
 
@@ -332,7 +390,7 @@ mod tests {
 
     /// Faults 41 and 42: after a failed write or sync nothing more is acknowledged, not even if the disk recovers.
     #[test]
-    fn fault_42_after_a_failed_write_or_sync_nothing_more_is_acknowledged() {
+    fn fault_41_and_42_after_a_failed_write_or_sync_nothing_more_is_acknowledged() {
         for good in 0..4 {
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("journal.jsonl");

@@ -1,11 +1,12 @@
 //! A journal read back: every whole line, and what is wrong with the rest.
 
+use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 
 use serde::Deserialize;
 use serde_json::value::RawValue;
 
-use super::{JournalError, link};
+use super::{JournalError, LINE_BYTES_MAX, link};
 use crate::disk::Disk;
 
 /// One line as read back.
@@ -38,17 +39,21 @@ pub struct ReadJournal {
     pub broken_line: Option<usize>,
 }
 
-/// Reads a journal back, stopping at the first line that is torn or was altered.
+/// Longest piece after the last whole line that can have come from writes cut short, bytes.
+const TORN_BYTES_MAX: usize = 64 << 20;
+
+/// Reads a journal back, stopping at the first line that is torn or was altered. Memory is taken by whole lines, which
+/// only a journal has; whatever else a file holds ends the reading soon.
 ///
 /// # Errors
 /// [`JournalError::Io`] when the file can't be read.
 pub fn read_journal(disk: &dyn Disk, path: &Path) -> Result<ReadJournal, JournalError> {
-    let bytes = disk.read(path).map_err(|source| JournalError::Io { path: path.into(), source })?;
-    Ok(parse(&bytes))
+    let io = |source| JournalError::Io { path: path.into(), source };
+    read_from(disk.reader(path).map_err(io)?).map_err(io)
 }
 
-/// The same from bytes.
-pub fn parse(bytes: &[u8]) -> ReadJournal {
+fn read_from(source: impl Read) -> std::io::Result<ReadJournal> {
+    let mut rest = BufReader::new(source);
     let mut read = ReadJournal {
         lines: Vec::new(),
         chain: String::new(),
@@ -56,34 +61,51 @@ pub fn parse(bytes: &[u8]) -> ReadJournal {
         torn: Vec::new(),
         broken_line: None,
     };
-    let mut rest = bytes;
-    while !rest.is_empty() {
-        let length = rest.iter().position(|byte| *byte == b'\n').map_or(rest.len(), |at| at + 1);
-        let (raw, after) = rest.split_at(length);
+    loop {
+        let raw = next_line(&mut rest)?;
+        if raw.is_empty() {
+            return Ok(read);
+        }
         let seq = read.lines.len() as u64;
         let Some((line, chain)) = raw.strip_suffix(b"\n").and_then(|whole| verify(whole, &read.chain, seq))
         else {
-            if vouched_for(after, seq) {
-                read.broken_line = Some(read.lines.len() + 1);
-            } else {
-                read.torn = rest.to_vec();
+            match torn(raw, &mut rest, seq)? {
+                Some(torn) => read.torn = torn,
+                None => read.broken_line = Some(read.lines.len() + 1),
             }
-            break;
+            return Ok(read);
         };
         read.lines.push(line);
         read.chain = chain;
         read.whole_bytes += raw.len() as u64;
-        rest = after;
     }
-    read
 }
 
-/// Whether a later line says that line `seq` had been synced: then it was damaged, not cut short. Blocks of writes that
-/// were never synced may reach the disk in any order.
-fn vouched_for(after: &[u8], seq: u64) -> bool {
-    let lines = after.split(|byte| *byte == b'\n');
-    let mut parsed = lines.filter_map(|raw| serde_json::from_slice::<Line>(raw).ok());
-    parsed.any(|line| line.synced > seq)
+/// The next line with its end, or the beginning of one that is longer than any is; empty after the last.
+fn next_line(rest: &mut impl BufRead) -> std::io::Result<Vec<u8>> {
+    let mut raw = Vec::new();
+    rest.take(LINE_BYTES_MAX as u64 + 1).read_until(b'\n', &mut raw)?;
+    Ok(raw)
+}
+
+/// Everything from line `seq` on, which was cut short; none where it was damaged: it is longer than what is ever under
+/// way to the disk, or a later line says that it had been synced. Blocks of writes that were never synced may reach the
+/// disk in any order.
+fn torn(first: Vec<u8>, rest: &mut impl BufRead, seq: u64) -> std::io::Result<Option<Vec<u8>>> {
+    let (mut all, mut raw) = (first, Vec::new());
+    loop {
+        let last = if raw.is_empty() { &all } else { &raw };
+        let vouched =
+            !raw.is_empty() && serde_json::from_slice::<Line>(&raw).is_ok_and(|line| line.synced > seq);
+        if vouched || last.len() > LINE_BYTES_MAX || all.len() + raw.len() > TORN_BYTES_MAX {
+            return Ok(None);
+        }
+        all.append(&mut raw);
+        raw = next_line(rest)?;
+        if raw.is_empty() {
+            return Ok(Some(all));
+        }
+    }
 }
 
 fn verify(whole: &[u8], previous: &str, seq: u64) -> Option<(Line, String)> {

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 use serde_json::{Value, json};
-use wattproof_bench::{Bench, BenchError, BenchFile, ChannelCaptured};
+use wattproof_bench::{Arming, Bench, BenchError, BenchFile, ChannelCaptured};
 use wattproof_guard::Limits;
 
 use super::act::Told;
@@ -18,6 +18,8 @@ use crate::{Journal, Line, RunError, RunFolder};
 pub struct RecordedBench {
     facts: Facts,
     live: Option<Arc<Bench>>,
+    /// What lets this run energise.
+    arming: Option<Arming>,
     folder: RunFolder,
     journal: Option<Journal>,
     history: Option<History>,
@@ -62,6 +64,7 @@ impl RecordedBench {
         RecordedBench {
             facts,
             live: None,
+            arming: None,
             folder,
             journal: None,
             history: None,
@@ -72,6 +75,11 @@ impl RecordedBench {
             steps_before: 0,
             to_restore: false,
         }
+    }
+
+    /// The bench was armed for this run: it acts no longer than that holds.
+    pub fn armed_by(&mut self, arming: Arming) {
+        self.arming = Some(arming);
     }
 
     /// The bench file.
@@ -259,6 +267,9 @@ impl RecordedBench {
     /// The bench, brought to where the journal ended if the run was answered from one so far.
     fn go_live(&mut self) -> Result<Arc<Bench>, RunError> {
         let bench = self.live.clone().ok_or(RunError::JournalEnds)?;
+        if let Some(arming) = self.arming {
+            bench.still(arming)?;
+        }
         self.mark_resumed(&bench)?;
         if std::mem::take(&mut self.to_restore) {
             // The intent of it, whatever was recorded since the run was resumed.

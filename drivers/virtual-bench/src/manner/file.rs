@@ -97,7 +97,7 @@ pub fn names() -> impl Iterator<Item = &'static str> {
 pub fn named(name: &str) -> Result<Manner, MannerError> {
     if name.ends_with(".toml") {
         let path = Path::new(name);
-        let text = std::fs::read_to_string(path)
+        let text = wattproof_texts::read_text(path)
             .map_err(|source| MannerError::Read { path: path.into(), source })?;
         return read(path, &text);
     }
