@@ -7,7 +7,8 @@
 use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::mpsc::{Sender, channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{SystemTime, UNIX_EPOCH};
 
@@ -89,24 +90,44 @@ fn remove(folder: &Path) -> std::io::Result<()> {
 
 /// Keeps the file as the guard's latch is. Without a folder it keeps nothing.
 pub(crate) struct Keeper {
-    folder: Option<PathBuf>,
-    bench: String,
+    disk: Option<Arc<Disk>>,
     /// What was handed over last.
     last: Arc<Mutex<Option<LatchRecord>>>,
-    writing: Mutex<Vec<JoinHandle<()>>>,
-    /// One writer at a time.
-    disk: Arc<Mutex<()>>,
+    /// Asks the writer to look; dropped first, it ends it.
+    asks: Option<Sender<()>>,
+    writer: Option<JoinHandle<()>>,
+}
+
+/// The folder; held by one at a time.
+struct Disk(Mutex<PathBuf>);
+
+impl Disk {
+    fn folder(&self) -> MutexGuard<'_, PathBuf> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 impl Keeper {
-    pub fn new(folder: Option<PathBuf>, bench: &str, standing: Option<LatchRecord>) -> Self {
+    /// Starts the writer, from a thread without precedence: those who hand over have it, and a disk may take its time.
+    pub fn new(folder: Option<PathBuf>, bench: &str, standing: Option<LatchRecord>) -> std::io::Result<Self> {
         let last = Arc::new(Mutex::new(standing));
-        Keeper { folder, bench: bench.into(), last, writing: Mutex::default(), disk: Arc::default() }
+        let Some(folder) = folder else {
+            return Ok(Keeper { disk: None, last, asks: None, writer: None });
+        };
+        let (asks, asked) = channel();
+        let disk = Arc::new(Disk(Mutex::new(folder)));
+        let (bench, to_write, at_disk) = (bench.to_string(), Arc::clone(&last), Arc::clone(&disk));
+        let writer = std::thread::Builder::new().name("latch".into()).spawn(move || {
+            while asked.recv().is_ok() {
+                keep_last(&at_disk, &bench, &to_write);
+            }
+        })?;
+        Ok(Keeper { disk: Some(disk), last, asks: Some(asks), writer: Some(writer) })
     }
 
     /// Hands over what must stand; returns at once.
     pub fn keep(&self, record: LatchRecord) {
-        let Some(folder) = self.folder.clone() else { return };
+        let Some(asks) = &self.asks else { return };
         {
             let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
             if last.as_ref() == Some(&record) {
@@ -114,43 +135,41 @@ impl Keeper {
             }
             *last = Some(record);
         }
-        let (bench, last, disk) = (self.bench.clone(), Arc::clone(&self.last), Arc::clone(&self.disk));
-        let body = move || {
-            let _turn = disk.lock().unwrap_or_else(PoisonError::into_inner);
-            // The latest, whoever comes last: an older one never overwrites it.
-            let Some(record) = last.lock().unwrap_or_else(PoisonError::into_inner).clone() else { return };
-            let at_unix_s = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
-            if let Err(error) = write(&folder, &Latch { bench, at_unix_s, record }) {
-                tracing::error!(
-                    "the trip could not be written to {}: {error}; a restart will not know of it: look at the bench before the next run",
-                    folder.display()
-                );
-            }
-        };
-        match std::thread::Builder::new().name("latch".into()).spawn(body) {
-            Ok(handle) => self.writing.lock().unwrap_or_else(PoisonError::into_inner).push(handle),
-            Err(error) => tracing::error!("no thread to write the trip down: {error}"),
+        if asks.send(()).is_err() {
+            tracing::error!("the thread that writes the trip down has ended; a restart will not know of it");
         }
     }
 
     /// Removes the file, after a reset.
     pub fn clear(&self) -> Result<(), LatchError> {
-        let Some(folder) = &self.folder else { return Ok(()) };
+        let Some(disk) = &self.disk else { return Ok(()) };
         *self.last.lock().unwrap_or_else(PoisonError::into_inner) = None;
-        let _turn = self.disk.lock().unwrap_or_else(PoisonError::into_inner);
+        let folder = disk.folder();
         if !folder.join(LATCH_FILE).exists() {
             return Ok(());
         }
-        remove(folder).map_err(|source| LatchError { path: folder.join(LATCH_FILE), source })
+        remove(&folder).map_err(|source| LatchError { path: folder.join(LATCH_FILE), source })
+    }
+}
+
+/// Writes the latest, whatever was asked for: an older one never overwrites it.
+fn keep_last(disk: &Disk, bench: &str, last: &Mutex<Option<LatchRecord>>) {
+    let folder = disk.folder();
+    let Some(record) = last.lock().unwrap_or_else(PoisonError::into_inner).clone() else { return };
+    let at_unix_s = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+    if let Err(error) = write(&folder, &Latch { bench: bench.into(), at_unix_s, record }) {
+        tracing::error!(
+            "the trip could not be written to {}: {error}; a restart will not know of it: look at the bench before the next run",
+            folder.display()
+        );
     }
 }
 
 impl Drop for Keeper {
     fn drop(&mut self) {
-        for handle in self.writing.lock().unwrap_or_else(PoisonError::into_inner).drain(..) {
-            if handle.join().is_err() {
-                tracing::error!("the thread that writes the trip down had panicked");
-            }
+        drop(self.asks.take());
+        if self.writer.take().is_some_and(|writer| writer.join().is_err()) {
+            tracing::error!("the thread that writes the trip down had panicked");
         }
     }
 }
@@ -171,7 +190,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let state = folder.path().join("deeper/state");
         assert!(read_latch(&state).unwrap().is_none());
-        let keeper = Keeper::new(Some(state.clone()), "b", None);
+        let keeper = Keeper::new(Some(state.clone()), "b", None).unwrap();
         for n in 0..20 {
             keeper.keep(record(&format!("cause {n}")));
         }
@@ -180,7 +199,7 @@ mod tests {
         assert_eq!((latch.record, latch.bench.as_str()), (record("cause 19"), "b"));
         assert!(latch.at_unix_s > 1_600_000_000);
         assert!(!state.join("latch.json.new").exists());
-        let keeper = Keeper::new(Some(state.clone()), "b", None);
+        let keeper = Keeper::new(Some(state.clone()), "b", None).unwrap();
         keeper.clear().unwrap();
         keeper.clear().unwrap();
         assert!(read_latch(&state).unwrap().is_none());
@@ -200,7 +219,7 @@ mod tests {
     fn a_folder_that_cannot_be_written_is_told_and_holds_nobody_up() {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("file"), "x").unwrap();
-        let keeper = Keeper::new(Some(folder.path().join("file")), "b", None);
+        let keeper = Keeper::new(Some(folder.path().join("file")), "b", None).unwrap();
         keeper.keep(record("x"));
         drop(keeper);
         assert!(read_latch(&folder.path().join("file")).is_err());

@@ -17,6 +17,7 @@ use crate::connect::Opener;
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
 use crate::latch::{Keeper, Latch, read_latch};
+use crate::lent::Lent;
 use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
@@ -160,12 +161,13 @@ impl Bench {
             None => Contactor::open(file.contactor.as_ref())?,
         };
         let off_cancellers = [source.canceller(), supply.canceller()];
+        // Those that are told OFF, and whose readings must be young.
         let actors = Actors {
-            source: Actor::start(&clock, "source", source)?,
+            source: Actor::start_ahead(&clock, "source", source)?,
             load: Actor::start(&clock, "load", load)?,
-            supply: Actor::start(&clock, "supply", supply)?,
+            supply: Actor::start_ahead(&clock, "supply", supply)?,
             digitizer: Actor::start(&clock, "digitizer", digitizer)?,
-            thermometer: Actor::start(&clock, "thermometer", thermometer)?,
+            thermometer: Actor::start_ahead(&clock, "thermometer", thermometer)?,
         };
         let stop = Arc::new(StopState::new(&clock, opener.cancellers));
         // After every OFF: a disk that hangs must not keep an output on.
@@ -178,12 +180,13 @@ impl Bench {
         guard.rate(ratings);
         guard.confirm(clock.now_s(), Output::Source, true);
         guard.confirm(clock.now_s(), Output::Supply, true);
+        let latch = Keeper::new(state_folder, &file.name, standing)?;
         let shared = Arc::new_cyclic(|me| Shared {
             me: me.clone(),
             off_cancellers,
             cut_upstream,
-            latch: Keeper::new(state_folder, &file.name, standing),
-            guard: Mutex::new(guard),
+            latch,
+            guard: Lent::new(guard),
             actors,
             stop,
             contactor,

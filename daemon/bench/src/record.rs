@@ -10,7 +10,6 @@ use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
 use crate::acquire::{acquisition, prepare};
 use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
 use crate::drives::Playing;
-use crate::shared::SUPPLY_OUTPUT;
 use crate::taken::{Taken, Timed};
 use crate::{Bench, BenchError, Captured, ChannelCaptured};
 
@@ -61,6 +60,11 @@ impl Bench {
 
     fn captured(&self, hz: f64, samples: usize) -> Result<Captured, BenchError> {
         let taken = self.take(|| self.take_once(samples))?;
+        // What needs no reading is judged before one is computed.
+        let unread =
+            outputs(&taken.channels, &vec![wattproof_signal::Reading::default(); taken.channels.len()]);
+        let (out_vrms, out_arms) = (unread.out_vrms, unread.out_arms);
+        self.judge(&SafetyReading { out_vrms, out_arms, ..SafetyReading::default() })?;
         let readings = read_channels(&self.shared.file, &taken.channels, hz);
         if self.playing() == Playing::Continuous {
             let together_w = together_w(&taken.channels, &readings);
@@ -175,23 +179,12 @@ impl Bench {
         // Setting up takes longer than a reading may be from its record.
         self.prepare(samples)?;
         let asked_s = self.now_s();
-        let clock = || Arc::clone(&shared.clock);
-        let (at_digitizer, at_supply, at_thermometer) = (clock(), clock(), clock());
+        let at_digitizer = Arc::clone(&shared.clock);
         let acquired = shared.actors.digitizer.begin(move |digitizer| {
             let waited = Timed::by(&*at_digitizer, || digitizer.start().and_then(|()| digitizer.wait()))?;
             Ok(waited.with(digitizer.fetch()?))
         });
-        let supply = shared.actors.supply.begin(move |supply| {
-            Ok((
-                Timed::by(&*at_supply, || supply.measure_v(SUPPLY_OUTPUT))?,
-                Timed::by(&*at_supply, || supply.measure_a(SUPPLY_OUTPUT))?,
-            ))
-        });
-        let input = shared.file.thermometer.channel;
-        let heatsink = shared
-            .actors
-            .thermometer
-            .begin(move |meter| Timed::by(&*at_thermometer, || meter.measure_c(input)));
+        let (supply, heatsink) = (shared.begin_supply_va(), shared.begin_heatsink_c());
         let (supply_v, supply_a) = self.finish_wait(supply)?;
         let heatsink_c = self.finish_wait(heatsink)?;
         let acquired = self.finish_wait(acquired)?;

@@ -1,7 +1,7 @@
 //! What the threads of an open bench share.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
+use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
 use wattproof_guard::Guard;
@@ -13,6 +13,7 @@ use crate::contactor::Contactor;
 use crate::drives::Playing;
 use crate::heart::Watched;
 use crate::latch::Keeper;
+use crate::lent::{Lent, LentGuard};
 use crate::off::CutUpstream;
 use crate::pulse::Pulse;
 use crate::stop::StopState;
@@ -37,7 +38,7 @@ pub(crate) struct Shared {
     /// Itself, for work that is handed to an instrument's thread.
     pub me: Weak<Shared>,
     pub file: BenchFile,
-    pub guard: Mutex<Guard>,
+    pub guard: Lent<Guard>,
     pub clock: Arc<dyn Clock>,
     pub actors: Actors,
     pub stop: Arc<StopState>,
@@ -67,8 +68,8 @@ pub(crate) struct Shared {
 }
 
 impl Shared {
-    pub fn guard(&self) -> MutexGuard<'_, Guard> {
-        self.guard.lock().unwrap_or_else(PoisonError::into_inner)
+    pub fn guard(&self) -> LentGuard<'_, Guard> {
+        self.guard.lock()
     }
 
     /// Hands the latch over to be written, if there is one; returns at once.
