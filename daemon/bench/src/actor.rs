@@ -2,10 +2,11 @@
 //! never interleave a question and its answer.
 
 use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::Arc;
 use std::thread::JoinHandle;
 
 use crate::clock::{Clock, Signal};
+use crate::lent::{Lent, LentGuard};
 
 type Job<T> = Box<dyn FnOnce(&mut T) + Send>;
 
@@ -35,7 +36,7 @@ pub struct Pending<R> {
 }
 
 struct Inbox<T> {
-    jobs: Mutex<Jobs<T>>,
+    jobs: Lent<Jobs<T>>,
     changed: Arc<dyn Signal>,
 }
 
@@ -46,8 +47,8 @@ struct Jobs<T> {
 }
 
 impl<T> Inbox<T> {
-    fn jobs(&self) -> MutexGuard<'_, Jobs<T>> {
-        self.jobs.lock().unwrap_or_else(PoisonError::into_inner)
+    fn jobs(&self) -> LentGuard<'_, Jobs<T>> {
+        self.jobs.lock()
     }
 
     /// The next job; None once the inbox is closed and empty.
@@ -116,13 +117,13 @@ enum Answered<R> {
 }
 
 struct Answer<R> {
-    state: Mutex<Answered<R>>,
+    state: Lent<Answered<R>>,
     changed: Arc<dyn Signal>,
 }
 
 impl<R> Answer<R> {
-    fn state(&self) -> MutexGuard<'_, Answered<R>> {
-        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    fn state(&self) -> LentGuard<'_, Answered<R>> {
+        self.state.lock()
     }
 }
 
@@ -152,8 +153,25 @@ impl<T: Send + 'static> Actor<T> {
     ///
     /// # Errors
     /// When the operating system gives no thread.
-    pub fn start(clock: &Arc<dyn Clock>, name: &str, mut instrument: T) -> std::io::Result<Self> {
-        let jobs = Mutex::new(Jobs { waiting: VecDeque::new(), closed: false });
+    pub fn start(clock: &Arc<dyn Clock>, name: &str, instrument: T) -> std::io::Result<Self> {
+        Self::started(clock, name, instrument, |body| clock.start(&format!("{name} actor"), body))
+    }
+
+    /// The same for an instrument on the way from a fault to OFF: its thread goes ahead of everything ordinary.
+    ///
+    /// # Errors
+    /// As [`Actor::start`].
+    pub fn start_ahead(clock: &Arc<dyn Clock>, name: &str, instrument: T) -> std::io::Result<Self> {
+        Self::started(clock, name, instrument, |body| clock.start_ahead(&format!("{name} actor"), body))
+    }
+
+    fn started(
+        clock: &Arc<dyn Clock>,
+        name: &str,
+        mut instrument: T,
+        start: impl FnOnce(Box<dyn FnOnce() + Send>) -> std::io::Result<JoinHandle<()>>,
+    ) -> std::io::Result<Self> {
+        let jobs = Lent::new(Jobs { waiting: VecDeque::new(), closed: false });
         let inbox = Arc::new(Inbox { jobs, changed: clock.signal() });
         let ending = Ending(Arc::clone(&inbox));
         let body = move || {
@@ -161,13 +179,13 @@ impl<T: Send + 'static> Actor<T> {
                 job(&mut instrument);
             }
         };
-        let thread = clock.start(&format!("{name} actor"), Box::new(body))?;
+        let thread = start(Box::new(body))?;
         Ok(Actor { name: name.into(), inbox, clock: Arc::clone(clock), thread: Some(thread) })
     }
 
     /// Hands over work and returns at once; `wait` on the result for the answer.
     pub fn begin<R: Send + 'static>(&self, work: impl FnOnce(&mut T) -> R + Send + 'static) -> Pending<R> {
-        let answer = Arc::new(Answer { state: Mutex::new(Answered::NotYet), changed: self.clock.signal() });
+        let answer = Arc::new(Answer { state: Lent::new(Answered::NotYet), changed: self.clock.signal() });
         let owed = Owed(Arc::clone(&answer));
         self.inbox.put(Box::new(move |instrument| owed.give(work(instrument))));
         Pending { name: self.name.clone(), answer }

@@ -1,9 +1,15 @@
 //! Time and turns as arguments: whatever waits on a bench waits here, so that the same code can run in virtual
 //! time, one thread at a time, repeatably.
 
-use std::sync::{Arc, Condvar, Mutex, PoisonError};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
+
+use rustix::thread::futex::{Flags, wait, wake};
+use rustix::time::Timespec;
+
+use crate::precedence::go_ahead;
 
 /// A monotonic clock, with the ways of waiting on it and the threads that do.
 pub trait Clock: Send + Sync {
@@ -21,6 +27,15 @@ pub trait Clock: Send + Sync {
     /// # Errors
     /// When the operating system gives no thread.
     fn start(&self, name: &str, body: Box<dyn FnOnce() + Send>) -> std::io::Result<JoinHandle<()>>;
+
+    /// The same for a thread that stands between a fault and OFF: ahead of everything ordinary, where the machine grants
+    /// it. It must wait nearly all the time.
+    ///
+    /// # Errors
+    /// As [`Clock::start`].
+    fn start_ahead(&self, name: &str, body: Box<dyn FnOnce() + Send>) -> std::io::Result<JoinHandle<()>> {
+        self.start(name, body)
+    }
 
     /// Waits for the end of a thread started here; false when it had panicked.
     fn join(&self, thread: JoinHandle<()>) -> bool;
@@ -84,41 +99,48 @@ impl Clock for WallClock {
         std::thread::Builder::new().name(name.into()).spawn(body)
     }
 
+    fn start_ahead(&self, name: &str, body: Box<dyn FnOnce() + Send>) -> std::io::Result<JoinHandle<()>> {
+        let body = || {
+            go_ahead();
+            body();
+        };
+        self.start(name, Box::new(body))
+    }
+
     fn join(&self, thread: JoinHandle<()>) -> bool {
         thread.join().is_ok()
     }
 }
 
+/// A count that threads wait at without a lock: of those that one raise wakes together, none can be pushed off its
+/// processor holding what the others need. Only a raise that came 2^32 raises after the one seen could be missed.
 #[derive(Default)]
 struct WallSignal {
-    raised: Mutex<u64>,
-    wake: Condvar,
+    raised: AtomicU32,
 }
 
 impl Signal for WallSignal {
     fn seen(&self) -> u64 {
-        *self.raised.lock().unwrap_or_else(PoisonError::into_inner)
+        self.raised.load(Ordering::SeqCst).into()
     }
 
     fn raise(&self) {
-        *self.raised.lock().unwrap_or_else(PoisonError::into_inner) += 1;
-        self.wake.notify_all();
+        self.raised.fetch_add(1, Ordering::SeqCst);
+        // It can only fail for an address that is none.
+        let _woken = wake(&self.raised, Flags::PRIVATE, i32::MAX.unsigned_abs());
     }
 
     fn wait(&self, seen: u64, length: Option<Duration>) {
         let until = length.and_then(|length| Instant::now().checked_add(length));
-        let mut raised = self.raised.lock().unwrap_or_else(PoisonError::into_inner);
-        while *raised == seen {
-            raised = match until {
-                None => self.wake.wait(raised).unwrap_or_else(PoisonError::into_inner),
-                Some(until) => {
-                    let left = until.saturating_duration_since(Instant::now());
-                    if left.is_zero() {
-                        return;
-                    }
-                    self.wake.wait_timeout(raised, left).unwrap_or_else(PoisonError::into_inner).0
-                }
-            };
+        while self.seen() == seen {
+            let left = until.map(|until| until.saturating_duration_since(Instant::now()));
+            if left.is_some_and(|left| left.is_zero()) {
+                return;
+            }
+            // A time that the kernel can't count is for ever.
+            let left = left.and_then(|left| Timespec::try_from(left).ok());
+            // Raised meanwhile, woken, interrupted or too late: the count and the time are looked at again.
+            let _woken = wait(&self.raised, Flags::PRIVATE, seen as u32, left.as_ref());
         }
     }
 }

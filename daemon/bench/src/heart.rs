@@ -12,6 +12,7 @@ use wattproof_guard::{Output, State, TripCause};
 use wattproof_guardian::{Guardian, GuardianProgram, Lost, PortOrder, Timing};
 use wattproof_instruments::{Source, Supply};
 
+use crate::precedence::go_ahead;
 use crate::shared::Shared;
 use crate::{BenchError, ContactorLine};
 
@@ -88,7 +89,10 @@ pub(crate) fn start(shared: &Arc<Shared>, guardian: Option<Guardian>) -> std::io
     let ending = Arc::new(AtomicBool::new(false));
     let (weak, ends) = (Arc::downgrade(shared), Arc::clone(&ending));
     let thread = guardian.map(|guardian| {
-        std::thread::Builder::new().name("heart".into()).spawn(move || tend_guardian(guardian, &weak, &ends))
+        std::thread::Builder::new().name("heart".into()).spawn(move || {
+            go_ahead();
+            tend_guardian(guardian, &weak, &ends)
+        })
     });
     let contactor = shared.contactor.exists().then(|| {
         let (weak, ends) = (Arc::downgrade(shared), Arc::clone(&ending));

@@ -17,6 +17,7 @@ use crate::connect::Opener;
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
 use crate::latch::{Keeper, Latch};
+use crate::lent::Lent;
 use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
@@ -160,12 +161,13 @@ impl Bench {
             None => Contactor::open(file.contactor.as_ref())?,
         };
         let off_cancellers = [source.canceller(), supply.canceller()];
+        // Those that are told OFF, and whose readings must be young.
         let actors = Actors {
-            source: Actor::start(&clock, "source", source)?,
+            source: Actor::start_ahead(&clock, "source", source)?,
             load: Actor::start(&clock, "load", load)?,
-            supply: Actor::start(&clock, "supply", supply)?,
+            supply: Actor::start_ahead(&clock, "supply", supply)?,
             digitizer: Actor::start(&clock, "digitizer", digitizer)?,
-            thermometer: Actor::start(&clock, "thermometer", thermometer)?,
+            thermometer: Actor::start_ahead(&clock, "thermometer", thermometer)?,
         };
         let stop = Arc::new(StopState::new(&clock, opener.cancellers));
         // After every OFF: a disk that hangs must not keep an output on.
@@ -182,7 +184,7 @@ impl Bench {
             off_cancellers,
             cut_upstream,
             latch,
-            guard: Mutex::new(guard),
+            guard: Lent::new(guard),
             actors,
             stop,
             contactor,

@@ -246,16 +246,9 @@ impl Bench {
     /// [`BenchError`]; the guard has tripped.
     pub fn heatsink_c(&self) -> Result<f64, BenchError> {
         self.check_stop()?;
-        let asked_s = self.now_s();
-        let channel = self.shared.file.thermometer.channel;
-        let heatsink_c =
-            self.finish_ask(self.shared.actors.thermometer.ask(move |meter| meter.measure_c(channel)))?;
-        self.judge(&SafetyReading {
-            asked_s: Some(asked_s),
-            heatsink_c: Some(heatsink_c),
-            ..SafetyReading::default()
-        })?;
-        Ok(heatsink_c)
+        let heatsink_c = self.finish_wait(self.shared.begin_heatsink_c())?;
+        self.check_stop()?;
+        Ok(heatsink_c.value)
     }
 
     /// Nothing is switched on before supply current and heatsink were read once.
@@ -265,18 +258,10 @@ impl Bench {
             return Ok(());
         }
         set_watchdogs(&self.shared, self.shared.watchdog_s());
-        let asked_s = self.now_s();
-        let channel = self.shared.file.thermometer.channel;
-        let heatsink = self.shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
-        let supply_a =
-            self.finish_ask(self.shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)))?;
-        let heatsink_c = self.finish_wait(heatsink)?;
-        self.judge(&SafetyReading {
-            asked_s: Some(asked_s),
-            supply_a: Some(supply_a),
-            heatsink_c: Some(heatsink_c),
-            ..SafetyReading::default()
-        })
+        let (heatsink, supply) = (self.shared.begin_heatsink_c(), self.shared.begin_supply_a());
+        self.finish_wait(supply)?;
+        self.finish_wait(heatsink)?;
+        self.check_stop()
     }
 
     /// Waits until every change made so far has settled.

@@ -12,7 +12,6 @@ use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
 use crate::acquire::{acquisition, prepare};
 use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
 use crate::drives::Playing;
-use crate::shared::SUPPLY_OUTPUT;
 use crate::taken::{Taken, Timed};
 use crate::{Bench, BenchError, Captured, ChannelCaptured};
 
@@ -85,6 +84,11 @@ impl Bench {
     }
 
     fn captured(&self, hz: f64, taken: Taken) -> Result<Captured, BenchError> {
+        // What needs no reading is judged before one is computed.
+        let unread =
+            outputs(&taken.channels, &vec![wattproof_signal::Reading::default(); taken.channels.len()]);
+        let (out_vrms, out_arms) = (unread.out_vrms, unread.out_arms);
+        self.judge(&SafetyReading { out_vrms, out_arms, ..SafetyReading::default() })?;
         let readings = read_channels(&self.shared.file, &taken.channels, hz);
         if self.playing() == Playing::Continuous {
             let together_w = together_w(&taken.channels, &readings);
@@ -206,22 +210,11 @@ impl Bench {
         // Setting up takes longer than a reading may be from its record.
         self.prepare(samples)?;
         let asked_s = self.now_s();
-        let clock = || Arc::clone(&shared.clock);
-        let (at_digitizer, at_supply, at_thermometer) = (clock(), clock(), clock());
+        let at_digitizer = Arc::clone(&shared.clock);
         let recording = shared.actors.digitizer.begin(move |digitizer| {
             Timed::by(&*at_digitizer, || digitizer.start().and_then(|()| digitizer.wait()))
         });
-        let supply = shared.actors.supply.begin(move |supply| {
-            Ok((
-                Timed::by(&*at_supply, || supply.measure_v(SUPPLY_OUTPUT))?,
-                Timed::by(&*at_supply, || supply.measure_a(SUPPLY_OUTPUT))?,
-            ))
-        });
-        let input = shared.file.thermometer.channel;
-        let heatsink = shared
-            .actors
-            .thermometer
-            .begin(move |meter| Timed::by(&*at_thermometer, || meter.measure_c(input)));
+        let (supply, heatsink) = (shared.begin_supply_va(), shared.begin_heatsink_c());
         let record = self.finish_wait(recording)?;
         let samples_v = shared.actors.digitizer.begin(Digitizer::fetch);
         let (supply_v, supply_a) = self.finish_wait(supply)?;

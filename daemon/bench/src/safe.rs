@@ -31,6 +31,8 @@ impl Bench {
             None => cause,
         };
         self.shared.guard().fault(self.now_s(), cause);
+        // The safety thread goes ahead of this one and begins, where both can.
+        self.shared.stop.wake();
         let mut report = safe_once(&self.shared);
         // It ends off or in alarm, never in between: the safety thread goes on trying, the guard's own time ends it.
         if self.state() == State::Tripping {

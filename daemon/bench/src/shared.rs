@@ -2,7 +2,7 @@
 
 use std::ops::{Deref, DerefMut};
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
+use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
 use wattproof_guard::Guard;
@@ -14,6 +14,7 @@ use crate::contactor::Contactor;
 use crate::drives::Playing;
 use crate::heart::Watched;
 use crate::latch::Keeper;
+use crate::lent::{Lent, LentGuard};
 use crate::off::CutUpstream;
 use crate::pulse::Pulse;
 use crate::stop::StopState;
@@ -38,7 +39,7 @@ pub(crate) struct Shared {
     /// Itself, for work that is handed to an instrument's thread.
     pub me: Weak<Shared>,
     pub file: BenchFile,
-    pub guard: Mutex<Guard>,
+    pub guard: Lent<Guard>,
     pub clock: Arc<dyn Clock>,
     pub actors: Actors,
     pub stop: Arc<StopState>,
@@ -71,8 +72,7 @@ pub(crate) struct Shared {
 
 impl Shared {
     pub fn guard(&self) -> Guarding<'_> {
-        let guard = self.guard.lock().unwrap_or_else(PoisonError::into_inner);
-        Guarding { guard, latch: &self.latch }
+        Guarding { guard: self.guard.lock(), latch: &self.latch }
     }
 
     /// How long nothing is said to an instrument that did not confirm its OFF: longer than its watchdog's delay, which
@@ -95,7 +95,7 @@ impl Shared {
 /// The guard, for as long as it is held. Whoever lets go of it hands over a trip that came meanwhile to be kept: nobody
 /// can have learnt of one that is not on its way to the disk.
 pub(crate) struct Guarding<'a> {
-    guard: MutexGuard<'a, Guard>,
+    guard: LentGuard<'a, Guard>,
     latch: &'a Keeper,
 }
 

@@ -6,11 +6,11 @@ use std::sync::{Arc, Weak};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use wattproof_guard::{SafetyReading, State, TripCause};
+use wattproof_guard::{State, TripCause};
 
 use crate::failed::{failed, gone};
 use crate::off::safe_once;
-use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::shared::Shared;
 use crate::unasked::{feed, look};
 
 /// How often time is judged while nothing wakes the safety thread.
@@ -34,7 +34,7 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
                 body(&shared);
             }
         };
-        shared.clock.start(name, Box::new(body))
+        shared.clock.start_ahead(name, Box::new(body))
     };
     let handles =
         vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?, spawn("deadlines", keep_time)?];
@@ -78,24 +78,14 @@ fn refresh(shared: &Shared) {
     if shared.guard().state() != State::Running {
         return;
     }
-    let asked_s = shared.clock.now_s();
-    let channel = shared.file.thermometer.channel;
-    let heatsink = shared.actors.thermometer.begin(move |meter| meter.measure_c(channel));
-    let supply = shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT));
-    let (supply, heatsink) = match (supply, heatsink.wait()) {
+    let (heatsink, supply) = (shared.begin_heatsink_c(), shared.begin_supply_a());
+    let (supply, heatsink) = match (supply.wait(), heatsink.wait()) {
         (Ok(supply), Ok(heatsink)) => (supply, heatsink),
         (Err(error), _) | (_, Err(error)) => return gone(shared, &error),
     };
     match (supply, heatsink) {
-        (Ok(supply_a), Ok(heatsink_c)) => {
-            let reading = SafetyReading {
-                asked_s: Some(asked_s),
-                supply_a: Some(supply_a),
-                heatsink_c: Some(heatsink_c),
-                ..SafetyReading::default()
-            };
-            if shared.guard().observe(shared.clock.now_s(), &reading).is_some() {
-                shared.stop.wake();
+        (Ok(_), Ok(_)) => {
+            if shared.guard().trip().is_some() {
                 return;
             }
             look(shared);

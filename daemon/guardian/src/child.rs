@@ -8,6 +8,7 @@ use rustix::mm::{MlockAllFlags, mlockall};
 use rustix::process::{setpriority_process, setsid};
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
+use crate::precedence::{Precedence, go_ahead};
 use crate::wire::Notes;
 use crate::{Ended, GuardianError, serve};
 
@@ -36,11 +37,13 @@ pub fn become_guardian() -> Result<Ended, GuardianError> {
     let _root = std::env::set_current_dir("/");
     // Going on without what is refused here is better than not watching. Precedence belongs to a thread and is
     // inherited by those it starts, so it comes first; where the kernel groups sessions, to the session too.
-    let no_precedence = setpriority_process(None, PRIORITY).is_err();
+    let no_real_time = go_ahead(Precedence::Guardian).is_err();
+    let no_precedence = no_real_time && setpriority_process(None, PRIORITY).is_err();
     let _session_too = std::fs::write(AUTOGROUP, PRIORITY.to_string());
     serve(rustix::stdio::stdin(), || Notes {
         may_be_killed_for_memory: std::fs::write(OOM, "-1000").is_err(),
         no_precedence,
+        no_real_time,
         // Everything it will ever touch, fetched and kept: no page is waited for when it fires.
         may_be_swapped: mlockall(MlockAllFlags::CURRENT).is_err(),
     })

@@ -10,7 +10,7 @@
 //! (called by the command line's hidden word). The child allocates nothing after it has said that it is ready; each
 //! port has a thread of its own, so that one that blocks does not delay another. It must not know instruments,
 //! dialects or limits of the bench. Locks stand here too: of the guardian that still holds a port, and of the daemon
-//! that does ([`hold`]).
+//! that does ([`hold`]); and real-time precedence, which guardian and daemon take in turn ([`go_ahead`]).
 
 mod child;
 mod claim;
@@ -19,6 +19,7 @@ mod error;
 mod hold;
 mod off;
 mod orders;
+mod precedence;
 mod serve;
 mod watch;
 mod wire;
@@ -29,6 +30,7 @@ pub use daemon::{Guardian, GuardianProgram, Lost};
 pub use error::GuardianError;
 pub use hold::{Held, NotHeld, hold};
 pub use orders::{PORTS_MAX, PortOrder, Timing};
+pub use precedence::{NoPrecedence, Precedence, RUNAWAY_MAX, go_ahead};
 pub use serve::{Ended, serve};
 pub use watch::{Reason, Watch};
 pub use wire::Notes;

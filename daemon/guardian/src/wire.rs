@@ -38,17 +38,25 @@ pub struct Notes {
     pub may_be_swapped: bool,
     /// It has no precedence over other processes.
     pub no_precedence: bool,
+    /// It has no real-time precedence, at most the ordinary one.
+    pub no_real_time: bool,
 }
 
 impl Notes {
     fn bits(self) -> u64 {
-        let flags = [self.may_be_killed_for_memory, self.may_be_swapped, self.no_precedence];
+        let flags =
+            [self.may_be_killed_for_memory, self.may_be_swapped, self.no_precedence, self.no_real_time];
         flags.iter().enumerate().map(|(at, flag)| u64::from(*flag) << at).sum()
     }
 
     fn of_bits(bits: u64) -> Self {
         let flag = |at: u32| bits >> at & 1 == 1;
-        Notes { may_be_killed_for_memory: flag(0), may_be_swapped: flag(1), no_precedence: flag(2) }
+        Notes {
+            may_be_killed_for_memory: flag(0),
+            may_be_swapped: flag(1),
+            no_precedence: flag(2),
+            no_real_time: flag(3),
+        }
     }
 }
 
@@ -155,7 +163,12 @@ mod tests {
         for said in [FromDaemon::Beat(u64::MAX), FromDaemon::Seen, FromDaemon::Goodbye] {
             assert_eq!(FromDaemon::read(said.into()), Some(said));
         }
-        let notes = Notes { may_be_killed_for_memory: true, may_be_swapped: false, no_precedence: true };
+        let notes = Notes {
+            may_be_killed_for_memory: true,
+            may_be_swapped: false,
+            no_precedence: true,
+            no_real_time: false,
+        };
         for said in [
             FromGuardian::Ready(notes),
             FromGuardian::Echo(7),

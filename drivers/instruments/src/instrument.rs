@@ -248,9 +248,27 @@ impl Instrument {
 
     /// Asks for a number, in our unit.
     pub(crate) fn number(&mut self, name: &str, values: &[(&str, Value)]) -> Result<f64, InstrumentError> {
+        self.number_telling(name, values, |_| ())
+    }
+
+    /// The same; `tell` hears the number as soon as it is read. What the instrument reports of it is asked for after that
+    /// and may take as long again: nobody who looks for danger waits for it.
+    pub(crate) fn number_telling(
+        &mut self,
+        name: &str,
+        values: &[(&str, Value)],
+        tell: impl FnOnce(f64),
+    ) -> Result<f64, InstrumentError> {
         let operation = self.operation(name, values)?;
-        let answer = self.ask(&operation, values)?;
-        Ok(self.number_form(&operation).ours(answer.number_by(&self.answer_form(&operation))?))
+        let (number, answered) = (self.number_form(&operation), self.answer_form(&operation));
+        let read = |answer: &Answer| answer.number_by(&answered).map(|value| number.ours(value));
+        let answer = self.ask_telling(&operation, values, |answer| {
+            // One that is no number is told by its failure, below.
+            if let Ok(value) = read(answer) {
+                tell(value);
+            }
+        })?;
+        read(&answer)
     }
 
     /// Asks for a state.
@@ -282,9 +300,18 @@ impl Instrument {
     }
 
     fn ask(&mut self, operation: &Operation, values: &[(&str, Value)]) -> Result<Answer, InstrumentError> {
+        self.ask_telling(operation, values, |_| ())
+    }
+
+    fn ask_telling(
+        &mut self,
+        operation: &Operation,
+        values: &[(&str, Value)],
+        tell: impl FnOnce(&Answer),
+    ) -> Result<Answer, InstrumentError> {
         let timeout = self.timeout(operation);
         let question = self.question(operation, values)?;
-        let answer = self.session.query_within(&question, timeout)?;
+        let answer = self.session.query_telling(&question, timeout, tell)?;
         self.check_group(&question)?;
         Ok(answer)
     }

@@ -154,8 +154,19 @@ impl Session {
     /// # Errors
     /// Those of [`Session::query`].
     pub fn query_within(&mut self, message: &str, timeout: Duration) -> Result<Answer, InstrumentError> {
+        self.query_telling(message, timeout, |_| ())
+    }
+
+    /// The same; `tell` hears the answer as soon as it is read, before the error queue is asked for.
+    pub(crate) fn query_telling(
+        &mut self,
+        message: &str,
+        timeout: Duration,
+        tell: impl FnOnce(&Answer),
+    ) -> Result<Answer, InstrumentError> {
         self.ready()?;
         let answer = self.exchange(message, timeout, Want::Line, ANSWER_BYTES_MAX)?;
+        tell(&answer);
         self.check_each()?;
         Ok(answer)
     }

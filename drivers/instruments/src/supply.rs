@@ -129,7 +129,15 @@ impl Supply {
     /// # Errors
     /// Link failures, an answer that is no number, reported errors.
     pub fn measure_v(&mut self, output: u32) -> Result<f64, InstrumentError> {
-        self.instrument.number("measure_v", &[at(output)])
+        self.measure_v_telling(output, |_| ())
+    }
+
+    /// The same; `tell` hears the voltage as soon as it is read, before reported errors are asked for.
+    ///
+    /// # Errors
+    /// Those of [`Supply::measure_v`].
+    pub fn measure_v_telling(&mut self, output: u32, tell: impl FnOnce(f64)) -> Result<f64, InstrumentError> {
+        self.instrument.number_telling("measure_v", &[at(output)], tell)
     }
 
     /// The current it gives, A.
@@ -137,7 +145,15 @@ impl Supply {
     /// # Errors
     /// Link failures, an answer that is no number, reported errors.
     pub fn measure_a(&mut self, output: u32) -> Result<f64, InstrumentError> {
-        self.instrument.number("measure_a", &[at(output)])
+        self.measure_a_telling(output, |_| ())
+    }
+
+    /// The same; `tell` hears the current as soon as it is read, before reported errors are asked for.
+    ///
+    /// # Errors
+    /// Those of [`Supply::measure_a`].
+    pub fn measure_a_telling(&mut self, output: u32, tell: impl FnOnce(f64)) -> Result<f64, InstrumentError> {
+        self.instrument.number_telling("measure_a", &[at(output)], tell)
     }
 
     /// Switches all outputs off and reads them back, whatever state the session is in.

@@ -34,6 +34,14 @@ impl Thermometer {
     /// # Errors
     /// Link failures, an answer that is no number (an open sensor), reported errors.
     pub fn measure_c(&mut self, sensor: u32) -> Result<f64, InstrumentError> {
-        self.instrument.number("measure_c", &[at(sensor)])
+        self.measure_c_telling(sensor, |_| ())
+    }
+
+    /// The same; `tell` hears the temperature as soon as it is read, before reported errors are asked for.
+    ///
+    /// # Errors
+    /// Those of [`Thermometer::measure_c`].
+    pub fn measure_c_telling(&mut self, sensor: u32, tell: impl FnOnce(f64)) -> Result<f64, InstrumentError> {
+        self.instrument.number_telling("measure_c", &[at(sensor)], tell)
     }
 }

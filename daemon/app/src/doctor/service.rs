@@ -14,7 +14,13 @@ const MUST: [(&str, &str, &str); 3] = [
     ("Type", "notify", "with any other systemd does not know when the bench is open, nor that it hangs"),
 ];
 /// What it should say at all.
-const SHOULD: [&str; 4] = ["WatchdogSec", "MemoryMax", "ProtectSystem", "NoNewPrivileges"];
+const SHOULD: [&str; 6] =
+    ["WatchdogSec", "MemoryMax", "ProtectSystem", "NoNewPrivileges", "LimitRTPRIO", "LimitRTTIME"];
+/// What it must not say, and why not.
+const SHOULD_NOT: [(&str, &str, &str); 2] = [
+    ("RestrictRealtime", "yes", "with it OFF waits for busy programs"),
+    ("CPUSchedulingPolicy", "fifo", "with it scripts and computing go ahead of OFF as well"),
+];
 
 pub fn service(machine: &Machine) -> Vec<Finding> {
     if !machine.has_systemd() {
@@ -44,6 +50,11 @@ pub fn service(machine: &Machine) -> Vec<Finding> {
     findings.extend(SHOULD.iter().filter(|key| said(key).is_none()).map(|key| {
         let found = format!("{UNIT} says nothing of {key}");
         Finding::warning(ABOUT, found, "install the unit that ships: daemon/packaging/README.md")
+    }));
+    let wrong = SHOULD_NOT.iter().filter(|(key, unwanted, _)| said(key) == Some(unwanted));
+    findings.extend(wrong.map(|(key, unwanted, why)| {
+        let remedy = format!("take {key}={unwanted} out, then: sudo systemctl daemon-reload");
+        Finding::warning(ABOUT, format!("{UNIT} says {key}={unwanted}: {why}"), remedy)
     }));
     if findings.is_empty() {
         findings.push(Finding::ok(ABOUT, format!("{UNIT} is installed, watched over and shut off")));
@@ -78,9 +89,29 @@ mod tests {
         let bare = service(
             &Fake::with(&[RUN, (PLACE, "[Service]\nType=notify\nKillMode=process\nRestart=no\n")]).machine,
         );
-        assert!(bare.len() == 4 && bare.iter().all(|finding| finding.level == Level::Warning), "{bare:?}");
+        assert!(bare.len() == 6 && bare.iter().all(|finding| finding.level == Level::Warning), "{bare:?}");
         assert_eq!(service(&Fake::with(&[RUN]).machine)[0].level, Level::Warning);
         assert_eq!(service(&Fake::with(&[]).machine)[0].level, Level::Ok);
+    }
+
+    #[test]
+    fn a_unit_that_forbids_real_time_or_gives_it_to_everything_is_found() {
+        for (from, to) in
+            [("RestrictRealtime=no", "RestrictRealtime=yes"), ("Nice=-10", "CPUSchedulingPolicy=fifo")]
+        {
+            let findings = service(&Fake::with(&[RUN, (PLACE, &SHIPPED.replace(from, to))]).machine);
+            assert!(findings.len() == 1 && findings[0].level == Level::Warning, "{to}: {findings:?}");
+            assert!(findings[0].found.contains(to), "{findings:?}");
+        }
+    }
+
+    /// systemd.exec(5), LimitRTPRIO: the unit that ships allows what daemon and guardian ask for, and no more.
+    #[test]
+    fn the_unit_allows_the_precedence_that_is_asked_for() {
+        let level = wattproof_guardian::Precedence::Guardian.level();
+        assert!(SHIPPED.lines().any(|line| line == format!("LimitRTPRIO={level}")));
+        let most = wattproof_guardian::RUNAWAY_MAX.as_secs();
+        assert!(SHIPPED.lines().any(|line| line == format!("LimitRTTIME={most}s")));
     }
 
     /// systemd.unit(5): sections in brackets, `Key=value` lines, comments; udev(7): `key op "value"` separated by

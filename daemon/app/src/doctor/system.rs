@@ -2,6 +2,7 @@
 
 use super::finding::Finding;
 use super::machine::Machine;
+use wattproof_guardian::Precedence;
 
 /// Least memory that is free or can be freed, MiB.
 const MEMORY_MIB_MIN: u64 = 512;
@@ -9,7 +10,7 @@ const MEMORY_MIB_MIN: u64 = 512;
 const FILES_MIN: u64 = 256;
 
 pub fn system(machine: &Machine) -> Vec<Finding> {
-    vec![clock(machine), memory(machine), files(machine), sleep(machine)]
+    vec![clock(machine), memory(machine), files(machine), sleep(machine), real_time(machine)]
 }
 
 fn clock(machine: &Machine) -> Finding {
@@ -60,6 +61,39 @@ fn files(machine: &Machine) -> Finding {
             format!("ulimit -n {FILES_MIN}, or more"),
         ),
         None => Finding::warning(about, "the limit can't be told", "see that /proc is mounted"),
+    }
+}
+
+/// Whether the daemon's safety threads may go ahead: root's right to it (bit 23 of CapEff is CAP_SYS_NICE, capabilities(7)),
+/// or a limit that allows it (RLIMIT_RTPRIO, getrlimit(2)); and whether the kernel still bounds them.
+fn real_time(machine: &Machine) -> Finding {
+    let about = "real time";
+    let status = machine.text("/proc/self/status").unwrap_or_default();
+    let rights = status.lines().find_map(|line| line.strip_prefix("CapEff:"));
+    let may =
+        rights.and_then(|rights| u64::from_str_radix(rights.trim(), 16).ok()).unwrap_or(0) >> 23 & 1 == 1;
+    let limits = machine.text("/proc/self/limits").unwrap_or_default();
+    let soft =
+        limits.lines().find_map(|line| line.strip_prefix("Max realtime priority")?.split_whitespace().next());
+    let needed = Precedence::Guardian.level();
+    let allowed =
+        soft.is_some_and(|soft| soft == "unlimited" || soft.parse().is_ok_and(|most: u8| most >= needed));
+    let bound = machine.text("/proc/sys/kernel/sched_rt_runtime_us");
+    match (may || allowed, bound.as_deref()) {
+        (false, _) => Finding::warning(
+            about,
+            format!(
+                "this user's safety threads may not go ahead of busy programs (real-time priority up to {}, {needed} is needed): OFF may come late",
+                soft.unwrap_or("unknown")
+            ),
+            "start runs as a service (daemon/packaging/README.md), or raise the limit (ulimit -r)",
+        ),
+        (true, Some("-1")) => Finding::warning(
+            about,
+            "a real-time program that runs away would stop this machine",
+            "sudo sysctl kernel.sched_rt_runtime_us=950000",
+        ),
+        (true, _) => Finding::ok(about, "safety threads go ahead of busy programs"),
     }
 }
 
@@ -118,6 +152,33 @@ mod tests {
         assert_eq!(files(&with("1024").machine).level, Level::Ok);
         assert_eq!(files(&with("unlimited").machine).level, Level::Ok);
         assert_eq!(files(&with("64").machine).level, Level::Fix);
+    }
+
+    /// proc(5): forms of /proc/PID/limits and of /proc/PID/status.
+    #[test]
+    fn a_machine_that_refuses_real_time_is_found() {
+        let with = |soft: &str, rights: &str, bound: &str| {
+            real_time(
+                &Fake::with(&[
+                    (
+                        "/proc/self/limits",
+                        &format!("Max realtime priority     {soft}                    {soft}\n"),
+                    ),
+                    ("/proc/self/status", &format!("Name:\tx\nCapEff:\t{rights}\n")),
+                    ("/proc/sys/kernel/sched_rt_runtime_us", bound),
+                ])
+                .machine,
+            )
+        };
+        let (none, root, nice) = ("0000000000000000", "000001ffffffffff", "0000000000800000");
+        assert_eq!(with("0", none, "950000\n").level, Level::Warning);
+        assert_eq!(with("11", none, "950000\n").level, Level::Warning);
+        for (soft, rights) in [("12", none), ("99", none), ("unlimited", none), ("0", root), ("0", nice)] {
+            assert_eq!(with(soft, rights, "950000\n").level, Level::Ok, "{soft} {rights}");
+        }
+        let unbound = with("12", none, "-1\n");
+        assert!(unbound.level == Level::Warning && unbound.remedy.contains("950000"), "{unbound:?}");
+        assert_eq!(real_time(&Fake::with(&[]).machine).level, Level::Warning);
     }
 
     #[test]

@@ -33,6 +33,7 @@ pub fn guardian(program: &GuardianProgram) -> Vec<Finding> {
         (notes.may_be_killed_for_memory, "it may be killed when memory runs out"),
         (notes.may_be_swapped, "it may be swapped out, and then be slow to answer"),
         (notes.no_precedence, "it has no precedence over busy programs"),
+        (notes.no_real_time && !notes.no_precedence, "it has no real-time precedence over busy programs"),
     ];
     let lacks = lacks.into_iter().filter(|(lacking, _)| *lacking);
     findings.extend(lacks.map(|(_, found)| Finding::warning(ABOUT, found, remedy)));
