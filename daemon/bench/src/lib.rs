@@ -19,6 +19,7 @@ mod failed;
 mod file;
 mod heart;
 mod latch;
+mod links;
 mod may_send;
 mod off;
 mod open;
@@ -34,6 +35,7 @@ mod stop;
 mod taken;
 mod turn;
 mod unasked;
+mod unfilled;
 mod watch;
 
 pub use actor::Actor;
@@ -49,6 +51,7 @@ pub use file::{
 };
 pub use heart::Safeguards;
 pub use latch::{LATCH_FILE, Latch, LatchError, read_latch};
+pub use links::find_alone;
 pub use off::CutUpstream;
 pub use open::{Bench, Extras, Identity, OpenLink, Parts};
 
@@ -58,3 +61,4 @@ pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use reset::Standing;
 pub use stop::Stopper;
+pub use unfilled::{UNFILLED, Unfilled};

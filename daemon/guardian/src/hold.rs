@@ -3,6 +3,7 @@
 
 use std::fs::{File, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 use crate::claim::{mark, open};
@@ -57,6 +58,20 @@ pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result
     Ok(Held { _files: files })
 }
 
+/// Which program of this kind holds a port, in its own words, without taking the lock even for a moment: from the
+/// kernel's list of locks (`proc_locks(5)`). None where nobody does, or the list can't be read.
+pub fn held_by(port: &Path) -> Option<String> {
+    let path = port.canonicalize().unwrap_or_else(|_| port.to_path_buf());
+    let mut file = File::open(mark("daemon", &path)).ok()?;
+    let inode = format!(":{}", file.metadata().ok()?.ino());
+    let locks = std::fs::read_to_string("/proc/locks").ok()?;
+    let locked = locks.lines().any(|line| {
+        let fields: Vec<&str> = line.split_whitespace().collect();
+        fields.get(1) == Some(&"FLOCK") && fields.get(5).is_some_and(|of| of.ends_with(&inode))
+    });
+    locked.then(|| holder(&mut file))
+}
+
 fn tell(file: &mut File, what_for: &str) -> std::io::Result<()> {
     file.set_len(0)?;
     file.seek(SeekFrom::Start(0))?;
@@ -84,6 +99,8 @@ mod tests {
         let first = hold([a, b].into_iter(), "bench \"one\"").unwrap();
         let refused = hold([c, b].into_iter(), "bench \"two\"").unwrap_err();
         assert_eq!(refused.port, b.display().to_string());
+        assert_eq!(held_by(b).as_deref(), Some(refused.holder.as_str()), "told without taking the lock");
+        assert_eq!(held_by(c), None);
         assert_eq!(refused.holder, format!("process {} (bench \"one\")", std::process::id()));
         // All or nothing: what it had before the refusal is free again.
         let third = hold([c].into_iter(), "bench \"three\"").unwrap();

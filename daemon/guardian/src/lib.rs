@@ -27,7 +27,7 @@ pub use child::become_guardian;
 pub use claim::wait_until_free;
 pub use daemon::{Guardian, GuardianProgram, Lost};
 pub use error::GuardianError;
-pub use hold::{Held, HeldByAnother, hold};
+pub use hold::{Held, HeldByAnother, held_by, hold};
 pub use orders::{PORTS_MAX, PortOrder, Timing};
 pub use serve::{Ended, serve};
 pub use watch::{Reason, Watch};

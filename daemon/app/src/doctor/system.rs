@@ -1,7 +1,7 @@
 //! The machine itself: clock, memory, limits, sleep.
 
 use super::finding::Finding;
-use super::machine::Machine;
+use crate::machine::Machine;
 
 /// Least memory that is free or can be freed, MiB.
 const MEMORY_MIB_MIN: u64 = 512;
@@ -96,7 +96,7 @@ fn sleep(machine: &Machine) -> Finding {
 mod tests {
     use super::*;
     use crate::doctor::finding::Level;
-    use crate::doctor::machine::fake::Fake;
+    use crate::machine::fake::Fake;
 
     #[test]
     fn clock_memory_and_limits_are_judged() {
