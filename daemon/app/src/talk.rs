@@ -7,7 +7,7 @@ use std::time::Duration;
 use rustyline::config::Configurer;
 use rustyline::error::ReadlineError;
 use wattproof_bench::{BenchFile, find_alone, find_dialect};
-use wattproof_instruments::{Dialect, Reply, Role, Said, Talk, shown};
+use wattproof_instruments::{Dialect, InstrumentError, Reply, Role, Said, Talk, shown};
 use wattproof_link::Address;
 
 use crate::cli::TalkOrder;
@@ -40,6 +40,13 @@ pub fn talk(order: &TalkOrder) -> Result<(), Failure> {
          leaving (Ctrl-C or Ctrl-D)"
     );
     let mut talk = Talk::new(link, dialect, Duration::from_secs_f64(order.timeout), !order.no_errors);
+    // Else the first message would be blamed for them.
+    match talk.errors() {
+        Ok(before) => {
+            before.iter().for_each(|one| eprintln!("from before: error {} \"{}\"", one.number, one.text));
+        }
+        Err(error) => unread(&mut talk, &error),
+    }
     let failed = if std::io::stdin().is_terminal() {
         by_hand(&mut talk, order.hex)?
     } else {
@@ -144,11 +151,17 @@ fn exchange(talk: &mut Talk, line: &str, hex: bool) -> Result<bool, Failure> {
     }
     errors.iter().for_each(|one| eprintln!("error {} \"{}\"", one.number, one.text));
     if let Some(error) = queue_unread {
-        eprintln!("wattproof: the error queue can't be read and is left alone from now on: {error}");
-        talk.leave_errors();
+        unread(talk, &error);
         return Ok(false);
     }
     Ok(errors.is_empty())
+}
+
+fn unread(talk: &mut Talk, error: &InstrumentError) {
+    eprintln!(
+        "wattproof: the error queue can't be read and is left alone from now on (--no-errors): {error}"
+    );
+    talk.leave_errors();
 }
 
 /// An answer as it is printed.

@@ -152,7 +152,7 @@ pub enum BenchFileError {
         message: String,
     },
     /// Values are not filled in yet.
-    #[error("bench file {path}: {}; nothing is guessed: write each from the instruments, the amplifier and the wiring, and try again", open_words(.places))]
+    #[error("bench file {path}: {}", open_words(.places))]
     Unfilled {
         /// The file.
         path: PathBuf,
@@ -173,7 +173,11 @@ fn open_words(places: &[Unfilled]) -> String {
     let each: Vec<String> =
         places.iter().map(|one| format!("\n  {}: {} is not filled in", one.place, one.key)).collect();
     let count = if each.len() == 1 { "1 value is".to_string() } else { format!("{} values are", each.len()) };
-    format!("{count} still \"?\":{}\n", each.concat())
+    format!(
+        "{count} still \"?\"; nothing is guessed: write each from the instruments, the amplifier and the wiring, and \
+         try again{}",
+        each.concat()
+    )
 }
 
 impl BenchFile {

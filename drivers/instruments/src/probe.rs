@@ -2,7 +2,8 @@
 //!
 //! First `*IDN?` (IEEE 488.2, 10.14) at each baud rate with each line end; then the ways of dialects that ask
 //! otherwise, have another frame, or echo. Where somebody answers, each dialect that could be meant asks the questions
-//! of its role, those that read a setting or a value and no others. Only questions and empty lines are sent. That can
+//! of its role, those that read a setting or a value and no others; what that has put into the error queue is read off
+//! again. Only questions and empty lines are sent. That can
 //! still disturb a device: at a wrong rate it hears garbage, a device of another kind may take any line for a
 //! command, and what it does not know it may queue as an error.
 
@@ -31,6 +32,8 @@ const QUIET: Duration = Duration::from_millis(120);
 const QUESTION_MS: u64 = 300;
 /// Longest answer that is listened to, bytes.
 const ANSWER_BYTES_MAX: usize = 2_000;
+/// Most errors that are read off a queue afterwards.
+const QUEUE_ENTRIES_MAX: usize = 50;
 /// Questions that are asked for more than a value: samples, and their completion.
 const NOT_ASKED: [&str; 2] = ["fetch", "wait"];
 
@@ -111,8 +114,9 @@ impl Asking {
         for dialect in &self.dialects {
             let of_role = asked_of(dialect).filter_map(|name| dialect.operations.get(name)?.query.clone());
             let of_role = of_role.map(|question| question.replace("{channel}", "1"));
-            for question in std::iter::once(dialect.session.identify.clone()).chain(of_role) {
-                if !questions.contains(&question) {
+            let of_session = [dialect.session.identify.clone(), dialect.session.next_error.clone()];
+            for question in of_session.into_iter().chain(of_role) {
+                if !question.is_empty() && !questions.contains(&question) {
                     questions.push(question);
                 }
             }
@@ -178,6 +182,10 @@ impl Asking {
         }
         // The surest first, then the one that understood most.
         found.sort_by_key(|one| std::cmp::Reverse((one.sureness, one.answered)));
+        let best = found.first().and_then(|best| self.dialects.iter().find(|one| one.name == best.dialect));
+        if let Some(best) = best {
+            forget_queue(lender, best)?;
+        }
         Ok(found)
     }
 }
@@ -262,6 +270,22 @@ fn told(answer: &[u8]) -> Told {
 fn asked_of(dialect: &Dialect) -> impl Iterator<Item = &'static str> {
     let named = operations(dialect.role).iter().filter(|spec| spec.asks && spec.effect == Effect::Asks);
     named.map(|spec| spec.name).filter(|name| !NOT_ASKED.contains(name) && dialect.can(name))
+}
+
+/// Reads off the error queue what the questions of other dialects have put there: nobody else could tell why.
+fn forget_queue(lender: &Lender, dialect: &Dialect) -> Result<(), LinkError> {
+    let mut session = Session::new(Box::new(lender.lend()), "probe", quietly(&dialect.session));
+    let question = &dialect.session.next_error;
+    let mut left = if question.is_empty() { 0 } else { QUEUE_ENTRIES_MAX };
+    while left > 0 {
+        left -= 1;
+        match session.query(question).and_then(|answer| answer.queued_error()) {
+            Ok((0, _)) => break,
+            Ok(_) => {}
+            Err(error) => return gone(&error).map_or(Ok(()), Err),
+        }
+    }
+    Ok(())
 }
 
 /// Asks the questions of a dialect's role; none where it understands nothing of them.

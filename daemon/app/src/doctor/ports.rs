@@ -201,6 +201,60 @@ mod tests {
         only(&[finding], Level::Fix, &["usermod -aG dialout"]);
     }
 
+    const BENCH: &str = "
+name = \"b\"
+limits = { out_vrms_max = 1.0, out_arms_max = 1.0, out_w_max = 1.0, dc_v_max = 1.0, supply_v_max = 1.0, \
+supply_a_max = 1.0, heatsink_c_max = 1.0, source_vrms_max = 1.0, source_step_db_max = 1.0, load_ohm_min = 1.0, \
+power_s_max = 1.0, power_w_from = 1.0, reading_age_s_max = 1.0 }
+source = { link = { usb = { vendor = \"1209\", product = \"0001\", serial = \"A\" } }, dialect = \"x\", outputs = [1], settle_ms = 1 }
+load = { link = { identity = \"x\", ask = [\"/dev/none*\"] }, dialect = \"x\", channels = [1], settle_ms = 1, tolerance_pct = 1.0 }
+supply = { link = { usb = { vendor = \"1209\", product = \"0002\" } }, dialect = \"x\", settle_ms = 1, tolerance_pct = 1.0 }
+thermometer = { link = { tcp = \"a:1\" }, dialect = \"x\", channel = 1 }
+[digitizer]
+link = { usbtmc = \"/dev/usbtmc0\" }
+dialect = \"x\"
+rate_hz = 1.0
+samples = 256
+channel = [
+  { adc = 1, amplifier_channel = 1, measures = \"volts\", gain = 1.0, range_v = 1.0, tolerance_pct = 1.0 },
+  { adc = 2, amplifier_channel = 1, measures = \"amps\", gain = 1.0, range_v = 1.0, tolerance_pct = 1.0 },
+]
+";
+
+    /// Names that survive replugging are looked up on the machine; laid out as sysfs does (kernel documentation,
+    /// sysfs-bus-usb), the adapter is invented.
+    #[test]
+    fn what_stands_behind_a_stable_name_is_looked_at() {
+        let fake = Fake::with(&[
+            ("/sys/devices/1-1/idVendor", "1209"),
+            ("/sys/devices/1-1/idProduct", "0001"),
+            ("/sys/devices/1-1/serial", "A"),
+            ("/sys/devices/1-1/1-1:1.0/bInterfaceNumber", "00"),
+            ("/sys/class/tty/ttyUSB7/dev", ""),
+            ("/proc/4711/comm", "somebody"),
+        ]);
+        fake.link("/sys/class/tty/ttyUSB7/device", fake.machine.path("/sys/devices/1-1/1-1:1.0"));
+        fake.link("/dev/ttyUSB7", "/dev/null");
+        fake.link("/proc/4711/fd/3", "/dev/null");
+        let bench = BenchFile::parse(Path::new("b.toml"), BENCH).unwrap();
+        let all = ports(&fake.machine, Some(&bench));
+        let of = |role: &str| all.iter().filter(|one| one.about == role).cloned().collect::<Vec<_>>();
+        // Found under its number of today, held, and no warning of that number.
+        only(&of("source"), Level::Fix, &["/dev/ttyUSB7", "somebody", "4711"]);
+        only(&of("supply"), Level::Fix, &["1209:0002", "no port", "/dev/ttyUSB7"]);
+        only(&of("load"), Level::Fix, &["may be asked"]);
+        only(&of("digitizer"), Level::Fix, &["/dev/usbtmc0", "not there"]);
+        assert!(of("thermometer").is_empty());
+        assert_eq!(paths(&fake.machine, &bench), ["/dev/ttyUSB7", "/dev/usbtmc0"]);
+        // A source must not be where an OFF could wait.
+        let wrong = BENCH.replace(
+            "source = { link = { usb = { vendor = \"1209\", product = \"0001\", serial = \"A\" } }",
+            "source = { link = { usbtmc = \"/dev/usbtmc1\" }",
+        );
+        let told = BenchFile::parse(Path::new("b.toml"), &wrong).unwrap_err().to_string();
+        assert!(told.contains("5 s") && told.contains("serial or network"), "{told}");
+    }
+
     #[test]
     fn without_a_bench_file_that_is_said() {
         only(&ports(&Fake::with(&[]).machine, None), Level::Warning, &["--bench"]);

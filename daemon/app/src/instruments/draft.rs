@@ -183,13 +183,16 @@ fn with_rate(row: &Row, dialect: &str) -> Address {
     crate::port_name::at_baud(row.link.clone(), baud)
 }
 
-/// A link as one line of TOML.
+/// A link as one line of TOML, in the order of a bench file.
 fn inline(link: &Address) -> String {
-    match toml::Value::try_from(link) {
-        Ok(value) => value.to_string(),
-        // A link is a table of texts and numbers, all of which TOML has.
-        Err(_) => "\"?\"".into(),
-    }
+    // A link is a table of texts and numbers, all of which TOML has.
+    let text = toml::to_string(link).unwrap_or_default();
+    let (own, usb) = text.split_once("[usb]").unwrap_or((&text, ""));
+    let joined = |text: &str| text.lines().filter(|line| !line.is_empty()).collect::<Vec<_>>().join(", ");
+    let usb = if usb.is_empty() { String::new() } else { format!("usb = {{ {} }}", joined(usb)) };
+    let parts = [usb, joined(own)];
+    let parts: Vec<&str> = parts.iter().map(String::as_str).filter(|part| !part.is_empty()).collect();
+    format!("{{ {} }}", parts.join(", "))
 }
 
 #[cfg(test)]
@@ -197,6 +200,22 @@ mod tests {
     use super::*;
     use wattproof_bench::BenchFile;
     use wattproof_guard::Limits;
+
+    #[test]
+    fn links_are_one_line_each_and_mean_the_same() {
+        #[derive(serde::Deserialize)]
+        struct File {
+            link: Address,
+        }
+        for link in [
+            "{ usb = { vendor = \"1209\", product = \"0001\", serial = \"A\" }, baud = 9600 }",
+            "{ serial = \"/dev/serial/by-path/x\", baud = 9600 }",
+            "{ tcp = \"bench:5025\" }",
+        ] {
+            let file: File = toml::from_str(&format!("link = {link}")).unwrap();
+            assert_eq!(inline(&file.link), link);
+        }
+    }
 
     /// Project definition: the file is refused with every open value, and is a bench file once all are filled in.
     #[test]
