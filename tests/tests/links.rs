@@ -72,6 +72,7 @@ fn several_or_nobody_is_told_with_what_was_found() {
     let folder = place.path().join("ports");
     let served = Served::start("honest");
     plug(&folder, &served, 0);
+    let own = std::fs::read_to_string(served.bench()).unwrap();
     let text = by_identity(&served, &folder, |role| format!("Wattproof,virtual-{role}"));
     let refused = |identity: &str, words: &[&str]| {
         std::fs::write(served.bench(), text.replace("Wattproof,virtual-supply", identity)).unwrap();
@@ -85,6 +86,7 @@ fn several_or_nobody_is_told_with_what_was_found() {
         &["[supply] link", "bench.toml:", "instruments are \"virtual\"", "virtual-load", "more of the"],
     );
     refused("Wattproof,other", &["[supply] link", "nobody", "socket1", "virtual-load", "ask"]);
+    std::fs::write(served.bench(), own).unwrap();
     // The source was found and told OFF nevertheless; nothing was energised.
     assert_eq!(served.ask("source", "OUTP1?"), "0");
 }

@@ -235,7 +235,9 @@ impl BenchFile {
         let places: Vec<(&str, &str)> =
             std::iter::once((section, "link")).chain(keys.map(|key| (table.as_str(), key))).collect();
         let usb = format!("{table}.usb");
-        self.origin.place_of(&[places.as_slice(), &[(usb.as_str(), "vendor")]].concat())
+        let place = self.origin.place_of(&[places.as_slice(), &[(usb.as_str(), "vendor")]].concat());
+        // A bench file that a run recorded has no path.
+        if place.is_empty() { "as recorded".into() } else { place }
     }
 
     fn check(&self) -> Result<(), Complaint> {

@@ -8,6 +8,7 @@
 
 mod exchange;
 
+use std::collections::VecDeque;
 use std::panic::AssertUnwindSafe;
 use std::time::Duration;
 

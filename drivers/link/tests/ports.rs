@@ -9,6 +9,7 @@ use std::fs;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use wattproof_link::{Address, PortKind, ports_below};
 
 struct Machine(tempfile::TempDir);
@@ -116,6 +117,32 @@ fn an_adapter_is_found_under_whatever_number_it_has() {
     assert_eq!(after.resolved(link).unwrap(), "ttyUSB4");
     after.adapter("1-8", "1209", "0009", Some("T"), &[(0, "usbtmc3")]);
     assert_eq!(after.resolved("{ usb = { vendor = \"0x1209\", product = \"9\" } }").unwrap(), "usbtmc3");
+}
+
+/// The adapter's cable ends in a pseudo-terminal, under another number each time; the link is the same.
+#[test]
+fn a_replugged_cable_is_opened_again_by_the_same_link() {
+    let link = "{ usb = { vendor = \"1209\", product = \"0001\", serial = \"A1\" } }";
+    for (name, message) in [("ttyUSB0", &b"first\n"[..]), ("ttyUSB3", &b"again\n"[..])] {
+        let machine = Machine::new();
+        machine.adapter("1-1", "1209", "0001", Some("A1"), &[(0, name)]);
+        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+        grantpt(&far).unwrap();
+        unlockpt(&far).unwrap();
+        let near = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+        fs::remove_file(machine.path(&format!("dev/{name}"))).unwrap();
+        machine.link(&format!("dev/{name}"), near);
+        assert_eq!(machine.resolved(link).unwrap(), name);
+        let address = Address::Serial {
+            path: machine.path(&format!("dev/{name}")).to_str().unwrap().into(),
+            settings: wattproof_link::SerialChoice::default(),
+        };
+        let mut open = wattproof_link::open(&address).unwrap();
+        open.send(message, std::time::Duration::from_secs(20)).unwrap();
+        let mut heard = [0u8; 64];
+        let count = rustix::io::read(&far, &mut heard).unwrap();
+        assert_eq!(&heard[..count], message);
+    }
 }
 
 #[test]
