@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Serialize;
 
-use crate::cautions::CAUTIONS;
+use crate::cautions::{CAUTIONS, TALK_CAUTIONS};
 use crate::script_process::PERFORM_SCRIPT;
 
 /// Proves how much clean power an audio amplifier really delivers, and why it stops there.
@@ -48,6 +48,11 @@ pub enum Command {
     Check(CheckOrder),
     /// Check a dialect file (how an instrument is spoken to), or print one to start from
     Dialect(DialectOrder),
+    /// List the ports of this machine; ask on named ones who is there; write a first bench file
+    Instruments(InstrumentsOrder),
+    /// Talk to one instrument by hand: type messages, see its answers and errors
+    #[command(after_help = TALK_CAUTIONS)]
+    Talk(TalkOrder),
     /// Check whether this machine is fit for an unattended bench; opens no port and switches nothing
     Doctor(DoctorOrder),
     /// The process that switches off when the daemon dies; started by it, of no use by hand
@@ -204,6 +209,58 @@ pub enum DialectWord {
     },
     /// Print a commented dialect to start from (guide: drivers/dialects/README.md)
     Template,
+}
+
+/// `instruments`.
+#[derive(Args)]
+pub struct InstrumentsOrder {
+    /// Ask on these ports who is there: paths, or host:port (only questions are sent, which can still disturb a device)
+    #[arg(long, value_name = "PORT", num_args = 1.., conflicts_with = "ask_all")]
+    pub ask: Vec<String>,
+    /// Ask on every port that nobody holds
+    #[arg(long)]
+    pub ask_all: bool,
+    /// Do not wait for a yes before asking
+    #[arg(long)]
+    pub yes: bool,
+    /// Baud rates to try
+    #[arg(long, value_name = "BAUD", value_delimiter = ',', default_value = "9600,115200,19200,38400,57600",
+          value_parser = clap::value_parser!(u32).range(50..=4_000_000))]
+    pub baud: Vec<u32>,
+    /// Dialect files of your own to try beside those that are built in
+    #[arg(long, value_name = "FILE")]
+    pub dialect: Vec<PathBuf>,
+    /// Write a first bench file of what was found; its limits are yours to fill in
+    #[arg(long, value_name = "FILE")]
+    pub write_bench: Option<PathBuf>,
+    /// Print the ports as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `talk`.
+#[derive(Args)]
+pub struct TalkOrder {
+    /// Path, host:port, a link as in a bench file ('{ usb = { … } }'), or with --bench a role
+    pub port: String,
+    /// Dialect that gives line settings, line ends and error queue: a built-in name or a file
+    #[arg(long, value_name = "NAME")]
+    pub dialect: Option<String>,
+    /// Bench file whose link and dialect of a role are taken
+    #[arg(long, value_name = "FILE")]
+    pub bench: Option<PathBuf>,
+    /// Baud rate, instead of the dialect's
+    #[arg(long, value_name = "BAUD", value_parser = clap::value_parser!(u32).range(50..=4_000_000))]
+    pub baud: Option<u32>,
+    /// Time for an answer, in seconds
+    #[arg(long, value_name = "S", default_value = "5", value_parser = positive)]
+    pub timeout: f64,
+    /// Show blocks and other bytes whole, in hexadecimal
+    #[arg(long)]
+    pub hex: bool,
+    /// Do not read the error queue after each message
+    #[arg(long)]
+    pub no_errors: bool,
 }
 
 /// `doctor`.

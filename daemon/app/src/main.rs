@@ -17,8 +17,11 @@ mod explain;
 mod failure;
 mod follow;
 mod guardian;
+mod instruments;
+mod machine;
 mod measure;
 mod perform;
+mod port_name;
 mod progress;
 mod ratings_table;
 mod reset;
@@ -27,6 +30,7 @@ mod say;
 mod script_process;
 mod service;
 mod state_folder;
+mod talk;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -55,6 +59,8 @@ fn main() -> ExitCode {
         Command::Explain(order) => explain::explain(&order),
         Command::Check(order) => check::check(&order),
         Command::Dialect(order) => dialect::dialect(&order.what),
+        Command::Instruments(order) => instruments::instruments(&order),
+        Command::Talk(order) => talk::talk(&order),
         Command::Doctor(order) => doctor::doctor(&order),
         // Answered above.
         Command::Guardian => Ok(()),

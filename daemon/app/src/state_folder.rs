@@ -7,13 +7,17 @@ use sha2::{Digest, Sha256};
 /// The folder of one bench: as asked for, or that which systemd gives a service, or the user's own for state
 /// (XDG Base Directory). None when there is no home either: then a restart forgets a trip.
 pub fn state_folder(asked: Option<&Path>, bench: &str) -> Option<PathBuf> {
+    Some(all_state(asked)?.join(folder_name(bench)))
+}
+
+/// The folder of everything that is kept.
+pub fn all_state(asked: Option<&Path>) -> Option<PathBuf> {
     let named = |name| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-    let all = asked.map(Path::to_path_buf).or_else(|| {
+    asked.map(Path::to_path_buf).or_else(|| {
         named("STATE_DIRECTORY")
             .or_else(|| named("XDG_STATE_HOME").map(|folder| folder.join("wattproof")))
             .or_else(|| named("HOME").map(|home| home.join(".local/state/wattproof")))
-    })?;
-    Some(all.join(folder_name(bench)))
+    })
 }
 
 /// Readable, and different for benches of different names.

@@ -4,10 +4,11 @@ use std::path::Path;
 
 use wattproof_instruments::{
     Connected, Dialect, DialectError, Digitizer, InstrumentError, Load, Role, Source, Supply, Thermometer,
-    connect_by, shipped,
+    connect_by, identity_fits, shipped,
 };
 use wattproof_link::{Address, Canceller};
 
+use crate::links::Links;
 use crate::{BenchError, BenchFile, Identity, OpenLink};
 
 /// A dialect by its shipped name, or from a file when the name is a path.
@@ -51,6 +52,7 @@ fn dialect_for(bench: &BenchFile, role: Role, name: &str) -> Result<Dialect, Ben
 /// Opens the instruments of a bench one by one, keeping who they are and how to interrupt them.
 pub(crate) struct Opener {
     pub opens: OpenLink,
+    pub links: Links,
     pub identities: Vec<Identity>,
     pub cancellers: Vec<Canceller>,
 }
@@ -68,10 +70,23 @@ impl Opener {
         dialect: &str,
     ) -> Result<Connected, BenchError> {
         let spec = dialect_for(bench, role, dialect)?;
-        let connected = self.check(connect_by(&self.opens, role, link, &spec, role.word()))?;
+        let found = self.links.find(bench, role, &spec, &self.opens)?;
+        let connected = self.check(connect_by(&self.opens, role, &found, &spec, role.word()))?;
         let instrument = connected.instrument();
-        let who = instrument.identity();
-        let idn = [&who.manufacturer, &who.model, &who.serial, &who.firmware].map(String::as_str).join(",");
+        let idn = instrument.identity().text();
+        // Cables may have been swapped since it was asked for.
+        if let Address::Asked { identity, .. } = link
+            && ![idn.as_str(), instrument.identity().model.as_str()]
+                .iter()
+                .any(|who| identity_fits(identity, who))
+        {
+            return Err(BenchError::Setup(format!(
+                "bench file {}: [{role}] link: {} answers \"{idn}\" now, which is not \"{identity}\": leave the \
+                 cables alone and start again",
+                bench.link_place(role),
+                found.place()
+            )));
+        }
         tracing::info!(%role, link = instrument.session().port(), idn, "instrument identified");
         self.cancellers.push(instrument.canceller());
         self.identities.push(Identity {

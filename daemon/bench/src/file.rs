@@ -4,9 +4,12 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 use wattproof_guard::Limits;
+use wattproof_instruments::Role;
 use wattproof_link::Address;
 
+use crate::links::fit;
 use crate::place::{Origin, toml_place};
+use crate::unfilled::{Unfilled, unfilled};
 use crate::{CalibratedChannel, ContactorPlace};
 
 /// A bench, as its owner wrote it down.
@@ -148,6 +151,14 @@ pub enum BenchFileError {
         /// What is wrong.
         message: String,
     },
+    /// Values are not filled in yet.
+    #[error("bench file {path}: {}", open_words(.places))]
+    Unfilled {
+        /// The file.
+        path: PathBuf,
+        /// Which.
+        places: Vec<Unfilled>,
+    },
     /// It contradicts itself.
     #[error("bench file {place}: {what}; mend the file and try again")]
     Sense {
@@ -156,6 +167,17 @@ pub enum BenchFileError {
         /// What is wrong.
         what: String,
     },
+}
+
+fn open_words(places: &[Unfilled]) -> String {
+    let each: Vec<String> =
+        places.iter().map(|one| format!("\n  {}: {} is not filled in", one.place, one.key)).collect();
+    let count = if each.len() == 1 { "1 value is".to_string() } else { format!("{} values are", each.len()) };
+    format!(
+        "{count} still \"?\"; nothing is guessed: write each from the instruments, the amplifier and the wiring, and \
+         try again{}",
+        each.concat()
+    )
 }
 
 impl BenchFile {
@@ -174,6 +196,10 @@ impl BenchFile {
     /// # Errors
     /// As [`BenchFile::read`].
     pub fn parse(path: &Path, text: &str) -> Result<Self, BenchFileError> {
+        let places = unfilled(path, text);
+        if !places.is_empty() {
+            return Err(BenchFileError::Unfilled { path: path.into(), places });
+        }
         let mut file: BenchFile = toml::from_str(text).map_err(|error| BenchFileError::Parse {
             place: toml_place(path, text, error.span()),
             message: error.message().to_string(),
@@ -189,6 +215,29 @@ impl BenchFile {
     /// How many amplifier channels the bench serves.
     pub fn amplifier_channels(&self) -> usize {
         self.source.outputs.len()
+    }
+
+    /// The link of each role.
+    pub fn places(&self) -> [(Role, &Address); 5] {
+        [
+            (Role::Source, &self.source.link),
+            (Role::Load, &self.load.link),
+            (Role::Supply, &self.supply.link),
+            (Role::Digitizer, &self.digitizer.link),
+            (Role::Thermometer, &self.thermometer.link),
+        ]
+    }
+
+    /// `file:line` of a role's link, however it is written.
+    pub fn link_place(&self, role: Role) -> String {
+        let (section, table) = (role.word(), format!("{role}.link"));
+        let keys = ["serial", "identity", "usbtmc", "tcp", "usb", "ask", "baud"];
+        let places: Vec<(&str, &str)> =
+            std::iter::once((section, "link")).chain(keys.map(|key| (table.as_str(), key))).collect();
+        let usb = format!("{table}.usb");
+        let place = self.origin.place_of(&[places.as_slice(), &[(usb.as_str(), "vendor")]].concat());
+        // A bench file that a run recorded has no path.
+        if place.is_empty() { "as recorded".into() } else { place }
     }
 
     fn check(&self) -> Result<(), Complaint> {
@@ -219,6 +268,11 @@ impl BenchFile {
             not_negative("digitizer.channel", "offset_tolerance_v", channel.offset_tolerance_v)?;
         }
         self.check_contactor()?;
+        for (role, link) in self.places() {
+            if let (Err(why), section) = (fit(role, link.clone()), role.word()) {
+                return Err((section, "link", why));
+            }
+        }
         if !(256..=4_000_000).contains(&self.digitizer.samples) {
             let what = format!("samples = {} must be 256 to 4000000", self.digitizer.samples);
             return Err(("digitizer", "samples", what));
@@ -229,13 +283,7 @@ impl BenchFile {
     /// A line that holds the contactor must not carry an instrument's bytes as well.
     fn check_contactor(&self) -> Result<(), Complaint> {
         let Some(contactor) = &self.contactor else { return Ok(()) };
-        let links = [
-            ("source", &self.source.link),
-            ("load", &self.load.link),
-            ("supply", &self.supply.link),
-            ("digitizer", &self.digitizer.link),
-            ("thermometer", &self.thermometer.link),
-        ];
+        let links = self.places();
         let shared = links
             .iter()
             .find(|(_, link)| matches!(link, Address::Serial { path, .. } if *path == contactor.port));

@@ -21,6 +21,7 @@ mod file;
 mod heart;
 mod latch;
 mod lent;
+mod links;
 mod may_send;
 mod measure;
 mod off;
@@ -38,6 +39,7 @@ mod stop;
 mod taken;
 mod turn;
 mod unasked;
+mod unfilled;
 mod watch;
 
 pub use actor::Actor;
@@ -54,6 +56,7 @@ pub use file::{
 };
 pub use heart::Safeguards;
 pub use latch::{LATCH_FILE, Latch, LatchError, read_latch};
+pub use links::find_alone;
 pub use off::CutUpstream;
 pub use open::{Bench, Extras, Identity, OpenLink, Parts};
 
@@ -63,3 +66,4 @@ pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use reset::Standing;
 pub use stop::Stopper;
+pub use unfilled::{UNFILLED, Unfilled};

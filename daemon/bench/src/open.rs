@@ -1,14 +1,13 @@
 //! Opens a bench: links, identities, and every output confirmed off before anything may be energised.
 
 use std::hash::{BuildHasher, Hasher, RandomState};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, AtomicUsize};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
 
 use serde::Serialize;
 use wattproof_guard::{Guard, Limits, Output, Ratings, State};
-use wattproof_guardian::{Held, hold, wait_until_free};
+use wattproof_guardian::Held;
 use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
@@ -18,6 +17,7 @@ use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
 use crate::latch::{Keeper, Latch};
 use crate::lent::Lent;
+use crate::links::Links;
 use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
@@ -27,8 +27,6 @@ use crate::{Actor, BenchError, BenchFile, Stopper, heart, may_send, watch};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 pub(crate) const OFF_DEADLINE_S: f64 = 3.0;
-/// How long the guardian of a daemon that died may still hold a port.
-const GUARDIAN_WITHIN: Duration = Duration::from_secs(4);
 
 /// Who answered in a role.
 #[derive(Debug, Clone, Serialize)]
@@ -83,7 +81,7 @@ pub struct Bench {
     // After the watch: the guardian is let go when everything is off.
     _heart: heart::Heart,
     // Last: nobody else may open the ports before everything here has let go of them.
-    _held: Option<Held>,
+    _held: Vec<Held>,
 }
 
 impl Bench {
@@ -110,23 +108,21 @@ impl Bench {
     /// As [`Bench::open`]; [`BenchError::Latch`] when the state folder can't be read; [`BenchError::Setup`], at once and
     /// naming the other, when another process has this bench or a port of it open.
     pub fn open_with_extras(file: BenchFile, extras: Extras) -> Result<Self, BenchError> {
-        refuse_shared_ports(&file)?;
-        let held = hold_ports(&file)?;
-        let mut bench = Self::open_with(file, extras, Parts::default())?;
-        bench._held = Some(held);
-        Ok(bench)
+        Self::open_on(Links::of(&file, true)?, file, extras, Parts::default())
     }
 
-    /// The same, on another clock and over links that are opened another way.
+    /// The same, on another clock and over links that are opened another way, without keeping other processes out.
     ///
     /// # Errors
     /// As [`Bench::open_with_extras`].
     pub fn open_with(file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
+        Self::open_on(Links::of(&file, false)?, file, extras, parts)
+    }
+
+    fn open_on(links: Links, file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
         let Extras { state_folder, cut_upstream, safeguards } = extras;
         let Parts { clock, opens } = parts;
-        let mut opener = Opener { opens, identities: Vec::new(), cancellers: Vec::new() };
-        refuse_shared_ports(&file)?;
-        wait_for_guardians(&file)?;
+        let mut opener = Opener { opens, links, identities: Vec::new(), cancellers: Vec::new() };
         // Source and supply first, and both told OFF before the failure of either ends this: one that is missing must
         // not keep the other on.
         let source = opener.source(&file).and_then(|mut source| {
@@ -213,7 +209,7 @@ impl Bench {
             latched: Mutex::new(latched),
             _watch: watch,
             _heart: heart,
-            _held: None,
+            _held: opener.links.into_held(),
         })
     }
 
@@ -267,55 +263,4 @@ impl Bench {
 /// operating system's random numbers.
 fn nonce_seed() -> u64 {
     RandomState::new().build_hasher().finish()
-}
-
-/// A second daemon on the same ports would undo what the first one does.
-fn hold_ports(file: &BenchFile) -> Result<Held, BenchError> {
-    let links =
-        [&file.source.link, &file.supply.link, &file.load.link, &file.digitizer.link, &file.thermometer.link];
-    let ports = links.into_iter().map(|link| match link {
-        Address::Serial { path, .. } => Path::new(path),
-        Address::Tcp { host_port } => Path::new(host_port),
-    });
-    hold(ports, &format!("bench {:?}", file.name))
-        .map_err(|other| BenchError::Setup(format!("the bench {:?} is in use: {other}", file.name)))
-}
-
-/// A guardian whose daemon died sends OFF for a while: it must have its say before anything else is said.
-fn wait_for_guardians(file: &BenchFile) -> Result<(), BenchError> {
-    for (role, link) in [("source", &file.source.link), ("supply", &file.supply.link)] {
-        if let Address::Serial { path, .. } = link {
-            wait_until_free(Path::new(path), GUARDIAN_WITHIN)
-                .map_err(|why| BenchError::Setup(format!("{role}: {why}")))?;
-        }
-    }
-    Ok(())
-}
-
-/// The device itself, whatever name and line settings it is given.
-fn leads_to(link: &Address) -> PathBuf {
-    match link {
-        Address::Serial { path, .. } => Path::new(path).canonicalize().unwrap_or_else(|_| path.into()),
-        Address::Tcp { host_port } => host_port.into(),
-    }
-}
-
-fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
-    let links = [
-        ("source", &file.source.link),
-        ("load", &file.load.link),
-        ("supply", &file.supply.link),
-        ("digitizer", &file.digitizer.link),
-        ("thermometer", &file.thermometer.link),
-    ];
-    for (index, (role, link)) in links.iter().enumerate() {
-        let device = leads_to(link);
-        if let Some((other, _)) = links.iter().skip(index + 1).find(|(_, other)| leads_to(other) == device) {
-            return Err(BenchError::Setup(format!(
-                "bench file {}: [{role}] and [{other}] have the same link {link}: give each instrument its own",
-                file.origin.place(&format!("{role}.link"), "serial")
-            )));
-        }
-    }
-    Ok(())
 }

@@ -27,16 +27,30 @@ impl Origin {
 
     /// `file:line` of a key in a section (empty: before any), or the file alone when it is not found.
     pub fn place(&self, section: &str, key: &str) -> String {
+        self.line(section, key).map_or_else(|| self.path.display().to_string(), |line| self.at(line))
+    }
+
+    /// The same of the first of several places that is found.
+    pub fn place_of(&self, places: &[(&str, &str)]) -> String {
+        let line = places.iter().find_map(|(section, key)| self.line(section, key));
+        line.map_or_else(|| self.path.display().to_string(), |line| self.at(line))
+    }
+
+    fn at(&self, line: usize) -> String {
+        format!("{}:{line}", self.path.display())
+    }
+
+    fn line(&self, section: &str, key: &str) -> Option<usize> {
         let mut inside = section.is_empty();
         for (number, line) in (1..).zip(self.text.lines().map(str::trim)) {
             if line.starts_with('[') {
                 inside = line.trim_matches(['[', ']']) == section;
             } else if inside && line.strip_prefix(key).is_some_and(|rest| rest.trim_start().starts_with('='))
             {
-                return format!("{}:{number}", self.path.display());
+                return Some(number);
             }
         }
-        self.path.display().to_string()
+        None
     }
 }
 

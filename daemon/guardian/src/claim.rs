@@ -74,13 +74,16 @@ pub struct Planted {
     pub what: String,
 }
 
+/// How a file in a place open to every user is opened: no link is followed, no pipe waited for.
+pub(crate) const UNFOLLOWED: OFlags = OFlags::NOFOLLOW.union(OFlags::NONBLOCK).union(OFlags::NOCTTY);
+
 /// A file that any user may lock and only its owner write: it holds nothing but a name. None where this machine has no
 /// place for it.
 ///
 /// # Errors
 /// [`Planted`], and nothing behind it was touched.
 pub(crate) fn open(path: &Path) -> Result<Option<File>, Planted> {
-    let flags = (OFlags::NOFOLLOW | OFlags::NONBLOCK | OFlags::NOCTTY).bits().cast_signed();
+    let flags = UNFOLLOWED.bits().cast_signed();
     let mut how = File::options();
     how.read(true).write(true).mode(0o644).custom_flags(flags);
     if let Ok(file) = how.clone().create_new(true).open(path) {

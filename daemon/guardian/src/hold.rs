@@ -3,9 +3,10 @@
 
 use std::fs::{File, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 
-use crate::claim::{Planted, holder_of, mark, open};
+use crate::claim::{Planted, UNFOLLOWED, holder_of, mark, open};
 
 /// Longest text about a holder that is read from its lock, bytes.
 const WHO_BYTES_MAX: u64 = 500;
@@ -70,6 +71,17 @@ pub fn hold<'a>(ports: impl Iterator<Item = &'a Path>, what_for: &str) -> Result
     Ok(Held { _files: files })
 }
 
+/// Which program of this kind holds a port, in its own words, without taking the lock even for a moment: from the
+/// kernel's list of locks (`proc_locks(5)`). None where nobody does, or the list can't be read.
+pub fn held_by(port: &Path) -> Option<String> {
+    let path = port.canonicalize().unwrap_or_else(|_| port.to_path_buf());
+    let place = mark("daemon", &path);
+    let mut file =
+        File::options().read(true).custom_flags(UNFOLLOWED.bits().cast_signed()).open(&place).ok()?;
+    holder_of(&file)?;
+    Some(holder(&mut file, &place))
+}
+
 fn tell(file: &mut File, what_for: &str) -> std::io::Result<()> {
     file.set_len(0)?;
     file.seek(SeekFrom::Start(0))?;
@@ -110,6 +122,12 @@ mod tests {
         let refused = hold([c, b].into_iter(), "bench \"two\"").unwrap_err();
         let holder = format!("process {} (bench \"one\")", std::process::id());
         assert_eq!(refused, NotHeld::ByAnother { port: b.display().to_string(), holder });
+        assert_eq!(
+            held_by(b),
+            Some(format!("process {} (bench \"one\")", std::process::id())),
+            "told without taking the lock"
+        );
+        assert_eq!(held_by(c), None);
         // All or nothing: what it had before the refusal is free again.
         let third = hold([c].into_iter(), "bench \"three\"").unwrap();
         drop(first);

@@ -24,6 +24,13 @@ pub struct Identity {
     pub firmware: String,
 }
 
+impl Identity {
+    /// The fields as they came, with commas between them.
+    pub fn text(&self) -> String {
+        [&self.manufacturer, &self.model, &self.serial, &self.firmware].map(String::as_str).join(",")
+    }
+}
+
 impl Answer {
     pub(crate) fn new(bytes: Vec<u8>, context: Context) -> Answer {
         Answer { bytes, context }

@@ -78,15 +78,11 @@ pub fn connect_by(
 ) -> Result<Connected, InstrumentError> {
     let address = address.with_usual(&dialect.serial);
     let link = opens(&address).map_err(|cause| {
-        let port = match &address {
-            Address::Serial { path, .. } => path.clone(),
-            Address::Tcp { host_port } => host_port.clone(),
-        };
-        let context = Context { instrument: name.to_string(), port, message: String::new() };
+        let context = Context { instrument: name.to_string(), port: address.place(), message: String::new() };
         context.fault(Fault::Link { cause, partial: String::new() })
     })?;
     let mut dialect = dialect.clone();
-    if let Address::Serial { settings, .. } = &address {
+    if let Some(settings) = address.settings() {
         let settings = settings.settings();
         // A frame is about ten bits; a tenth is allowed for gaps between bytes.
         let bytes_per_s = f64::from(settings.baud) / 11.0;

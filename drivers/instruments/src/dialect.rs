@@ -48,6 +48,9 @@ pub struct Dialect {
     pub summary: String,
     /// How many outputs, inputs or sensors; they count from 1.
     pub channels: u32,
+    /// Instruments known to speak it: what they answer when asked who they are, or a part of it. Empty where the file
+    /// names none.
+    pub identities: Vec<String>,
     /// How the session behaves.
     pub session: SessionSettings,
     /// Line settings of a serial port, where the bench file does not give them.
@@ -89,6 +92,8 @@ struct Written {
     role: Role,
     summary: String,
     channels: Spanned<u32>,
+    #[serde(default)]
+    identities: Vec<Spanned<String>>,
     session: Option<Spanned<SessionSettings>>,
     serial: Option<Spanned<SerialChoice>>,
     answer: Option<Spanned<AnswerForm>>,
@@ -164,6 +169,13 @@ impl Dialect {
                 "channels = 0: an instrument has at least one".into(),
             ));
         }
+        if let Some(empty) =
+            written.identities.iter().find(|one| one.get_ref().replace(',', "").trim().is_empty())
+        {
+            let words =
+                "an empty identity would be anybody's: write what the instrument answers, or a part of it";
+            return Err(at(Some(empty.span()), words.into()));
+        }
         let at_key = |span: Range<usize>, (key, words): Complaint| {
             let start = key_place(text, &span, key);
             at(Some(start..start), words)
@@ -216,6 +228,7 @@ impl Dialect {
             role: written.role,
             summary: written.summary,
             channels: written.channels.into_inner(),
+            identities: written.identities.into_iter().map(Spanned::into_inner).collect(),
             session,
             serial,
             answer,
@@ -235,10 +248,34 @@ impl Dialect {
         query.is_some_and(|query| query.contains("{channel}"))
     }
 
+    /// Whether a message is one of the dialect's questions, whatever stands in place of a placeholder.
+    pub(crate) fn asks(&self, message: &str) -> bool {
+        let questions = self.operations.values().filter_map(|operation| operation.query.as_deref());
+        questions.chain([self.session.identify.as_str()]).any(|question| said_as(question, message))
+    }
+
     /// Whether the dialect has that operation. Those a role requires are always there.
     pub fn can(&self, operation: &str) -> bool {
         self.operations.contains_key(operation)
     }
+}
+
+/// Whether a message could have come from a template.
+fn said_as(template: &str, message: &str) -> bool {
+    let mut rest = message;
+    let mut template = template;
+    while let Some((before, inside)) = template.split_once('{') {
+        let Some(after) = rest.strip_prefix(before) else { return false };
+        let tail = inside.split_once('}').map_or("", |(_, tail)| tail);
+        let next = tail.split('{').next().unwrap_or_default();
+        let end = if next.is_empty() { Some(after.len()) } else { after.find(next) };
+        match end {
+            Some(end) if end > 0 => rest = after.get(end..).unwrap_or_default(),
+            _ => return false,
+        }
+        template = tail;
+    }
+    rest == template
 }
 
 /// A table and its place; where it is missing, the defaults and the start of the file.

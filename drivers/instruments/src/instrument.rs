@@ -70,6 +70,24 @@ impl Instrument {
         Ok(Instrument { session, dialect: dialect.clone(), identity, version, no_watchdog: false, events: 0 })
     }
 
+    /// One that was not asked who it is and of which only questions may be asked: nothing is cleared or checked.
+    pub(crate) fn unasked(link: Box<dyn Link>, dialect: &Dialect) -> Instrument {
+        let unknown = String::new;
+        Instrument {
+            session: Session::new(link, "probe", dialect.session.clone()),
+            dialect: dialect.clone(),
+            identity: Identity {
+                manufacturer: unknown(),
+                model: unknown(),
+                serial: unknown(),
+                firmware: unknown(),
+            },
+            version: None,
+            no_watchdog: false,
+            events: 0,
+        }
+    }
+
     /// Who it says it is.
     pub fn identity(&self) -> &Identity {
         &self.identity

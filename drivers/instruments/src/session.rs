@@ -171,6 +171,20 @@ impl Session {
         Ok(answer)
     }
 
+    /// The same for an answer of any kind, a block as well, of at most `limit_bytes`.
+    ///
+    /// # Errors
+    /// Those of [`Session::query`].
+    pub(crate) fn query_any(
+        &mut self,
+        message: &str,
+        timeout: Duration,
+        limit_bytes: usize,
+    ) -> Result<Answer, InstrumentError> {
+        self.ready()?;
+        self.exchange(message, timeout, Want::Definite, limit_bytes)
+    }
+
     /// Asks for a long line of some `expected_bytes`, and allows the time that they need at the slowest rate on top
     /// of `timeout`.
     ///
@@ -386,6 +400,7 @@ impl Session {
     ) -> Result<Answer, InstrumentError> {
         let deadline = self.deadline(timeout);
         self.put(message, Effect::Asks)?;
+        self.link.expects();
         let bytes = self.collect(message, deadline, want, limit_bytes)?;
         if self.settings.echo == Echo::None && bytes.trim_ascii() == message.trim().as_bytes() {
             self.lose_step("echo");

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::os::fd::BorrowedFd;
 use std::time::Duration;
 
-use wattproof_link::{Canceller, Link, LinkError};
+use wattproof_link::{Canceller, Link, LinkError, SerialSettings};
 
 use crate::settings::SessionSettings;
 
@@ -109,6 +109,14 @@ impl Link for Wire {
 
     fn abandon(&mut self) -> Result<(), LinkError> {
         self.inner.abandon()
+    }
+
+    fn expects(&mut self) {
+        self.inner.expects();
+    }
+
+    fn tune(&mut self, settings: &SerialSettings) -> Result<(), LinkError> {
+        self.inner.tune(settings)
     }
 
     fn canceller(&self) -> Canceller {

@@ -3,7 +3,7 @@
 //! What the room is for: moving bytes to and from one instrument, with a deadline on every exchange and
 //! a way to interrupt a blocked one. It knows nothing of messages, instruments or safety.
 //!
-//! Comes in: an [`Address`] (serial port or TCP host), then bytes to send. Goes out: the bytes received,
+//! Comes in: an [`Address`] (serial port, USB device or TCP host, under a name that survives replugging), then bytes to send. Goes out: the bytes received,
 //! or a [`LinkError`] that tells time-out, hang-up and cancellation apart.
 //!
 //! Who may call it: the instruments room, the simulated bench and whoever opens ports for them. One
@@ -20,9 +20,12 @@ mod error;
 mod line;
 mod pipe;
 mod ports;
+mod resolve;
 mod serial;
 mod tcp;
 mod trace;
+mod usb;
+mod usbtmc;
 mod virtual_time;
 
 pub use address::{Address, open};
@@ -31,10 +34,12 @@ pub use choice::SerialChoice;
 pub use error::LinkError;
 pub use line::{InputLine, ModemLine, OutputLine};
 pub use pipe::{PipeLink, pipe};
-pub use ports::{PortFound, UsbIdentity, ports};
+pub use ports::{PortFound, PortKind, UsbIdentity, ports, ports_below};
 pub use serial::{Flow, Parity, SerialLink, SerialSettings};
 pub use tcp::TcpLink;
 pub use trace::Traced;
+pub use usb::UsbChoice;
+pub use usbtmc::UsbTmcLink;
 pub use virtual_time::{CallLink, Responder, VirtualClock};
 
 use std::os::fd::BorrowedFd;
@@ -107,6 +112,19 @@ pub trait Link: Send {
         Ok(())
     }
 
+    /// Says that the message sent last has an answer. A link on which a read asks the other side for bytes reads only
+    /// then; any other does nothing.
+    fn expects(&mut self) {}
+
+    /// Sets the line up otherwise, without opening it again, which would raise its modem lines. A link without line
+    /// settings does nothing.
+    ///
+    /// # Errors
+    /// `Open` when the port can't take the settings.
+    fn tune(&mut self, _settings: &SerialSettings) -> Result<(), LinkError> {
+        Ok(())
+    }
+
     /// A handle that interrupts this link from another thread.
     fn canceller(&self) -> Canceller;
 
@@ -143,6 +161,12 @@ impl<L: Link + ?Sized> Link for Box<L> {
     }
     fn abandon(&mut self) -> Result<(), LinkError> {
         (**self).abandon()
+    }
+    fn expects(&mut self) {
+        (**self).expects();
+    }
+    fn tune(&mut self, settings: &SerialSettings) -> Result<(), LinkError> {
+        (**self).tune(settings)
     }
     fn canceller(&self) -> Canceller {
         (**self).canceller()

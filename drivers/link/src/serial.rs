@@ -18,6 +18,9 @@ use crate::channel::Channel;
 use crate::ports::ports_sentence;
 use crate::{Canceller, Link, LinkError};
 
+/// What to do about settings that a port does not take.
+const SETTINGS_REMEDY: &str = "check the baud rate and the frame settings of this port";
+
 /// Parity bit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -96,7 +99,8 @@ impl SerialLink {
         if !Path::new(path).exists() {
             return Err(refuse(path, "there is no such port", ports_sentence()));
         }
-        let builder = builder(path, settings)?;
+        let line = Line::of(path, settings)?;
+        let builder = line.builder(path);
         let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
         let fd = rustix::fs::open(path, flags, Mode::empty()).map_err(|errno| match errno {
             Errno::BUSY => busy(path),
@@ -112,7 +116,7 @@ impl SerialLink {
         }
         let mut keeper = TTYPort::open(&builder).map_err(|error| match error.kind {
             ErrorKind::NoDevice => busy(path),
-            _ => refuse(path, &error.description, "check the baud rate and the frame settings of this port"),
+            _ => refuse(path, &error.description, SETTINGS_REMEDY),
         })?;
         drive_lines(path, &mut keeper, settings)?;
         tcflush(&fd, QueueSelector::IOFlush).map_err(|errno| LinkError::from_errno(path, errno))?;
@@ -155,6 +159,12 @@ impl Link for SerialLink {
         tcflush(self.channel.fd(), QueueSelector::OFlush)
             .map_err(|errno| LinkError::from_errno(self.channel.label(), errno))
     }
+    fn tune(&mut self, settings: &SerialSettings) -> Result<(), LinkError> {
+        let path = self.channel.label().to_string();
+        Line::of(&path, settings)?
+            .set(&mut self.keeper)
+            .map_err(|error| refuse(&path, &error.description, SETTINGS_REMEDY))
+    }
     fn canceller(&self) -> Canceller {
         self.channel.canceller()
     }
@@ -175,31 +185,56 @@ pub(crate) fn busy(path: &str) -> LinkError {
     }
 }
 
-fn builder(path: &str, settings: &SerialSettings) -> Result<serialport::SerialPortBuilder, LinkError> {
-    let data_bits = serialport::DataBits::try_from(settings.data_bits)
-        .map_err(|()| refuse(path, &format!("{} data bits", settings.data_bits), "set 5, 6, 7 or 8"))?;
-    let stop_bits = serialport::StopBits::try_from(settings.stop_bits)
-        .map_err(|()| refuse(path, &format!("{} stop bits", settings.stop_bits), "set 1 or 2"))?;
-    if settings.baud == 0 {
-        return Err(refuse(
-            path,
-            "a baud rate of 0",
-            "set the rate the instrument shows, such as 9600 or 115200",
-        ));
-    }
-    Ok(serialport::new(path, settings.baud)
-        .data_bits(data_bits)
-        .stop_bits(stop_bits)
-        .parity(match settings.parity {
+/// Line settings in the words of the serialport crate.
+struct Line {
+    baud: u32,
+    data_bits: serialport::DataBits,
+    stop_bits: serialport::StopBits,
+    parity: serialport::Parity,
+    flow: serialport::FlowControl,
+}
+
+impl Line {
+    fn of(path: &str, settings: &SerialSettings) -> Result<Line, LinkError> {
+        let data_bits = serialport::DataBits::try_from(settings.data_bits)
+            .map_err(|()| refuse(path, &format!("{} data bits", settings.data_bits), "set 5, 6, 7 or 8"))?;
+        let stop_bits = serialport::StopBits::try_from(settings.stop_bits)
+            .map_err(|()| refuse(path, &format!("{} stop bits", settings.stop_bits), "set 1 or 2"))?;
+        if settings.baud == 0 {
+            return Err(refuse(
+                path,
+                "a baud rate of 0",
+                "set the rate the instrument shows, such as 9600 or 115200",
+            ));
+        }
+        let parity = match settings.parity {
             Parity::None => serialport::Parity::None,
             Parity::Odd => serialport::Parity::Odd,
             Parity::Even => serialport::Parity::Even,
-        })
-        .flow_control(match settings.flow {
+        };
+        let flow = match settings.flow {
             Flow::None => serialport::FlowControl::None,
             Flow::Software => serialport::FlowControl::Software,
             Flow::Hardware => serialport::FlowControl::Hardware,
-        }))
+        };
+        Ok(Line { baud: settings.baud, data_bits, stop_bits, parity, flow })
+    }
+
+    fn builder(&self, path: &str) -> serialport::SerialPortBuilder {
+        serialport::new(path, self.baud)
+            .data_bits(self.data_bits)
+            .stop_bits(self.stop_bits)
+            .parity(self.parity)
+            .flow_control(self.flow)
+    }
+
+    fn set(&self, port: &mut TTYPort) -> Result<(), serialport::Error> {
+        port.set_baud_rate(self.baud)?;
+        port.set_data_bits(self.data_bits)?;
+        port.set_stop_bits(self.stop_bits)?;
+        port.set_parity(self.parity)?;
+        port.set_flow_control(self.flow)
+    }
 }
 
 /// Drives DTR and RTS where asked. A pseudo-terminal has no such lines, so asking there is an error.

@@ -3,7 +3,7 @@
 use std::os::fd::BorrowedFd;
 use std::time::Duration;
 
-use crate::{Canceller, Link, LinkError};
+use crate::{Canceller, Link, LinkError, SerialSettings};
 
 /// Longest piece of an exchange written into the log, bytes. A sample block has no place there.
 const SHOWN_BYTES: usize = 200;
@@ -81,6 +81,12 @@ impl<L: Link> Link for Traced<L> {
     }
     fn abandon(&mut self) -> Result<(), LinkError> {
         self.inner.abandon()
+    }
+    fn expects(&mut self) {
+        self.inner.expects();
+    }
+    fn tune(&mut self, settings: &SerialSettings) -> Result<(), LinkError> {
+        self.inner.tune(settings)
     }
     fn canceller(&self) -> Canceller {
         self.inner.canceller()

@@ -5,7 +5,6 @@
 //! system as an argument, so that tests can show it any machine.
 
 mod finding;
-mod machine;
 mod ports;
 mod programs;
 mod service;
@@ -17,9 +16,9 @@ use wattproof_bench::BenchFile;
 
 use crate::cli::DoctorOrder;
 use crate::failure::Failure;
+use crate::machine::Machine;
 use crate::say::say;
 use finding::Level;
-use machine::Machine;
 
 /// Checks everything and prints a line for each finding; fails if anything must be fixed.
 pub fn doctor(order: &DoctorOrder) -> Result<(), Failure> {

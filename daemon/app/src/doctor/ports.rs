@@ -8,25 +8,51 @@ use wattproof_bench::BenchFile;
 use wattproof_link::Address;
 
 use super::finding::Finding;
-use super::machine::Machine;
+use crate::machine::Machine;
 
 /// A USB adapter that gathers bytes for longer than this delays every answer, ms.
 const LATENCY_MS_MAX: u32 = 2;
 
-/// Serial paths of a bench file, by role.
-pub fn serial_paths(bench: &BenchFile) -> Vec<(&'static str, &str)> {
-    let links = [
-        ("source", &bench.source.link),
-        ("load", &bench.load.link),
-        ("supply", &bench.supply.link),
-        ("digitizer", &bench.digitizer.link),
-        ("thermometer", &bench.thermometer.link),
-    ];
-    let serial = links.into_iter().filter_map(|(role, link)| match link {
-        Address::Serial { path, .. } => Some((role, path.as_str())),
-        Address::Tcp { .. } => None,
+/// What stands behind the link of each role today, as far as that can be told without asking anybody.
+fn found(machine: &Machine, bench: &BenchFile) -> Vec<(&'static str, Result<Address, String>)> {
+    let ports = machine.ports();
+    let found = |link: &Address| link.resolved(&ports).map_err(|error| error.to_string());
+    bench.places().into_iter().map(|(role, link)| (role.word(), found(link))).collect()
+}
+
+/// Paths of a bench's ports, as far as they are known.
+pub fn paths(machine: &Machine, bench: &BenchFile) -> Vec<String> {
+    let known = found(machine, bench).into_iter().filter_map(|(_, found)| match found.ok()? {
+        Address::Serial { path, .. } | Address::UsbTmc { path } => Some(path),
+        _ => None,
     });
-    serial.collect()
+    known.collect()
+}
+
+fn link(machine: &Machine, bench: &BenchFile, role: &str, found: Result<Address, String>) -> Vec<Finding> {
+    match found {
+        Ok(Address::Serial { path, .. }) => {
+            let stable = bench
+                .places()
+                .iter()
+                .any(|(other, link)| other.word() == role && matches!(link, Address::Usb { .. }));
+            port(machine, role, &path, stable)
+        }
+        Ok(Address::UsbTmc { path }) => port(machine, role, &path, false),
+        Ok(asked @ Address::Asked { .. }) => {
+            let may = asked.may_ask(&machine.ports());
+            let who = asked.place();
+            if may.is_empty() {
+                let found = format!("no port that may be asked for {who} is there");
+                return vec![Finding::fix(role, found, "plug it in, or mend ask in its link")];
+            }
+            let found =
+                format!("{who} is looked for by asking on {}, which is not done here", may.join(", "));
+            vec![Finding::ok(role, found)]
+        }
+        Ok(Address::Usb { .. } | Address::Tcp { .. }) => Vec::new(),
+        Err(why) => vec![Finding::fix(role, why, "")],
+    }
 }
 
 pub fn ports(machine: &Machine, bench: Option<&BenchFile>) -> Vec<Finding> {
@@ -35,13 +61,13 @@ pub fn ports(machine: &Machine, bench: Option<&BenchFile>) -> Vec<Finding> {
         return vec![Finding::warning("ports", found, "name one: wattproof doctor --bench FILE")];
     };
     let mut findings = Vec::new();
-    for (role, path) in serial_paths(bench) {
-        findings.extend(port(machine, role, path));
+    for (role, found) in found(machine, bench) {
+        findings.extend(link(machine, bench, role, found));
     }
     match &bench.contactor {
         Some(contactor) => {
             let about = "contactor";
-            findings.extend(port(machine, about, &contactor.port));
+            findings.extend(port(machine, about, &contactor.port, false));
             if contactor.port.starts_with("/dev/pts/") {
                 let found = format!("{} is a pseudo-terminal, which has no modem lines", contactor.port);
                 findings.push(Finding::fix(about, found, "name a real serial port in [contactor] of the bench file"));
@@ -56,7 +82,8 @@ pub fn ports(machine: &Machine, bench: Option<&BenchFile>) -> Vec<Finding> {
     findings
 }
 
-fn port(machine: &Machine, role: &str, path: &str) -> Vec<Finding> {
+/// `stable` when the path was looked up by a name that survives replugging.
+fn port(machine: &Machine, role: &str, path: &str, stable: bool) -> Vec<Finding> {
     let there = machine.path(path);
     let Ok(kind) = std::fs::metadata(&there) else {
         let found = format!("{path} is not there");
@@ -72,7 +99,7 @@ fn port(machine: &Machine, role: &str, path: &str) -> Vec<Finding> {
     }
     let real = std::fs::canonicalize(&there).unwrap_or(there);
     findings.extend(holders(machine, role, path, &real));
-    findings.extend(unstable_name(role, path));
+    findings.extend(unstable_name(role, path).filter(|_| !stable));
     findings.extend(slow_adapter(machine, role, &real));
     if findings.is_empty() {
         findings
@@ -104,10 +131,10 @@ fn holders(machine: &Machine, role: &str, path: &str, real: &Path) -> Vec<Findin
 }
 
 fn unstable_name(role: &str, path: &str) -> Option<Finding> {
-    let counted = ["/dev/ttyUSB", "/dev/ttyACM"].iter().any(|start| path.starts_with(start));
+    let counted = ["/dev/ttyUSB", "/dev/ttyACM", "/dev/usbtmc"].iter().any(|start| path.starts_with(start));
     counted.then(|| {
         let found = format!("{path} may be another instrument after replugging");
-        let remedy = "use a name under /dev/serial/by-id, or daemon/packaging/60-wattproof.rules";
+        let remedy = "name its adapter (usb = { vendor, product, serial }) or a path under /dev/serial/by-id";
         Finding::warning(role, found, remedy)
     })
 }
@@ -126,7 +153,7 @@ fn slow_adapter(machine: &Machine, role: &str, real: &Path) -> Option<Finding> {
 mod tests {
     use super::*;
     use crate::doctor::finding::Level;
-    use crate::doctor::machine::fake::Fake;
+    use crate::machine::fake::Fake;
 
     fn only(findings: &[Finding], level: Level, words: &[&str]) {
         assert_eq!(findings.len(), 1, "{findings:?}");
@@ -139,13 +166,13 @@ mod tests {
     fn a_port_that_is_missing_or_no_port_must_be_fixed() {
         let fake = Fake::with(&[("/dev/file", "")]);
         only(
-            &port(&fake.machine, "source", "/dev/ttyS9"),
+            &port(&fake.machine, "source", "/dev/ttyS9", false),
             Level::Fix,
             &["source", "/dev/ttyS9", "not there"],
         );
-        only(&port(&fake.machine, "source", "/dev/file"), Level::Fix, &["no port"]);
+        only(&port(&fake.machine, "source", "/dev/file", false), Level::Fix, &["no port"]);
         fake.link("/dev/ttyS0", "/dev/null");
-        only(&port(&fake.machine, "source", "/dev/ttyS0"), Level::Ok, &["/dev/ttyS0"]);
+        only(&port(&fake.machine, "source", "/dev/ttyS0", false), Level::Ok, &["/dev/ttyS0"]);
     }
 
     #[test]
@@ -153,18 +180,18 @@ mod tests {
         let fake = Fake::with(&[("/proc/4711/comm", "somebody\n"), ("/proc/self/comm", "x")]);
         fake.link("/dev/ttyS0", "/dev/null");
         fake.link("/proc/4711/fd/3", "/dev/null");
-        only(&port(&fake.machine, "supply", "/dev/ttyS0"), Level::Fix, &["somebody", "4711"]);
+        only(&port(&fake.machine, "supply", "/dev/ttyS0", false), Level::Fix, &["somebody", "4711"]);
     }
 
     #[test]
     fn counted_names_and_slow_adapters_are_warned_of() {
         let fake = Fake::with(&[("/sys/class/tty/null/device/latency_timer", "16\n")]);
         fake.link("/dev/ttyUSB0", "/dev/null");
-        let findings = port(&fake.machine, "load", "/dev/ttyUSB0");
+        let findings = port(&fake.machine, "load", "/dev/ttyUSB0", false);
         assert!(findings.iter().all(|finding| finding.level == Level::Warning), "{findings:?}");
         assert!(findings[0].found.contains("replugging") && findings[1].found.contains("16 ms"));
         std::fs::write(fake.machine.path("/sys/class/tty/null/device/latency_timer"), "1").unwrap();
-        only(&port(&fake.machine, "load", "/dev/ttyUSB0"), Level::Warning, &["by-id"]);
+        only(&port(&fake.machine, "load", "/dev/ttyUSB0", false), Level::Warning, &["by-id"]);
     }
 
     #[test]
@@ -172,6 +199,60 @@ mod tests {
         let fake = Fake::with(&[("/etc/group", "root:x:0:\ndialout:x:20:\n")]);
         let finding = may_not_open(&fake.machine, "source", "/dev/ttyS0", 20);
         only(&[finding], Level::Fix, &["usermod -aG dialout"]);
+    }
+
+    const BENCH: &str = "
+name = \"b\"
+limits = { out_vrms_max = 1.0, out_arms_max = 1.0, out_w_max = 1.0, dc_v_max = 1.0, supply_v_max = 1.0, \
+supply_a_max = 1.0, heatsink_c_max = 1.0, source_vrms_max = 1.0, source_step_db_max = 1.0, load_ohm_min = 1.0, \
+power_s_max = 1.0, power_w_from = 1.0, reading_age_s_max = 1.0 }
+source = { link = { usb = { vendor = \"1209\", product = \"0001\", serial = \"A\" } }, dialect = \"x\", outputs = [1], settle_ms = 1 }
+load = { link = { identity = \"x\", ask = [\"/dev/none*\"] }, dialect = \"x\", channels = [1], settle_ms = 1, tolerance_pct = 1.0 }
+supply = { link = { usb = { vendor = \"1209\", product = \"0002\" } }, dialect = \"x\", settle_ms = 1, tolerance_pct = 1.0 }
+thermometer = { link = { tcp = \"a:1\" }, dialect = \"x\", channel = 1 }
+[digitizer]
+link = { usbtmc = \"/dev/usbtmc0\" }
+dialect = \"x\"
+rate_hz = 1.0
+samples = 256
+channel = [
+  { adc = 1, amplifier_channel = 1, measures = \"volts\", gain = 1.0, range_v = 1.0, tolerance_pct = 1.0 },
+  { adc = 2, amplifier_channel = 1, measures = \"amps\", gain = 1.0, range_v = 1.0, tolerance_pct = 1.0 },
+]
+";
+
+    /// Names that survive replugging are looked up on the machine; laid out as sysfs does (kernel documentation,
+    /// sysfs-bus-usb), the adapter is invented.
+    #[test]
+    fn what_stands_behind_a_stable_name_is_looked_at() {
+        let fake = Fake::with(&[
+            ("/sys/devices/1-1/idVendor", "1209"),
+            ("/sys/devices/1-1/idProduct", "0001"),
+            ("/sys/devices/1-1/serial", "A"),
+            ("/sys/devices/1-1/1-1:1.0/bInterfaceNumber", "00"),
+            ("/sys/class/tty/ttyUSB7/dev", ""),
+            ("/proc/4711/comm", "somebody"),
+        ]);
+        fake.link("/sys/class/tty/ttyUSB7/device", fake.machine.path("/sys/devices/1-1/1-1:1.0"));
+        fake.link("/dev/ttyUSB7", "/dev/null");
+        fake.link("/proc/4711/fd/3", "/dev/null");
+        let bench = BenchFile::parse(Path::new("b.toml"), BENCH).unwrap();
+        let all = ports(&fake.machine, Some(&bench));
+        let of = |role: &str| all.iter().filter(|one| one.about == role).cloned().collect::<Vec<_>>();
+        // Found under its number of today, held, and no warning of that number.
+        only(&of("source"), Level::Fix, &["/dev/ttyUSB7", "somebody", "4711"]);
+        only(&of("supply"), Level::Fix, &["1209:0002", "no port", "/dev/ttyUSB7"]);
+        only(&of("load"), Level::Fix, &["may be asked"]);
+        only(&of("digitizer"), Level::Fix, &["/dev/usbtmc0", "not there"]);
+        assert!(of("thermometer").is_empty());
+        assert_eq!(paths(&fake.machine, &bench), ["/dev/ttyUSB7", "/dev/usbtmc0"]);
+        // A source must not be where an OFF could wait.
+        let wrong = BENCH.replace(
+            "source = { link = { usb = { vendor = \"1209\", product = \"0001\", serial = \"A\" } }",
+            "source = { link = { usbtmc = \"/dev/usbtmc1\" }",
+        );
+        let told = BenchFile::parse(Path::new("b.toml"), &wrong).unwrap_err().to_string();
+        assert!(told.contains("5 s") && told.contains("serial or network"), "{told}");
     }
 
     #[test]

@@ -5,12 +5,12 @@ use std::os::unix::fs::MetadataExt;
 use wattproof_bench::BenchFile;
 
 use super::finding::Finding;
-use super::machine::Machine;
-use super::ports::serial_paths;
+use super::ports::paths;
+use crate::machine::Machine;
 
 pub fn programs(machine: &Machine, bench: Option<&BenchFile>) -> Vec<Finding> {
-    let mut paths: Vec<&str> =
-        bench.map(serial_paths).unwrap_or_default().iter().map(|(_, path)| *path).collect();
+    let known = bench.map(|bench| paths(machine, bench)).unwrap_or_default();
+    let mut paths: Vec<&str> = known.iter().map(String::as_str).collect();
     paths.extend(bench.and_then(|bench| bench.contactor.as_ref()).map(|contactor| contactor.port.as_str()));
     vec![modem_manager(machine, &paths), brltty(machine)]
 }
@@ -68,7 +68,7 @@ fn runs(machine: &Machine, name: &str) -> bool {
 mod tests {
     use super::*;
     use crate::doctor::finding::Level;
-    use crate::doctor::machine::fake::Fake;
+    use crate::machine::fake::Fake;
 
     #[test]
     fn modem_software_must_leave_the_ports_alone() {

@@ -1,7 +1,7 @@
 //! The service unit: installed, and with what the guardian needs to outlive the daemon.
 
 use super::finding::Finding;
-use super::machine::Machine;
+use crate::machine::Machine;
 
 const ABOUT: &str = "service";
 const UNIT: &str = "wattproof-run@.service";
@@ -66,7 +66,7 @@ pub fn service(machine: &Machine) -> Vec<Finding> {
 mod tests {
     use super::*;
     use crate::doctor::finding::Level;
-    use crate::doctor::machine::fake::Fake;
+    use crate::machine::fake::Fake;
 
     const SHIPPED: &str = include_str!("../../../packaging/wattproof-run@.service");
     const RULES: &str = include_str!("../../../packaging/60-wattproof.rules");

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use super::finding::Finding;
-use super::machine::Machine;
+use crate::machine::Machine;
 
 /// Least room, bytes: 1 GiB.
 const ROOM_BYTES_MIN: u64 = 1 << 30;

@@ -1,7 +1,7 @@
 //! The machine itself: clock, memory, limits, sleep.
 
 use super::finding::Finding;
-use super::machine::Machine;
+use crate::machine::Machine;
 use wattproof_guardian::Precedence;
 
 /// Least memory that is free or can be freed, MiB.
@@ -130,7 +130,7 @@ fn sleep(machine: &Machine) -> Finding {
 mod tests {
     use super::*;
     use crate::doctor::finding::Level;
-    use crate::doctor::machine::fake::Fake;
+    use crate::machine::fake::Fake;
 
     #[test]
     fn clock_memory_and_limits_are_judged() {

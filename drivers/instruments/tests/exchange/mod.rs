@@ -3,12 +3,15 @@
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
 #![allow(dead_code, reason = "each test file uses its part")]
 
+use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use wattproof_instruments::{Acquisition, ChannelRange, Connected, Dialect, Record, connect_over};
-use wattproof_link::{Canceller, Link, LinkError};
+use wattproof_link::{CallLink, Canceller, Flow, Link, LinkError, VirtualClock};
+use wattproof_virtual_bench::instruments::{Compute, bench};
+use wattproof_virtual_bench::{World, catalogue, manner};
 
 /// Numbers that were found on the way.
 pub type Found = Vec<(String, f64)>;
@@ -87,6 +90,41 @@ pub fn drive(link: Box<dyn Link>, dialect: &Dialect) -> Found {
         }
     }
     found
+}
+
+/// The simulated instrument of a dialect, with its manner, in virtual time.
+pub fn simulated(dialect: &Dialect) -> CallLink {
+    let world = World::new(catalogue::amplifier("honest").unwrap(), 7);
+    let all = bench(world, 7, 24, Compute::Inline).unwrap().instruments;
+    let mine = |name: &str| name == dialect.role.word();
+    let instrument = all.into_iter().find(|one| mine(one.role().name())).unwrap();
+    let flows = dialect.serial.flow == Some(Flow::Software);
+    let mut instrument = match dialect.name.strip_prefix("scpi-") {
+        Some(_) => instrument,
+        None => instrument.with_manner(manner::named(&dialect.name).unwrap()),
+    };
+    // What a terminal does with XOFF and XON: they go no further, and bytes wait between them.
+    let (mut held, mut stopped) = (VecDeque::new(), false);
+    let responder = Box::new(move |bytes: &[u8], at: Duration| {
+        held.extend(bytes);
+        let mut said = instrument.handle(&[], at.as_secs_f64());
+        let mut came = Vec::new();
+        loop {
+            for byte in said.drain(..) {
+                match byte {
+                    0x13 if flows => stopped = true,
+                    0x11 if flows => stopped = false,
+                    other => came.push(other),
+                }
+            }
+            if stopped {
+                return came;
+            }
+            let Some(byte) = held.pop_front() else { return came };
+            said = instrument.handle(&[byte], at.as_secs_f64());
+        }
+    });
+    CallLink::polled("a port", VirtualClock::new(), Duration::from_millis(1), responder)
 }
 
 /// The recorded exchanges of a dialect.

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use wattproof_link::{Address, PortFound, ports_below};
+
 /// A machine, seen through its file system.
 pub struct Machine {
     root: PathBuf,
@@ -37,9 +39,44 @@ impl Machine {
         std::fs::read_to_string(self.path(path)).ok().map(|text| text.trim().to_string())
     }
 
+    /// Its ports, by the paths they have on it.
+    pub fn ports(&self) -> Vec<PortFound> {
+        let mut ports = ports_below(&self.root);
+        let own =
+            |path: &str| Path::new(path).strip_prefix(&self.root).ok().map(|path| Path::new("/").join(path));
+        for port in &mut ports {
+            for name in
+                [Some(&mut port.path), port.by_id.as_mut(), port.by_path.as_mut()].into_iter().flatten()
+            {
+                if let Some(path) = own(name).and_then(|path| path.to_str().map(str::to_string)) {
+                    *name = path;
+                }
+            }
+        }
+        ports
+    }
+
     /// Whether systemd runs it.
     pub fn has_systemd(&self) -> bool {
         self.path("/run/systemd/system").is_dir()
+    }
+
+    /// Who holds a port open, in words; this process does not count.
+    pub fn holder(&self, port: &Path) -> Option<String> {
+        let own = std::process::id().to_string();
+        let mut others = self.processes().into_iter().filter(|process| process.id != own);
+        let process = others.find(|process| process.holds(port))?;
+        Some(format!("{} (process {})", process.name, process.id))
+    }
+
+    /// The same for a link; nobody holds what is no device.
+    pub fn holder_of(&self, link: &Address) -> Option<String> {
+        match link {
+            Address::Serial { path, .. } | Address::UsbTmc { path } => {
+                self.holder(&std::fs::canonicalize(path).ok()?)
+            }
+            _ => None,
+        }
     }
 
     /// The processes that this user may see.
@@ -57,10 +94,14 @@ impl Machine {
 }
 
 impl Process {
-    /// Whether it holds a file open, as far as this user may see.
+    /// Whether it holds a port open, as far as this user may see. Whoever keeps the far end of a pseudo-terminal is the
+    /// instrument behind it, not somebody else at the port.
     pub fn holds(&self, path: &Path) -> bool {
         let Ok(open) = std::fs::read_dir(self.folder.join("fd")) else { return false };
-        open.filter_map(Result::ok).any(|entry| std::fs::read_link(entry.path()).is_ok_and(|to| to == path))
+        let open: Vec<PathBuf> =
+            open.filter_map(|entry| std::fs::read_link(entry.ok()?.path()).ok()).collect();
+        let serves = path.starts_with("/dev/pts") && open.iter().any(|to| to.ends_with("ptmx"));
+        !serves && open.iter().any(|to| to == path)
     }
 }
 
