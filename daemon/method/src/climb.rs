@@ -33,7 +33,7 @@ pub(crate) const LIMITER_RATE: f64 = 0.92;
 /// How much more than in proportion to power a supply may fall.
 const SAG_MARGIN: f64 = 1.2;
 /// How near the highest level that may be commanded a capture needs no other, dB: each one moves it by a little.
-const AT_END_DB: f64 = 0.015;
+pub(crate) const AT_END_DB: f64 = 0.015;
 /// Largest step while the gain can't be trusted, dB.
 const UNSURE_JUMP_DB: f64 = 8.0;
 
@@ -227,7 +227,7 @@ impl CeilingSearch {
 
     /// The highest level that may be commanded keeps the limit. A declared maximum lies a little above it: the gain's
     /// uncertainty was left between them. What the top capture shows is carried there, to the limit at most.
-    fn at_the_end(&mut self, top_db: f64, bound: Bound) -> Next {
+    pub(crate) fn at_the_end(&mut self, top_db: f64, bound: Bound) -> Next {
         let declared =
             self.points.level_for_db(self.sought.out_w_max).filter(|_| bound == Bound::DeclaredMax);
         let Some(declared) = declared else { return self.bounded(top_db, bound) };

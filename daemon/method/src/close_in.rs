@@ -1,6 +1,6 @@
 //! Closing in on the crossing between a capture that keeps the limit and one that breaks it.
 
-use crate::climb::STEP_DB;
+use crate::climb::{AT_END_DB, STEP_DB};
 use crate::conclude::Bound;
 use crate::estimate::{self, Estimate};
 use crate::fit;
@@ -95,6 +95,13 @@ impl CeilingSearch {
             || limited && found.se_db <= SE_LIMITED_DB;
         if nearest_db <= near_db && sure || self.captures >= CAPTURES_LATE {
             return self.finish(found.x_db, bound);
+        }
+        if let Some((highest_db, end)) = self.highest_db()
+            && found.x_db > highest_db
+            && self.nearest_db(highest_db) <= AT_END_DB
+        {
+            // It can't be captured, and what can be was.
+            return self.at_the_end(highest_db, end);
         }
         let target_db = if nearest_db > near_db.min(BESIDE_DB) { found.x_db } else { self.beside(found) };
         // Never further than a safe step above anything held, whatever the estimate says.

@@ -13,6 +13,8 @@ const HARD_SLOPE: f64 = 1.3;
 const AROUND_DB: f64 = 2.6;
 /// Gain taken back that shows a limiter, dB.
 const TAKEN_DB: f64 = 0.2;
+/// The same that a look shows, whose level was read in the same breath as its curve, dB.
+const LOOKED_DB: f64 = 0.15;
 /// Slope that the end of a curve keeps where a limiter, rather than a clip, takes gain.
 const STRAIGHT: f64 = 0.6;
 /// ln(distortion) by which a fixed bend would differ from what is read, that no scatter explains.
@@ -134,7 +136,7 @@ fn taken_in_looks(facts: &Facts<'_>) -> Option<f64> {
         let fixed_db = level(10f64.powf((below.x_db - look.x_db) / 20.0))? - level(1.0)?;
         Some(below.out_db.first()? - look.out_db.first()? - fixed_db)
     });
-    taken.max_by(f64::total_cmp).filter(|taken| *taken > TAKEN_DB + 4.0 * facts.sought.level_scatter_db)
+    taken.max_by(f64::total_cmp).filter(|taken| *taken > LOOKED_DB + 4.0 * facts.sought.level_scatter_db)
 }
 
 /// Distortion falls with level by far more than the transfer curve of a louder record tells: what distorts there is no

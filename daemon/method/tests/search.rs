@@ -8,7 +8,7 @@ mod amplifiers;
 use amplifiers::fair::expected;
 use amplifiers::play::{RATED_W, Trial, USUAL, trial};
 use amplifiers::{FAMILIES, Family};
-use wattproof_method::{Cause, Reach, Sought};
+use wattproof_method::{Cause, Reach, Record, Sought};
 
 const SEEDS: u64 = 30;
 /// Seeds that nothing was tuned on.
@@ -77,6 +77,7 @@ fn single_captures_only() {
     let done = holds(Reach::Steps);
     let (usual, most) = captures(&done);
     assert!(usual <= 7.0 && most <= 13, "{usual} captures, at most {most}");
+    assert!(median(done.iter().map(|t| t.energy_s).collect()) <= 0.6);
 }
 
 #[test]
@@ -84,6 +85,8 @@ fn with_a_burst_ahead() {
     let done = holds(Reach::Probe);
     let (usual, most) = captures(&done);
     assert!(usual <= 5.0 && most <= 10, "{usual} captures, at most {most}");
+    let trips = done.iter().filter(|t| t.amplifier.family == Family::Trip);
+    assert!(trips.map(|t| t.captures).max() <= Some(5), "a trip before clipping is found in five captures");
     assert!(median(done.iter().map(|t| t.energy_s).collect()) <= 0.6);
 }
 
@@ -95,6 +98,23 @@ fn with_a_streamed_rise() {
     let trips = done.iter().filter(|t| t.amplifier.family == Family::Trip);
     assert!(trips.map(|t| t.captures).max() <= Some(5), "a trip before clipping is found in five captures");
     assert!(median(done.iter().map(|t| t.energy_s).collect()) <= 0.6);
+}
+
+#[test]
+fn a_short_record_holds_whole_cycles_and_is_never_longer_than_the_usual_one() {
+    // Common practice, no source: tens of cycles part harmonics from noise, 50 ms part the mains from the tone.
+    for hz in [20.0, 100.0, 1000.0, 4000.0, 20_000.0] {
+        for usual_s in [0.05, 0.15, 5.0] {
+            let brief_s = Record::Brief.length_s(hz, usual_s);
+            assert!(brief_s <= usual_s && Record::Whole.length_s(hz, usual_s) == usual_s);
+            assert!(brief_s == usual_s || brief_s * hz >= 50.0 && brief_s >= 0.05, "{hz} Hz: {brief_s} s");
+        }
+    }
+    // On the way up it is asked for, and the answer never rests on one.
+    let (done, _) = all(Reach::Steps);
+    let hard = done.iter().find(|t| t.amplifier.family == Family::Hard).expect("a search");
+    let brief: Vec<bool> = hard.story.iter().map(|line| line.contains("Brief")).collect();
+    assert!(brief.contains(&true) && !brief[0] && !brief[brief.len() - 1], "{:#?}", hard.story);
 }
 
 #[test]
