@@ -114,11 +114,13 @@ fn carry(master: OwnedFd, mut port: File, order: &Mutex<Option<Kill>>, over: &Mu
             };
             master.write_all(b"500\n").unwrap();
             let (breached, Some(after)) = (Instant::now(), after) else { continue };
-            // To the microsecond: a sleep would wake late.
-            while breached.elapsed() < after {
-                std::hint::spin_loop();
-            }
-            kill_process(Pid::from_raw(process.cast_signed()).unwrap(), Signal::KILL).unwrap();
+            // To the microsecond: a sleep would wake late. Meanwhile the wire goes on.
+            std::thread::spawn(move || {
+                while breached.elapsed() < after {
+                    std::hint::spin_loop();
+                }
+                kill_process(Pid::from_raw(process.cast_signed()).unwrap(), Signal::KILL).unwrap();
+            });
         }
     }
 }
