@@ -1,6 +1,6 @@
 //! A trip, and the daemon killed within the next milliseconds: whoever could have learnt of the trip finds it latched at
 //! the next start. The heatsink's temperature is told as 500 °C on the wire, once, in the midst of a run; the kill follows
-//! at a random moment. `ROUNDS=500 SEED=3 cargo test -p wattproof-tests --test latch_kills -- --nocapture` for as many.
+//! at a random moment, or, every other time, as soon as the record tells of the trip. `ROUNDS=500 SEED=3 cargo test -p wattproof-tests --test latch_kills -- --nocapture` for as many.
 //!
 //! The project's own promise (a restart keeps a latch), no outside source.
 
@@ -24,13 +24,15 @@ use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use wattproof_bench::read_latch;
 
 /// Longest time from the breach on the wire to the kill.
-const WITHIN: Duration = Duration::from_millis(10);
+const WITHIN: Duration = Duration::from_millis(60);
 /// What a person, a record or a script is told of this trip.
 const TOLD: &str = "limit heatsink_c_max: met 500";
 const SCRIPT: &str = "load(#{ ohm: 4.0 });
 supply(#{ volts_v: 14.4, limit_a: 30.0, on: true });
 source(#{ hz: 1000.0, level_vrms: 0.1, on: true });
-for n in 0..200 { settle(); capture(\"long\"); }
+settle();
+capture(\"one\");
+for n in 0..20000 { heatsink(); }
 ";
 
 fn setting(name: &str, usual: u64) -> u64 {
@@ -51,8 +53,8 @@ fn raw(port: &impl std::os::fd::AsFd) {
     tcsetattr(port, OptionalActions::Now, &modes).unwrap();
 }
 
-/// Whom to kill, how long after the breach.
-type Kill = (u32, Duration);
+/// Whom to kill, how long after the breach; not at all when the record is waited for.
+type Kill = (u32, Option<Duration>);
 
 /// A wire in front of the thermometer, on which a reading is told wrong once.
 struct Relay {
@@ -111,19 +113,21 @@ fn carry(master: OwnedFd, mut port: File, order: &Mutex<Option<Kill>>, over: &Mu
                 continue;
             };
             master.write_all(b"500\n").unwrap();
-            let breached = Instant::now();
-            // To the microsecond: a sleep would wake late.
-            while breached.elapsed() < after {
-                std::hint::spin_loop();
-            }
-            kill_process(Pid::from_raw(process.cast_signed()).unwrap(), Signal::KILL).unwrap();
+            let (breached, Some(after)) = (Instant::now(), after) else { continue };
+            // To the microsecond: a sleep would wake late. Meanwhile the wire goes on.
+            std::thread::spawn(move || {
+                while breached.elapsed() < after {
+                    std::hint::spin_loop();
+                }
+                kill_process(Pid::from_raw(process.cast_signed()).unwrap(), Signal::KILL).unwrap();
+            });
         }
     }
 }
 
 /// What one round came to.
 struct Round {
-    after: Duration,
+    after: Option<Duration>,
     told: bool,
     latched: bool,
 }
@@ -141,17 +145,24 @@ fn round(seed: u64, number: u64) -> Round {
         std::fs::read_to_string(run.join("journal.jsonl")).ok()
     };
     let until = Instant::now() + Duration::from_secs(60);
-    while journal().is_none_or(|text| text.matches("\"kind\":\"step\"").count() < 2) {
+    while journal().is_none_or(|text| text.matches("\"kind\":\"step\"").count() < 1) {
         assert!(Instant::now() < until, "no steps");
         assert!(daemon.try_wait().unwrap().is_none(), "{}", said(&daemon.wait_with_output().unwrap()));
         std::thread::sleep(Duration::from_millis(5));
     }
-    let after = WITHIN.mul_f64(draw(seed, number));
+    let after = number.is_multiple_of(2).then(|| WITHIN.mul_f64(draw(seed, number)));
     *relay.order.lock().unwrap() = Some((daemon.id(), after));
+    if after.is_none() {
+        // The end of the file is enough, and quicker.
+        while journal().is_none_or(|text| !text.lines().rev().take(4).any(|line| line.contains(TOLD))) {
+            assert!(Instant::now() < until, "no trip");
+        }
+        daemon.kill().unwrap();
+    }
     let output = daemon.wait_with_output().unwrap();
     let told = said(&output).contains(TOLD) || journal().unwrap().contains(TOLD);
-    let state = std::fs::read_dir(served.state()).unwrap().next().unwrap().unwrap().path();
-    let latch = read_latch(&state).unwrap();
+    let state = std::fs::read_dir(served.state()).ok().and_then(|mut all| Some(all.next()?.unwrap().path()));
+    let latch = state.and_then(|state| read_latch(&state).unwrap());
     if let Some(latch) = &latch {
         assert!(latch.record.cause.to_string().contains(TOLD), "{}", latch.record.cause);
         let next = served.run(&served.script("print(\"nothing\");")).output().unwrap();
@@ -168,12 +179,13 @@ fn fault_38_no_trip_that_was_told_is_lost_with_a_killed_daemon() {
     all.sort_by_key(|round| round.after);
     let count = |what: fn(&&Round) -> bool| all.iter().filter(what).count();
     println!(
-        "{rounds} kills up to {WITHIN:?} after the breach was on the wire: {} latched, {} told, {} told and not latched; the last not latched after {:?}, the first latched after {:?}",
+        "{rounds} kills, half of them up to {WITHIN:?} after the breach was on the wire: {} latched, {} told, {} told and not latched; the last not latched after {:?}, the first latched after {:?}",
         count(|round| round.latched),
         count(|round| round.told),
         count(|round| round.told && !round.latched),
-        all.iter().rev().find(|round| !round.latched).map(|round| round.after),
-        all.iter().find(|round| round.latched).map(|round| round.after),
+        all.iter().rev().find(|round| !round.latched).and_then(|round| round.after),
+        all.iter().find(|round| round.latched && round.after.is_some()).and_then(|round| round.after),
     );
     assert_eq!(count(|round| round.told && !round.latched), 0);
+    assert!(count(|round| round.told) as u64 >= rounds / 2, "a test of nothing");
 }
