@@ -7,7 +7,7 @@ use wattproof_guard::Limits;
 use wattproof_link::Address;
 
 use crate::place::{Origin, toml_place};
-use crate::{CalibratedChannel, ContactorPlace};
+use crate::{CalibratedChannel, ContactorPlace, LoadPlace};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -22,7 +22,7 @@ pub struct BenchFile {
     pub limits: Limits,
     /// Signal source.
     pub source: SourcePlace,
-    /// Programmable load.
+    /// Load: one that can be set, or resistors.
     pub load: LoadPlace,
     /// Bench supply.
     pub supply: SupplyPlace,
@@ -54,22 +54,6 @@ pub struct SourcePlace {
     pub outputs: Vec<u32>,
     /// Time that output and amplifier need after a change, ms.
     pub settle_ms: u64,
-}
-
-/// The load's place.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct LoadPlace {
-    /// Where it is.
-    pub link: Address,
-    /// Its dialect.
-    pub dialect: String,
-    /// Load channel on each amplifier channel, in order.
-    pub channels: Vec<u32>,
-    /// Time it needs after a change, ms.
-    pub settle_ms: u64,
-    /// Tolerance of the resistance as a half-width, %.
-    pub tolerance_pct: f64,
 }
 
 /// The supply's place.
@@ -191,8 +175,30 @@ impl BenchFile {
         self.source.outputs.len()
     }
 
+    /// The links of its instruments, each with its role.
+    pub fn links(&self) -> Vec<(&'static str, &Address)> {
+        let load = self.load.link.as_ref().map(|link| ("load", link));
+        let others = [
+            ("source", &self.source.link),
+            ("supply", &self.supply.link),
+            ("digitizer", &self.digitizer.link),
+            ("thermometer", &self.thermometer.link),
+        ];
+        others.into_iter().chain(load).collect()
+    }
+
     fn check(&self) -> Result<(), Complaint> {
         self.limits.check().map_err(|error| ("limits", error.name, error.to_string()))?;
+        if let Some((key, what)) = self.load.complaint() {
+            return Err(("load", key, what));
+        }
+        if let Some(ohm) = self.load.fixed_ohm.filter(|ohm| *ohm < self.limits.load_ohm_min) {
+            let what = format!(
+                "fixed_ohm = {ohm} is below load_ohm_min = {} of [limits]: use other resistors, or correct the one that is wrong",
+                self.limits.load_ohm_min
+            );
+            return Err(("load", "fixed_ohm", what));
+        }
         self.check_channels()?;
         let positive = |section, key, value: f64| {
             let what =
@@ -229,13 +235,7 @@ impl BenchFile {
     /// A line that holds the contactor must not carry an instrument's bytes as well.
     fn check_contactor(&self) -> Result<(), Complaint> {
         let Some(contactor) = &self.contactor else { return Ok(()) };
-        let links = [
-            ("source", &self.source.link),
-            ("load", &self.load.link),
-            ("supply", &self.supply.link),
-            ("digitizer", &self.digitizer.link),
-            ("thermometer", &self.thermometer.link),
-        ];
+        let links = self.links();
         let shared = links
             .iter()
             .find(|(_, link)| matches!(link, Address::Serial { path, .. } if *path == contactor.port));
@@ -254,10 +254,10 @@ impl BenchFile {
     /// One source output, one load channel, one volts and one amps input for each amplifier channel.
     fn check_channels(&self) -> Result<(), Complaint> {
         let channels = self.source.outputs.len();
-        if channels == 0 || channels != self.load.channels.len() {
+        let load_channels = self.load.fixed_ohm.map_or(self.load.channels.len(), |_| channels);
+        if channels == 0 || channels != load_channels {
             let what = format!(
-                "[source] outputs has {channels} entries and [load] channels {}; both need one per amplifier channel",
-                self.load.channels.len()
+                "[source] outputs has {channels} entries and [load] channels {load_channels}; both need one per amplifier channel"
             );
             return Err(("source", "outputs", what));
         }

@@ -19,6 +19,7 @@ mod failed;
 mod file;
 mod heart;
 mod latch;
+mod load_place;
 mod may_send;
 mod off;
 mod open;
@@ -28,6 +29,7 @@ mod pulse;
 mod record;
 mod report;
 mod reset;
+mod rest;
 mod safe;
 mod shared;
 mod stop;
@@ -44,11 +46,10 @@ pub use connect::{check_dialects, find_dialect};
 pub use contactor::{ContactorLine, ContactorPlace};
 pub use drives::{BurstDrive, TwoToneDrive};
 pub use error::BenchError;
-pub use file::{
-    BenchFile, BenchFileError, DigitizerPlace, LoadPlace, SourcePlace, SupplyPlace, ThermometerPlace,
-};
+pub use file::{BenchFile, BenchFileError, DigitizerPlace, SourcePlace, SupplyPlace, ThermometerPlace};
 pub use heart::Safeguards;
 pub use latch::{LATCH_FILE, Latch, LatchError, read_latch};
+pub use load_place::{LoadPlace, NoSuchLoad};
 pub use off::CutUpstream;
 pub use open::{Bench, Extras, Identity, OpenLink, Parts};
 
@@ -57,4 +58,5 @@ pub use pulse::SignsOfLife;
 pub use record::{BurstCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use reset::Standing;
+pub use rest::Rested;
 pub use stop::Stopper;

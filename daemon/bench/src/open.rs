@@ -13,7 +13,7 @@ use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
 use crate::clock::{Clock, WallClock};
-use crate::connect::Opener;
+use crate::connect::{Opener, taps_ohm};
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
 use crate::latch::{Keeper, Latch, read_latch};
@@ -120,11 +120,13 @@ impl Bench {
     ///
     /// # Errors
     /// As [`Bench::open_with_extras`].
-    pub fn open_with(file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
+    pub fn open_with(mut file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
         let Extras { state_folder, cut_upstream, safeguards } = extras;
         let Parts { clock, opens } = parts;
         let mut opener = Opener { opens, identities: Vec::new(), cancellers: Vec::new() };
         refuse_shared_ports(&file)?;
+        // From here on the file says them, and so does every record: a dialect may change, a record not.
+        file.load.taps_ohm = taps_ohm(&file)?;
         wait_for_guardians(&file)?;
         // Source and supply first, and both told OFF before the failure of either ends this: one that is missing must
         // not keep the other on.
@@ -162,7 +164,7 @@ impl Bench {
         let off_cancellers = [source.canceller(), supply.canceller()];
         let actors = Actors {
             source: Actor::start(&clock, "source", source)?,
-            load: Actor::start(&clock, "load", load)?,
+            load: load.map(|load| Actor::start(&clock, "load", load)).transpose()?,
             supply: Actor::start(&clock, "supply", supply)?,
             digitizer: Actor::start(&clock, "digitizer", digitizer)?,
             thermometer: Actor::start(&clock, "thermometer", thermometer)?,
@@ -176,6 +178,9 @@ impl Bench {
             None => Guard::new(file.limits, OFF_DEADLINE_S, nonce_seed()),
         };
         guard.rate(ratings);
+        if let Some(duty) = file.load.duty() {
+            guard.limit_load(duty);
+        }
         guard.confirm(clock.now_s(), Output::Source, true);
         guard.confirm(clock.now_s(), Output::Supply, true);
         let shared = Arc::new_cyclic(|me| Shared {
@@ -269,9 +274,7 @@ fn nonce_seed() -> u64 {
 
 /// A second daemon on the same ports would undo what the first one does.
 fn hold_ports(file: &BenchFile) -> Result<Held, BenchError> {
-    let links =
-        [&file.source.link, &file.supply.link, &file.load.link, &file.digitizer.link, &file.thermometer.link];
-    let ports = links.into_iter().map(|link| match link {
+    let ports = file.links().into_iter().map(|(_, link)| match link {
         Address::Serial { path, .. } => Path::new(path),
         Address::Tcp { host_port } => Path::new(host_port),
     });
@@ -299,13 +302,7 @@ fn leads_to(link: &Address) -> PathBuf {
 }
 
 fn refuse_shared_ports(file: &BenchFile) -> Result<(), BenchError> {
-    let links = [
-        ("source", &file.source.link),
-        ("load", &file.load.link),
-        ("supply", &file.supply.link),
-        ("digitizer", &file.digitizer.link),
-        ("thermometer", &file.thermometer.link),
-    ];
+    let links = file.links();
     for (index, (role, link)) in links.iter().enumerate() {
         let device = leads_to(link);
         if let Some((other, _)) = links.iter().skip(index + 1).find(|(_, other)| leads_to(other) == device) {

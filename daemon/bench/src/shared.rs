@@ -26,7 +26,8 @@ pub(crate) const SUPPLY_OUTPUT: u32 = 1;
 /// The actors of a bench.
 pub(crate) struct Actors {
     pub source: Actor<Source>,
-    pub load: Actor<Load>,
+    /// None where nobody sets the load.
+    pub load: Option<Actor<Load>>,
     pub supply: Actor<Supply>,
     pub digitizer: Actor<Digitizer>,
     pub thermometer: Actor<Thermometer>,

@@ -26,7 +26,12 @@ impl Guard {
         if let Some(cause) = self.live_though_off(reading) {
             return self.alarm(now_s, cause);
         }
+        let too_much = reading.out_w.filter(|_| self.playing.source_on).and_then(|out_w| {
+            let load_ohm = self.load_ohm;
+            self.heat.measured(self.playing.level_vrms, load_ohm, out_w)
+        });
         let cause = beyond(&self.limits, reading)
+            .or(too_much)
             .or_else(|| self.live_though_silent(reading))
             .or_else(|| self.implausible(asked_s, reading));
         self.note_seen(now_s, reading);

@@ -11,6 +11,7 @@ mod arming;
 mod belief;
 mod command;
 mod gate;
+mod heat;
 mod judge;
 mod latch;
 mod limits;
@@ -22,6 +23,7 @@ mod trip;
 
 pub use belief::{Belief, Doubt, Output};
 pub use command::Command;
+pub use heat::LoadDuty;
 pub use latch::{EVIDENCE_MAX, Evidence, LatchRecord, Trip};
 pub use limits::{Limits, LimitsError, Ratings};
 pub use machine::{Guard, State};

@@ -24,6 +24,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::belief::Known;
 use crate::gate::Playing;
+use crate::heat::{LoadDuty, LoadHeat};
 use crate::latch::{LatchRecord, Nonces, Trip};
 use crate::plausible::Plausible;
 use crate::reading::Seen;
@@ -70,6 +71,7 @@ pub struct Guard {
     pub(crate) quiet_s: Option<f64>,
     pub(crate) load_ohm: Option<f64>,
     pub(crate) supply_limit_a: Option<f64>,
+    pub(crate) heat: LoadHeat,
     pub(crate) supply_fresh_s: f64,
     pub(crate) heatsink_fresh_s: f64,
     pub(crate) plausible: Plausible,
@@ -98,6 +100,7 @@ impl Guard {
             quiet_s: None,
             load_ohm: None,
             supply_limit_a: None,
+            heat: LoadHeat::default(),
             supply_fresh_s: f64::NEG_INFINITY,
             heatsink_fresh_s: f64::NEG_INFINITY,
             plausible: Plausible::default(),
@@ -163,6 +166,36 @@ impl Guard {
     /// Tightens the limits; a looser value changes nothing.
     pub fn tighten(&mut self, other: &Limits) {
         self.limits = self.limits.tightened(other);
+    }
+
+    /// One more duty of the load, for each amplifier channel; every one that was given holds, so that none is ever
+    /// loosened. It counts as warm as it may be, since nothing is known of what went before.
+    pub fn limit_load(&mut self, duty: LoadDuty) {
+        self.heat.limit(duty);
+    }
+
+    /// Mean power of the bursts to come over that of their loud part; a steady level ends it.
+    pub fn burst_share(&mut self, now_s: f64, share: f64) {
+        self.advance(now_s);
+        self.heat.share(Some(share));
+    }
+
+    /// How long a level may be held from now on for the load's sake, s, as far as its power is known. `share` is the
+    /// mean power of bursts over that of their loud part, 1 for a steady tone.
+    pub fn load_room_s(&mut self, now_s: f64, level_vrms: f64, share: f64) -> f64 {
+        self.advance(now_s);
+        self.heat.room_s(level_vrms, self.load_ohm, share)
+    }
+
+    /// The same with a load that is cold, s.
+    pub fn load_room_cold_s(&self, level_vrms: f64, share: f64) -> f64 {
+        self.heat.room_cold_s(level_vrms, self.load_ohm, share)
+    }
+
+    /// How long with the source off until a level may be held for `seconds`, s; none where it never may.
+    pub fn load_cool_s(&mut self, now_s: f64, level_vrms: f64, share: f64, seconds: f64) -> Option<f64> {
+        self.advance(now_s);
+        self.heat.cool_s(level_vrms, self.load_ohm, share, seconds)
     }
 
     /// Takes over what the instruments say they can be set to; arming is refused while a limit is above it.
@@ -294,7 +327,8 @@ impl Guard {
         if let Some(cause) = self.stale(now_s) {
             return self.fault(now_s, cause);
         }
-        self.too_long(now_s).and_then(|cause| self.fault(now_s, cause))
+        let cause = self.too_long(now_s).or_else(|| self.heat.too_hot());
+        cause.and_then(|cause| self.fault(now_s, cause))
     }
 
     /// Takes over the time. While a run may energise, a clock that stands still or runs back trips.
@@ -305,6 +339,7 @@ impl Guard {
             self.rebase(now_s);
         }
         self.last_s = self.last_s.filter(|last_s| !back && *last_s > now_s).or(Some(now_s));
+        self.heat.pass(now_s);
         let watched = matches!(self.state, State::Armed | State::Running);
         if watched && (back || !(gap_s <= self.limits.reading_age_s_max)) {
             return self.latch_cause(now_s, TripCause::Clock { gap_s });

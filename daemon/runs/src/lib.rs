@@ -19,6 +19,7 @@ mod folder;
 mod host;
 mod journal;
 mod judge;
+mod load_rest;
 mod look;
 mod nameplate;
 mod open_tables;

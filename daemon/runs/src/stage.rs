@@ -55,6 +55,8 @@ pub struct Stage {
     /// Those that served a rating.
     steps: Vec<Step>,
     count: u64,
+    /// How long the last capture took, s.
+    took_s: Option<f64>,
     delivered: Delivered,
     watcher: Arc<dyn Watcher>,
     tables: Option<OpenTables>,
@@ -70,15 +72,17 @@ impl Stage {
     ) -> Self {
         let driven = bench.file().amplifier_channels();
         let chance = Chance::named(bench.folder().name());
+        let load_ohm = bench.file().load.fixed_ohm;
         Stage {
             bench,
             nameplate,
-            now: Operating { driven, ..Operating::default() },
+            now: Operating { driven, load_ohm, ..Operating::default() },
             rating: None,
             results: Vec::new(),
             chance,
             steps: Vec::new(),
             count: 0,
+            took_s: None,
             delivered: Delivered::default(),
             watcher,
             tables,
@@ -127,6 +131,16 @@ impl Stage {
         Ok(())
     }
 
+    /// Sets the load of every channel to the resistance nearest to `asked_ohm` that there is; that one is what counts
+    /// from then on.
+    pub fn set_load(&mut self, asked_ohm: f64) -> Result<(), RunError> {
+        let nearest = self.bench.file().load.nearest(asked_ohm);
+        let load_ohm = nearest.map_err(|none| RunError::Call(none.to_string()))?;
+        self.bench.set_load(load_ohm)?;
+        self.now.load_ohm = Some(load_ohm);
+        Ok(())
+    }
+
     /// Drives all channels or the first; the source must be off.
     pub fn set_driven(&mut self, driven: Driven) -> Result<(), RunError> {
         let count = match driven {
@@ -149,13 +163,24 @@ impl Stage {
         self.bench.switch_source(on)?;
         if on {
             self.delivered.driven(self.rating, self.bench.now_s());
+            self.now.source_on = true;
         } else {
-            self.delivered.off(self.rating, self.bench.now_s());
-            self.now.level_vrms = None;
-            self.now.playing = Playing::Continuous;
+            self.note_source_off();
         }
-        self.now.source_on = on;
         Ok(())
+    }
+
+    /// The source was switched off by something else than the script's word.
+    pub(crate) fn note_source_off(&mut self) {
+        self.delivered.off(self.rating, self.bench.now_s());
+        self.now.level_vrms = None;
+        self.now.playing = Playing::Continuous;
+        self.now.source_on = false;
+    }
+
+    /// How long the last capture took, s; none before the first.
+    pub(crate) fn took_s(&self) -> Option<f64> {
+        self.took_s
     }
 
     /// Supply on or off.
@@ -180,7 +205,9 @@ impl Stage {
         if purpose != "ceiling" {
             self.tell(&Event::Doing(purpose));
         }
+        let begun_s = self.bench.now_s();
         let captured = self.bench.capture(hz)?;
+        self.took_s = Some(self.bench.now_s() - begun_s);
         self.count = self.count.max(self.bench.steps_before()) + 1;
         let mut step = Step {
             step: self.count,

@@ -50,6 +50,7 @@ impl OperationSpec {
     pub(crate) fn known_names(&self) -> String {
         match (self.channel || self.or_channel, self.value) {
             (true, Some(value)) if self.or_channel => format!("use {{{value}}} or {{channel}}"),
+            (true, Some("ohm")) => "use {channel} and {ohm}, or {tap} for the number of a tap".to_string(),
             (true, Some(value)) => format!("use {{channel}} and {{{value}}}"),
             (true, None) => "use {channel}".to_string(),
             (false, Some(value)) => format!("use {{{value}}}"),

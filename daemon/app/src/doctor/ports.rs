@@ -15,14 +15,7 @@ const LATENCY_MS_MAX: u32 = 2;
 
 /// Serial paths of a bench file, by role.
 pub fn serial_paths(bench: &BenchFile) -> Vec<(&'static str, &str)> {
-    let links = [
-        ("source", &bench.source.link),
-        ("load", &bench.load.link),
-        ("supply", &bench.supply.link),
-        ("digitizer", &bench.digitizer.link),
-        ("thermometer", &bench.thermometer.link),
-    ];
-    let serial = links.into_iter().filter_map(|(role, link)| match link {
+    let serial = bench.links().into_iter().filter_map(|(role, link)| match link {
         Address::Serial { path, .. } => Some((role, path.as_str())),
         Address::Tcp { .. } => None,
     });

@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use wattproof_bench::{
-    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, TwoToneCaptured, TwoToneDrive,
-    read_channels,
+    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, Rested, TwoToneCaptured,
+    TwoToneDrive, read_channels,
 };
 use wattproof_signal::{TwoToneSettings, read_two_tone};
 
@@ -80,6 +80,18 @@ impl RecordedBench {
     /// Two tones.
     pub fn set_two_tone(&mut self, drive: TwoToneDrive) -> Result<(), RunError> {
         self.plain(Act::TwoTone(drive), |bench| bench.set_two_tone(&drive))
+    }
+
+    /// Sees to it that the load can take a level for so long, with the source off meanwhile if it must.
+    pub fn rest_load(&mut self, level_vrms: f64, share: f64, seconds: f64) -> Result<Rested, RunError> {
+        let asked = |bench: &Bench| {
+            let Rested { rested_s, room_s } = bench.rest_load(level_vrms, share, seconds)?;
+            Ok(Live { told: Told::Rested { rested_s, room_s }, channels: Vec::new() })
+        };
+        match self.act(Act::RestLoad { level_vrms, share, seconds }, asked)?.0 {
+            Told::Rested { rested_s, room_s } => Ok(Rested { rested_s, room_s }),
+            other => Err(RunError::Call(format!("the journal holds no rest but {other:?}"))),
+        }
     }
 
     /// Source on or off.
