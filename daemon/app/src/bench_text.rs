@@ -110,6 +110,7 @@ pub fn bench_text(
             dialect: dialect(Role::Thermometer),
             channel: 1,
         },
+        temperature: Vec::new(),
         contactor: None,
         origin: wattproof_bench::Origin::default(),
     };

@@ -34,6 +34,41 @@ pub fn check_dialects(bench: &BenchFile) -> Result<(), BenchError> {
         dialect_for(bench, role, name)?;
     }
     taps_ohm(bench)?;
+    check_temperatures(bench)
+}
+
+/// Every instrument that is to tell a temperature must have the words for it.
+///
+/// # Errors
+/// [`BenchError::Setup`], naming the temperature and the dialect.
+pub(crate) fn check_temperatures(bench: &BenchFile) -> Result<(), BenchError> {
+    for place in &bench.temperature {
+        let name = match place.role {
+            Role::Source => Some(&bench.source.dialect),
+            Role::Load => bench.load.dialect.as_ref(),
+            Role::Supply => Some(&bench.supply.dialect),
+            Role::Digitizer => Some(&bench.digitizer.dialect),
+            Role::Thermometer => Some(&bench.thermometer.dialect),
+        };
+        let Some(name) = name else { continue };
+        let dialect = dialect_for(bench, place.role, name)?;
+        let file = bench.origin.place("temperature", "name");
+        let refuse = |what: String| {
+            Err(BenchError::Setup(format!("bench file {file}: [[temperature]] {}: {what}", place.name)))
+        };
+        if !dialect.can("measure_c") {
+            return refuse(format!(
+                "dialect {name} of the {} has no measure_c: add [operations.measure_c] to it if the instrument can tell, or name another role",
+                place.role
+            ));
+        }
+        if !(1..=dialect.channels).contains(&place.input) {
+            return refuse(format!(
+                "input = {} is none of the {} of dialect {name}, from 1 to {}",
+                place.input, place.role, dialect.channels
+            ));
+        }
+    }
     Ok(())
 }
 

@@ -7,7 +7,7 @@ use wattproof_guard::Limits;
 use wattproof_link::Address;
 
 use crate::place::{Origin, toml_place};
-use crate::{CalibratedChannel, ContactorPlace, LoadPlace};
+use crate::{CalibratedChannel, ContactorPlace, LoadPlace, TemperaturePlace, temperature_place};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -30,6 +30,9 @@ pub struct BenchFile {
     pub digitizer: DigitizerPlace,
     /// Thermometer on the heatsink.
     pub thermometer: ThermometerPlace,
+    /// Further temperatures.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub temperature: Vec<TemperaturePlace>,
     /// The contactor ahead of the supply, if a serial port's line holds one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub contactor: Option<ContactorPlace>,
@@ -191,6 +194,9 @@ impl BenchFile {
         self.limits.check().map_err(|error| ("limits", error.name, error.to_string()))?;
         if let Some((key, what)) = self.load.complaint() {
             return Err(("load", key, what));
+        }
+        if let Some((key, what)) = temperature_place::complaint(&self.temperature, self.load.link.is_some()) {
+            return Err(("temperature", key, what));
         }
         if let Some(ohm) = self.load.fixed_ohm.filter(|ohm| *ohm < self.limits.load_ohm_min) {
             let what = format!(

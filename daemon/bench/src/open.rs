@@ -13,7 +13,7 @@ use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
 use crate::clock::{Clock, WallClock};
-use crate::connect::{Opener, taps_ohm};
+use crate::connect::{Opener, check_temperatures, taps_ohm};
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
 use crate::latch::{Keeper, Latch, read_latch};
@@ -21,6 +21,7 @@ use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
+use crate::temperatures::watched;
 use crate::turn::Turn;
 use crate::{Actor, BenchError, BenchFile, Stopper, heart, may_send, watch};
 
@@ -127,6 +128,7 @@ impl Bench {
         refuse_shared_ports(&file)?;
         // From here on the file says them, and so does every record: a dialect may change, a record not.
         file.load.taps_ohm = taps_ohm(&file)?;
+        check_temperatures(&file)?;
         wait_for_guardians(&file)?;
         // Source and supply first, and both told OFF before the failure of either ends this: one that is missing must
         // not keep the other on.
@@ -181,6 +183,7 @@ impl Bench {
         if let Some(duty) = file.load.duty() {
             guard.limit_load(duty);
         }
+        guard.watch_temperatures(watched(&file));
         guard.confirm(clock.now_s(), Output::Source, true);
         guard.confirm(clock.now_s(), Output::Supply, true);
         let shared = Arc::new_cyclic(|me| Shared {
@@ -196,6 +199,7 @@ impl Bench {
             watched: Watched::default(),
             report: Turn::new(&*clock, None),
             settle_until_s: Mutex::new(0.0),
+            further: Mutex::new(vec![None; file.temperature.len()]),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
             commanded: Mutex::default(),

@@ -277,6 +277,7 @@ impl Bench {
         let supply_a =
             self.finish_ask(self.shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)))?;
         let heatsink_c = self.finish_wait(heatsink)?;
+        self.read_temperatures()?;
         self.judge(&SafetyReading {
             asked_s: Some(asked_s),
             supply_a: Some(supply_a),

@@ -16,6 +16,7 @@ use crate::latch::Keeper;
 use crate::off::CutUpstream;
 use crate::pulse::Pulse;
 use crate::stop::StopState;
+use crate::temperatures::ReadAt;
 use crate::turn::Turn;
 use crate::unasked::Commanded;
 use crate::{Actor, BenchFile, SafeReport};
@@ -55,6 +56,8 @@ pub(crate) struct Shared {
     /// How the last trip was carried out.
     pub report: Turn<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,
+    /// The temperatures of the bench file as last read.
+    pub further: Mutex<Vec<ReadAt>>,
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
     pub playing: Mutex<Playing>,

@@ -23,6 +23,7 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use crate::belief::Known;
+use crate::further::{Further, FurtherTemperature};
 use crate::gate::Playing;
 use crate::heat::{LoadDuty, LoadHeat};
 use crate::latch::{LatchRecord, Nonces, Trip};
@@ -72,6 +73,7 @@ pub struct Guard {
     pub(crate) load_ohm: Option<f64>,
     pub(crate) supply_limit_a: Option<f64>,
     pub(crate) heat: LoadHeat,
+    pub(crate) further: Further,
     pub(crate) supply_fresh_s: f64,
     pub(crate) heatsink_fresh_s: f64,
     pub(crate) plausible: Plausible,
@@ -101,6 +103,7 @@ impl Guard {
             load_ohm: None,
             supply_limit_a: None,
             heat: LoadHeat::default(),
+            further: Further::default(),
             supply_fresh_s: f64::NEG_INFINITY,
             heatsink_fresh_s: f64::NEG_INFINITY,
             plausible: Plausible::default(),
@@ -166,6 +169,11 @@ impl Guard {
     /// Tightens the limits; a looser value changes nothing.
     pub fn tighten(&mut self, other: &Limits) {
         self.limits = self.limits.tightened(other);
+    }
+
+    /// Watches further temperatures; those with a limit must be read as often as supply current and heatsink.
+    pub fn watch_temperatures(&mut self, temperatures: impl IntoIterator<Item = FurtherTemperature>) {
+        self.further.watch(temperatures);
     }
 
     /// One more duty of the load, for each amplifier channel; every one that was given holds, so that none is ever
@@ -352,6 +360,7 @@ impl Guard {
         self.due_since_s = self.due_since_s.map(|_| now_s);
         self.known.iter_mut().for_each(|known| known.rebase(now_s));
         (self.supply_fresh_s, self.heatsink_fresh_s) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        self.further.rebase();
         self.seen = Seen::default();
         self.cause_s = self.cause_s.min(now_s);
         self.quiet_s = self.quiet_s.map(|_| now_s);
@@ -380,6 +389,9 @@ impl Guard {
         }
         if let Some(missing) = self.seen.missing(now_s, RESET_AGE_S) {
             return Err(Refusal::CauseStands(missing));
+        }
+        if self.further.is_missing(&self.seen.further_s, now_s - RESET_AGE_S) {
+            return Err(Refusal::CauseStands("a temperature of the bench file"));
         }
         self.trip = None;
         self.state = State::Safe;

@@ -288,6 +288,7 @@ mod tests {
             supply_w: None,
             efficiency_pct: None,
             heatsink_c: None,
+            temperatures: Vec::new(),
             channels: vec![ChannelStep { channel: 1, driven: true, gain_db: None, reading }],
         }
     }

@@ -54,5 +54,5 @@ pub use recompute::{Recomputed, recompute};
 pub use record::Divergence;
 pub use resume::{ResumeOrder, bench_of, resume, resume_in};
 pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
-pub use step::{ChannelStep, Step};
+pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::TableError;

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use serde::Serialize;
-use wattproof_bench::Captured;
+use wattproof_bench::{Captured, TemperaturePlace};
 
 use crate::chance::Chance;
 use crate::delivered::Delivered;
@@ -14,7 +14,8 @@ use crate::rebuild::BurstRecord;
 use crate::record::RecordedBench;
 use crate::tables::{curve_rows, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step, Watcher,
+    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step,
+    TemperatureStep, Watcher,
 };
 
 /// What was last commanded.
@@ -223,6 +224,7 @@ impl Stage {
             supply_w: captured.supply_v.zip(captured.supply_a).map(|(volts, amps)| volts * amps),
             efficiency_pct: None,
             heatsink_c: captured.heatsink_c,
+            temperatures: self.temperatures(&captured),
             channels: self.channel_steps(captured, level_vrms),
         };
         step.efficiency_pct = efficiency_pct(&step);
@@ -242,6 +244,16 @@ impl Stage {
         self.tell(&Event::Stepped(&step));
         check_load(&step)?;
         Ok(step)
+    }
+
+    fn temperatures(&self, captured: &Captured) -> Vec<TemperatureStep> {
+        let places = self.bench.file().temperature.iter().zip(&captured.further_c);
+        let step = |(place, c): (&TemperaturePlace, &Option<f64>)| TemperatureStep {
+            name: place.name.clone(),
+            watches: place.watches,
+            c: *c,
+        };
+        places.map(step).collect()
     }
 
     fn channel_steps(&self, captured: Captured, level_vrms: f64) -> Vec<ChannelStep> {

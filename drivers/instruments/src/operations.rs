@@ -80,6 +80,8 @@ const fn may(mut spec: OperationSpec) -> OperationSpec {
 
 /// Sets the delay after which an instrument that was not fed switches its outputs off, s; 0 is never.
 const WATCHDOG_S: OperationSpec = may(tell("watchdog_s", false, Some("seconds")));
+/// Tells a temperature of its own, of one of its inputs, °C.
+const MEASURE_C: OperationSpec = may(ask("measure_c", true));
 /// Feeds that watchdog.
 const WATCHDOG_FEED: OperationSpec = may(does(tell("watchdog_feed", false, None), Effect::Feeds));
 
@@ -102,6 +104,7 @@ const SOURCE: &[OperationSpec] = &[
     may(does(tell("set_second_vrms", true, Some("volts")), Effect::Energises)),
     may(does(tell("set_second_on", true, None), Effect::Energises)),
     may(tell("set_second_off", true, None)),
+    MEASURE_C,
     WATCHDOG_S,
     WATCHDOG_FEED,
 ];
@@ -112,6 +115,7 @@ const LOAD: &[OperationSpec] = &[
     tell("connect", true, None),
     tell("disconnect", true, None),
     ask("get_connected", true),
+    MEASURE_C,
 ];
 
 const SUPPLY: &[OperationSpec] = &[
@@ -129,6 +133,7 @@ const SUPPLY: &[OperationSpec] = &[
     ask("get_on", true),
     ask("measure_v", true),
     ask("measure_a", true),
+    MEASURE_C,
     WATCHDOG_S,
     WATCHDOG_FEED,
 ];
@@ -148,6 +153,7 @@ const DIGITIZER: &[OperationSpec] = &[
     may(ask("get_offset_v", true)),
     OperationSpec { value: Some("channels"), or_channel: true, ..ask("fetch", false) },
     tell("abort", false, None),
+    MEASURE_C,
 ];
 
 const THERMOMETER: &[OperationSpec] = &[ask("measure_c", true)];

@@ -4,7 +4,7 @@ use wattproof_link::Link;
 
 use crate::dialect::Dialect;
 use crate::error::InstrumentError;
-use crate::instrument::{Instrument, at, shares_instrument};
+use crate::instrument::{Instrument, shares_instrument};
 use crate::role::Role;
 
 /// A thermometer. Sensors count from 1.
@@ -34,6 +34,6 @@ impl Thermometer {
     /// # Errors
     /// Link failures, an answer that is no number (an open sensor), reported errors.
     pub fn measure_c(&mut self, sensor: u32) -> Result<f64, InstrumentError> {
-        self.instrument.number("measure_c", &[at(sensor)])
+        self.instrument.measure_c(sensor)
     }
 }

@@ -12,6 +12,7 @@ pub(crate) mod noise;
 pub(crate) mod slow;
 mod speaker;
 mod supply;
+mod warmth;
 
 pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
@@ -24,6 +25,7 @@ use self::drive::SourceChannel;
 use self::noise::Gaussian;
 use self::slow::{Outcome, Slow};
 use self::supply::BenchSupply;
+use self::warmth::Warmth;
 use crate::amplifier::{AmplifierSpec, CycleGrid, Stage};
 use crate::load::Load;
 
@@ -98,6 +100,7 @@ pub struct World {
     wired: Wired,
     ailments: Ailments,
     cutout: Cutout,
+    warmth: Warmth,
     /// The same as things really are.
     sources: [SourceChannel; 2],
     terminals: [Terminal; 2],
@@ -120,6 +123,7 @@ impl World {
             wired: Wired { sources: sources.clone(), terminals },
             ailments: Ailments::default(),
             cutout: Cutout::default(),
+            warmth: Warmth::default(),
             sources,
             terminals,
             supply: BenchSupply::new(),
@@ -234,6 +238,21 @@ impl World {
         self.slow.heatsink_c
     }
 
+    /// Temperature of an output's load, °C; `None` for a channel that does not exist.
+    pub fn load_c(&self, channel: usize) -> Option<f64> {
+        Some(self.spec.physics.thermal.ambient_c + self.warmth.load_c.get(channel)?)
+    }
+
+    /// Temperature of the supply, °C.
+    pub fn supply_c(&self) -> f64 {
+        self.spec.physics.thermal.ambient_c + self.warmth.supply_c
+    }
+
+    /// Temperature of the room, °C.
+    pub fn ambient_c(&self) -> f64 {
+        self.spec.physics.thermal.ambient_c
+    }
+
     /// Puts the heatsink (and the dies) at a temperature, °C: an amplifier that was warmed up before.
     pub fn heatsink_set(&mut self, heatsink_c: f64) {
         self.slow.heatsink_c = heatsink_c;
@@ -313,6 +332,7 @@ impl World {
         self.slow.heatsink_c += self.ailments.runaway_c_per_s * dt_s;
         self.now_s += dt_s;
         let out_w = outcome.cycles.map(|cycle| cycle.out_w);
+        self.warmth.step(out_w, self.supply.out_v * outcome.demand.supply_a, dt_s);
         if self.cutout.step(out_w, dt_s) {
             self.refit();
         }

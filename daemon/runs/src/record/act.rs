@@ -159,5 +159,8 @@ pub enum Told {
         supply_a: Option<f64>,
         /// Heatsink, °C.
         heatsink_c: Option<f64>,
+        /// The temperatures of the bench file in its order, °C.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        further_c: Vec<Option<f64>>,
     },
 }

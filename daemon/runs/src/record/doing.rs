@@ -141,7 +141,12 @@ impl RecordedBench {
     fn captured(&self, hz: f64, told: Told, channels: Vec<ChannelCaptured>) -> Result<Captured, RunError> {
         let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
         let readings = read_channels(self.file(), &channels, hz);
-        Ok(Captured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
+        let further_c = match told {
+            Told::Captured { further_c, .. } => further_c,
+            _ => Vec::new(),
+        };
+        let at_s = self.now_s() - ago_s;
+        Ok(Captured { at_s, channels, readings, supply_v, supply_a, heatsink_c, further_c })
     }
 
     /// Records the next burst whole.
@@ -169,7 +174,11 @@ impl RecordedBench {
 
 fn kept(bench: &Bench, captured: Captured) -> Live {
     let ago_s = bench.now_s() - captured.at_s;
-    live(ago_s, captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c)
+    let mut live = live(ago_s, captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c);
+    if let Told::Captured { further_c, .. } = &mut live.told {
+        *further_c = captured.further_c;
+    }
+    live
 }
 
 fn live(
@@ -181,7 +190,10 @@ fn live(
 ) -> Live {
     // The file is named and hashed once it is stored.
     let capture = crate::captures::CaptureRef { file: String::new(), sha256: String::new() };
-    Live { told: Told::Captured { capture, ago_s, supply_v, supply_a, heatsink_c }, channels }
+    Live {
+        told: Told::Captured { capture, ago_s, supply_v, supply_a, heatsink_c, further_c: Vec::new() },
+        channels,
+    }
 }
 
 /// How long ago everything was taken, s; supply voltage, supply current, heatsink.
