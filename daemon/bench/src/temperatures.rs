@@ -47,13 +47,18 @@ fn refresh_one(shared: &Shared, index: usize, place: &TemperaturePlace) -> Resul
     let asked_s = shared.clock.now_s();
     let Some(pending) = begin(shared, place) else { return Ok(()) };
     let c = pending.wait().map_err(Failed::Gone)?.map_err(|error| Failed::Instrument(Box::new(error)))?;
-    if let Some(kept) = shared.further.lock().unwrap_or_else(PoisonError::into_inner).get_mut(index) {
-        *kept = Some((asked_s, c));
-    }
+    keep(shared, index, asked_s, c);
     if shared.guard().observe(shared.clock.now_s(), &reading(index, asked_s, c)).is_some() {
         shared.stop.wake();
     }
     Ok(())
+}
+
+/// Keeps one for the record.
+fn keep(shared: &Shared, index: usize, asked_s: f64, c: f64) {
+    if let Some(kept) = shared.further.lock().unwrap_or_else(PoisonError::into_inner).get_mut(index) {
+        *kept = Some((asked_s, c));
+    }
 }
 
 enum Failed {
@@ -103,15 +108,20 @@ pub(crate) fn look(shared: &Shared, seen: &mut SafetyReading, missing: &mut Vec<
 }
 
 impl Bench {
-    /// Nothing is switched on before each with a limit was read once.
+    /// Nothing is switched on before each with a limit was read once; those without are read for the record.
     pub(crate) fn read_temperatures(&self) -> Result<(), BenchError> {
         for (index, place) in self.shared.file.temperature.iter().enumerate() {
-            if place.limit_c.is_none() {
-                continue;
-            }
             let asked_s = self.now_s();
             let Some(pending) = begin(&self.shared, place) else { continue };
+            if place.limit_c.is_none() {
+                // The thread that keeps it fresh says what is wrong, if anything is.
+                if let Ok(Ok(c)) = pending.wait() {
+                    keep(&self.shared, index, asked_s, c);
+                }
+                continue;
+            }
             let c = self.finish_wait(pending)?;
+            keep(&self.shared, index, asked_s, c);
             self.judge(&reading(index, asked_s, c))?;
         }
         Ok(())
