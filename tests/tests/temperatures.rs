@@ -119,7 +119,7 @@ fn a_temperature_that_falls_silent_trips() {
     let struck = std::time::Instant::now();
     let ended = daemon.wait_with_output().unwrap();
     let told = said(&ended);
-    assert!(!ended.status.success() && told.contains("load"), "{told}");
+    assert!(!ended.status.success() && told.contains("temperature resistors 1"), "{told}");
     assert!(struck.elapsed() < std::time::Duration::from_secs(25), "{:?}", struck.elapsed());
     is_off(&served);
 }
