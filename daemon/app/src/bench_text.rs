@@ -9,7 +9,9 @@ use wattproof_bench::{
 use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialChoice, SerialSettings};
 use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
-use wattproof_virtual_bench::{AmplifierSpec, FrontEndChannel, Quantity, RatingChannels, Role, VirtualBench};
+use wattproof_virtual_bench::{
+    AmplifierSpec, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role, VirtualBench,
+};
 
 use crate::failure::Failure;
 
@@ -19,8 +21,23 @@ const HEAD: &str = "\
 
 ";
 
+/// What is particular about the loads of a virtual bench.
+#[derive(Debug, Clone, Copy)]
+pub struct VirtualLoad {
+    /// Their resistance, ohm, where they are resistors that nobody sets.
+    pub fixed_ohm: Option<f64>,
+    /// What they stand, where that is not anything.
+    pub stands: Option<LoadStands>,
+}
+
 /// The bench file of a virtual bench at `baud`, as TOML.
-pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) -> Result<String, Failure> {
+pub fn bench_text(
+    serving: &VirtualBench,
+    amplifier: &AmplifierSpec,
+    baud: u32,
+    load: VirtualLoad,
+) -> Result<String, Failure> {
+    let VirtualLoad { fixed_ohm, stands } = load;
     let link = |role: Role| -> Result<Address, Failure> {
         let port = serving.port(role);
         let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {}", role.name())))?;
@@ -61,11 +78,17 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
             settle_ms: 150,
         },
         load: LoadPlace {
-            link: link(Role::Load)?,
-            dialect: dialect(Role::Load),
-            channels: vec![1, 2],
-            settle_ms: 50,
+            link: fixed_ohm.is_none().then(|| link(Role::Load)).transpose()?,
+            dialect: fixed_ohm.is_none().then(|| dialect(Role::Load)),
+            channels: fixed_ohm.map_or(vec![1, 2], |_| Vec::new()),
+            settle_ms: fixed_ohm.is_none().then_some(50),
             tolerance_pct: 0.05,
+            fixed_ohm,
+            taps_ohm: Vec::new(),
+            tap_tolerance_pct: None,
+            watts_max: stands.map(|stands| stands.watts_max),
+            watts_continuous: stands.map(|stands| stands.watts_continuous),
+            seconds_at_max: stands.map(|stands| stands.seconds_at_max),
         },
         supply: SupplyPlace {
             link: link(Role::Supply)?,
@@ -87,6 +110,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
             dialect: dialect(Role::Thermometer),
             channel: 1,
         },
+        temperature: Vec::new(),
         contactor: None,
         origin: wattproof_bench::Origin::default(),
     };

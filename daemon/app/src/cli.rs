@@ -158,6 +158,13 @@ pub struct VirtualOrder {
     /// Let an instrument behave otherwise than SCPI has it: a built-in manner (`--list-manners`) or a file; may be repeated
     #[arg(long, value_name = "NAME")]
     pub manner: Vec<String>,
+    /// Serve no load that can be set, but resistors of so many ohm on every output
+    #[arg(long, value_name = "OHM")]
+    pub fixed_load: Option<f64>,
+    /// Let the load of every output stand no more than this: watts at any moment, watts for ever, and for how many
+    /// seconds the first from cold; beyond it cuts itself off
+    #[arg(long, value_name = "MAX,CONTINUOUS,SECONDS", value_delimiter = ',')]
+    pub load_stands: Vec<f64>,
     /// Write the bench file here instead of printing it
     #[arg(long, value_name = "FILE")]
     pub write_bench: Option<PathBuf>,

@@ -72,14 +72,7 @@ fn who(order: &TalkOrder) -> Result<(Address, Option<Dialect>), Failure> {
             order.port
         )));
     };
-    let places = [
-        (Role::Source, &bench.source.dialect),
-        (Role::Load, &bench.load.dialect),
-        (Role::Supply, &bench.supply.dialect),
-        (Role::Digitizer, &bench.digitizer.dialect),
-        (Role::Thermometer, &bench.thermometer.dialect),
-    ];
-    let own = places.iter().find(|(other, _)| *other == role).map(|(_, name)| dialect(name)).transpose()?;
+    let own = bench.dialect_of(role).map(dialect).transpose()?;
     let link = bench.places().into_iter().find(|(other, _)| *other == role).map(|(_, link)| link.clone());
     let link = link.ok_or_else(|| Failure::Said(format!("the bench file has no {role}")))?;
     Ok((link, given.or(own)))

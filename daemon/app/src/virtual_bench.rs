@@ -4,11 +4,11 @@ use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
-    AmplifierSpec, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, faults, manner,
-    truth,
+    AmplifierSpec, LoadStands, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue,
+    faults, manner, truth,
 };
 
-use crate::bench_text::{bench_text, nameplate, to_toml, write};
+use crate::bench_text::{VirtualLoad, bench_text, nameplate, to_toml, write};
 use crate::cli::VirtualOrder;
 use crate::failure::Failure;
 use crate::say::say;
@@ -44,16 +44,20 @@ fn list() -> Result<(), Failure> {
 }
 
 fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> {
+    let load_stands = load_stands(&order.load_stands)?;
     let options = VirtualBenchOptions {
         amplifier: amplifier.clone(),
         seed: order.seed,
         pace_baud: order.pace,
         bits: order.bits,
+        fixed_load_ohm: order.fixed_load,
+        load_stands,
         manners: order.manner.iter().map(|name| manner::named(name)).collect::<Result<_, _>>()?,
     };
     let faults = order.faults.as_deref().map_or(Ok(Vec::new()), faults::read)?;
     let serving = VirtualBench::start_with_faults(options, &faults)?;
-    let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD))?;
+    let load = VirtualLoad { fixed_ohm: order.fixed_load, stands: load_stands };
+    let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD), load)?;
     match &order.write_bench {
         Some(path) => write(path, &text)?,
         None => say(&text)?,
@@ -72,6 +76,23 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
     wait(order.until_stdin_closes)?;
     serving.stop();
     Ok(())
+}
+
+/// What the loads stand, from `--load-stands`.
+fn load_stands(given: &[f64]) -> Result<Option<LoadStands>, Failure> {
+    match *given {
+        [] => Ok(None),
+        [watts_max, watts_continuous, seconds_at_max]
+            if given.iter().all(|value| value.is_finite() && *value > 0.0)
+                && watts_continuous < watts_max =>
+        {
+            Ok(Some(LoadStands { watts_max, watts_continuous, seconds_at_max }))
+        }
+        _ => Err(Failure::Said(
+            "--load-stands takes three numbers above 0, the first above the second, such as 300,100,10"
+                .into(),
+        )),
+    }
 }
 
 fn wait(until_stdin_closes: bool) -> Result<(), Failure> {

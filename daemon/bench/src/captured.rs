@@ -37,6 +37,8 @@ pub struct Captured {
     pub supply_a: Option<f64>,
     /// Heatsink, °C.
     pub heatsink_c: Option<f64>,
+    /// The temperatures of the bench file in its order, °C.
+    pub further_c: Vec<Option<f64>>,
 }
 
 /// ADC volts to volts and amperes at each amplifier output, in order.

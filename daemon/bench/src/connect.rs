@@ -24,16 +24,64 @@ pub fn find_dialect(name: &str) -> Result<Dialect, DialectError> {
 /// # Errors
 /// [`BenchError::Setup`], naming role and dialect.
 pub fn check_dialects(bench: &BenchFile) -> Result<(), BenchError> {
-    for (role, name) in [
-        (Role::Source, &bench.source.dialect),
-        (Role::Load, &bench.load.dialect),
-        (Role::Supply, &bench.supply.dialect),
-        (Role::Digitizer, &bench.digitizer.dialect),
-        (Role::Thermometer, &bench.thermometer.dialect),
-    ] {
-        dialect_for(bench, role, name)?;
+    for role in Role::ALL {
+        if let Some(name) = bench.dialect_of(role) {
+            dialect_for(bench, role, name)?;
+        }
+    }
+    taps_ohm(bench)?;
+    check_temperatures(bench)
+}
+
+/// Every instrument that is to tell a temperature must have the words for it.
+///
+/// # Errors
+/// [`BenchError::Setup`], naming the temperature and the dialect.
+pub(crate) fn check_temperatures(bench: &BenchFile) -> Result<(), BenchError> {
+    for place in &bench.temperature {
+        let Some(name) = bench.dialect_of(place.role) else { continue };
+        let dialect = dialect_for(bench, place.role, name)?;
+        let file = bench.origin.place("temperature", "name");
+        let refuse = |what: String| {
+            Err(BenchError::Setup(format!("bench file {file}: [[temperature]] {}: {what}", place.name)))
+        };
+        if !dialect.can("measure_c") {
+            return refuse(format!(
+                "dialect {name} of the {} has no measure_c: add [operations.measure_c] to it if the instrument can tell, or name another role",
+                place.role
+            ));
+        }
+        if !(1..=dialect.channels).contains(&place.input) {
+            return refuse(format!(
+                "input = {} is none of the {} of dialect {name}, from 1 to {}",
+                place.input, place.role, dialect.channels
+            ));
+        }
     }
     Ok(())
+}
+
+/// The taps of the load as the bench file says them, or else as its dialect does; empty where it has none. A bench file
+/// may say what the taps of its dialect measured, tap by tap.
+///
+/// # Errors
+/// [`BenchError::Setup`] when both say taps, and not as many.
+pub(crate) fn taps_ohm(bench: &BenchFile) -> Result<Vec<f64>, BenchError> {
+    let own = &bench.load.taps_ohm;
+    let Some(name) = &bench.load.dialect else { return Ok(own.clone()) };
+    let dialect = dialect_for(bench, Role::Load, name)?;
+    if own.is_empty() || dialect.taps_ohm.is_empty() {
+        return Ok(if own.is_empty() { dialect.taps_ohm } else { own.clone() });
+    }
+    if own.len() == dialect.taps_ohm.len() {
+        return Ok(own.clone());
+    }
+    Err(BenchError::Setup(format!(
+        "bench file {}: [load] taps_ohm has {} entries, dialect {name} has taps of {:?} ohm: say what each of those measured, or leave taps_ohm out",
+        bench.origin.place("load", "taps_ohm"),
+        own.len(),
+        dialect.taps_ohm
+    )))
 }
 
 fn dialect_for(bench: &BenchFile, role: Role, name: &str) -> Result<Dialect, BenchError> {
@@ -99,7 +147,22 @@ impl Opener {
     }
 }
 
+impl Opener {
+    /// The load, where there is one that can be set.
+    pub fn load(&mut self, bench: &BenchFile) -> Result<Option<Load>, BenchError> {
+        let (Some(link), Some(dialect)) = (&bench.load.link, &bench.load.dialect) else { return Ok(None) };
+        match self.connect(bench, Role::Load, link, dialect)? {
+            Connected::Load(load) => Ok(Some(load)),
+            other => Err(misconnected(Role::Load, other.role())),
+        }
+    }
+}
+
 /// `connect` gives the role it was asked for; anything else is told as a fault of this program.
+fn misconnected(asked: Role, got: Role) -> BenchError {
+    BenchError::Setup(format!("asked for a {asked}, got a {got}: please report this"))
+}
+
 macro_rules! connect_as {
     ($method:ident, $role:ident) => {
         impl Opener {
@@ -107,18 +170,13 @@ macro_rules! connect_as {
                 let place = &bench.$method;
                 match self.connect(bench, Role::$role, &place.link, &place.dialect)? {
                     Connected::$role(instrument) => Ok(instrument),
-                    other => Err(BenchError::Setup(format!(
-                        "asked for a {}, got a {}: please report this",
-                        Role::$role,
-                        other.role()
-                    ))),
+                    other => Err(misconnected(Role::$role, other.role())),
                 }
             }
         }
     };
 }
 connect_as!(source, Source);
-connect_as!(load, Load);
 connect_as!(supply, Supply);
 connect_as!(digitizer, Digitizer);
 connect_as!(thermometer, Thermometer);

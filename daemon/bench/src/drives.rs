@@ -28,6 +28,12 @@ impl BurstDrive {
         f64::from(self.on_cycles) / hz
     }
 
+    /// Mean power over that of the burst itself.
+    pub fn share(&self) -> f64 {
+        let (on, rest) = (f64::from(self.on_cycles), f64::from(self.rest_cycles));
+        (on + rest * (self.rest_vrms / self.level_vrms).powi(2)) / (on + rest)
+    }
+
     /// From one burst to the next at `hz`, s.
     pub fn period_s(&self, hz: f64) -> f64 {
         (f64::from(self.on_cycles) + f64::from(self.rest_cycles)) / hz
@@ -75,6 +81,7 @@ impl Bench {
             })
         })?;
         self.note_playing(Playing::Burst(*drive, self.now_s()));
+        self.shared.guard().burst_share(self.now_s(), drive.share());
         self.rise(rest_vrms, level_vrms, |bench, level_vrms| {
             bench.send_vrms(&Command::SourceBurst { level_vrms, rest_vrms }, level_vrms)?;
             bench.note_level(level_vrms.max(rest_vrms));

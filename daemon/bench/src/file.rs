@@ -10,7 +10,7 @@ use wattproof_link::Address;
 use crate::links::fit;
 use crate::place::{Origin, toml_place};
 use crate::unfilled::{Unfilled, unfilled};
-use crate::{CalibratedChannel, ContactorPlace};
+use crate::{CalibratedChannel, ContactorPlace, LoadPlace, TemperaturePlace, temperature_place};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -25,7 +25,7 @@ pub struct BenchFile {
     pub limits: Limits,
     /// Signal source.
     pub source: SourcePlace,
-    /// Programmable load.
+    /// Load: one that can be set, or resistors.
     pub load: LoadPlace,
     /// Bench supply.
     pub supply: SupplyPlace,
@@ -33,6 +33,9 @@ pub struct BenchFile {
     pub digitizer: DigitizerPlace,
     /// Thermometer on the heatsink.
     pub thermometer: ThermometerPlace,
+    /// Further temperatures.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub temperature: Vec<TemperaturePlace>,
     /// The contactor ahead of the supply, if a serial port's line holds one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub contactor: Option<ContactorPlace>,
@@ -57,22 +60,6 @@ pub struct SourcePlace {
     pub outputs: Vec<u32>,
     /// Time that output and amplifier need after a change, ms.
     pub settle_ms: u64,
-}
-
-/// The load's place.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct LoadPlace {
-    /// Where it is.
-    pub link: Address,
-    /// Its dialect.
-    pub dialect: String,
-    /// Load channel on each amplifier channel, in order.
-    pub channels: Vec<u32>,
-    /// Time it needs after a change, ms.
-    pub settle_ms: u64,
-    /// Tolerance of the resistance as a half-width, %.
-    pub tolerance_pct: f64,
 }
 
 /// The supply's place.
@@ -217,15 +204,26 @@ impl BenchFile {
         self.source.outputs.len()
     }
 
-    /// The link of each role.
-    pub fn places(&self) -> [(Role, &Address); 5] {
-        [
-            (Role::Source, &self.source.link),
-            (Role::Load, &self.load.link),
+    /// The link of each role; none of a load that is fixed.
+    pub fn places(&self) -> Vec<(Role, &Address)> {
+        let load = self.load.link.as_ref().map(|link| (Role::Load, link));
+        let others = [
             (Role::Supply, &self.supply.link),
             (Role::Digitizer, &self.digitizer.link),
             (Role::Thermometer, &self.thermometer.link),
-        ]
+        ];
+        std::iter::once((Role::Source, &self.source.link)).chain(load).chain(others).collect()
+    }
+
+    /// The dialect of a role; None of a load that is fixed.
+    pub fn dialect_of(&self, role: Role) -> Option<&str> {
+        match role {
+            Role::Source => Some(&self.source.dialect),
+            Role::Load => self.load.dialect.as_deref(),
+            Role::Supply => Some(&self.supply.dialect),
+            Role::Digitizer => Some(&self.digitizer.dialect),
+            Role::Thermometer => Some(&self.thermometer.dialect),
+        }
     }
 
     /// `file:line` of a role's link, however it is written.
@@ -242,6 +240,19 @@ impl BenchFile {
 
     fn check(&self) -> Result<(), Complaint> {
         self.limits.check().map_err(|error| ("limits", error.name, error.to_string()))?;
+        if let Some((key, what)) = self.load.complaint() {
+            return Err(("load", key, what));
+        }
+        if let Some((key, what)) = temperature_place::complaint(&self.temperature, self.load.link.is_some()) {
+            return Err(("temperature", key, what));
+        }
+        if let Some(ohm) = self.load.fixed_ohm.filter(|ohm| *ohm < self.limits.load_ohm_min) {
+            let what = format!(
+                "fixed_ohm = {ohm} is below load_ohm_min = {} of [limits]: use other resistors, or correct the one that is wrong",
+                self.limits.load_ohm_min
+            );
+            return Err(("load", "fixed_ohm", what));
+        }
         self.check_channels()?;
         let positive = |section, key, value: f64| {
             let what =
@@ -302,10 +313,10 @@ impl BenchFile {
     /// One source output, one load channel, one volts and one amps input for each amplifier channel.
     fn check_channels(&self) -> Result<(), Complaint> {
         let channels = self.source.outputs.len();
-        if channels == 0 || channels != self.load.channels.len() {
+        let load_channels = self.load.fixed_ohm.map_or(self.load.channels.len(), |_| channels);
+        if channels == 0 || channels != load_channels {
             let what = format!(
-                "[source] outputs has {channels} entries and [load] channels {}; both need one per amplifier channel",
-                self.load.channels.len()
+                "[source] outputs has {channels} entries and [load] channels {load_channels}; both need one per amplifier channel"
             );
             return Err(("source", "outputs", what));
         }

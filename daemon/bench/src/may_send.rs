@@ -16,7 +16,9 @@ pub(crate) fn ask_before_sending(shared: &Shared) -> Result<(), BenchError> {
     let actors = &shared.actors;
     actors.source.ask(move |one| one.instrument_mut().session_mut().ask_before_sending(source))?;
     actors.supply.ask(move |one| one.instrument_mut().session_mut().ask_before_sending(supply))?;
-    actors.load.ask(move |one| one.instrument_mut().session_mut().ask_before_sending(load))?;
+    if let Some(actor) = &actors.load {
+        actor.ask(move |one| one.instrument_mut().session_mut().ask_before_sending(load))?;
+    }
     Ok(())
 }
 

@@ -12,7 +12,7 @@ use wattproof_link::{Address, Link, LinkError};
 
 use crate::acquire::acquisition;
 use crate::clock::{Clock, WallClock};
-use crate::connect::Opener;
+use crate::connect::{Opener, check_temperatures, taps_ohm};
 use crate::contactor::Contactor;
 use crate::heart::{Safeguards, Watched};
 use crate::latch::{Keeper, Latch};
@@ -22,6 +22,7 @@ use crate::off::CutUpstream;
 use crate::pulse::{Pulse, SignsOfLife};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::stop::StopState;
+use crate::temperatures::watched;
 use crate::turn::Turn;
 use crate::{Actor, BenchError, BenchFile, Stopper, heart, may_send, watch};
 
@@ -119,10 +120,13 @@ impl Bench {
         Self::open_on(Links::of(&file, false)?, file, extras, parts)
     }
 
-    fn open_on(links: Links, file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
+    fn open_on(links: Links, mut file: BenchFile, extras: Extras, parts: Parts) -> Result<Self, BenchError> {
         let Extras { state_folder, cut_upstream, safeguards } = extras;
         let Parts { clock, opens } = parts;
         let mut opener = Opener { opens, links, identities: Vec::new(), cancellers: Vec::new() };
+        // From here on the file says them, and so does every record: a dialect may change, a record not.
+        file.load.taps_ohm = taps_ohm(&file)?;
+        check_temperatures(&file)?;
         // Source and supply first, and both told OFF before the failure of either ends this: one that is missing must
         // not keep the other on.
         let source = opener.source(&file).and_then(|mut source| {
@@ -160,7 +164,7 @@ impl Bench {
         // Those that are told OFF, and whose readings must be young.
         let actors = Actors {
             source: Actor::start_ahead(&clock, "source", source)?,
-            load: Actor::start(&clock, "load", load)?,
+            load: load.map(|load| Actor::start(&clock, "load", load)).transpose()?,
             supply: Actor::start_ahead(&clock, "supply", supply)?,
             digitizer: Actor::start(&clock, "digitizer", digitizer)?,
             thermometer: Actor::start_ahead(&clock, "thermometer", thermometer)?,
@@ -173,6 +177,10 @@ impl Bench {
             None => Guard::new(file.limits, OFF_DEADLINE_S, nonce_seed()),
         };
         guard.rate(ratings);
+        if let Some(duty) = file.load.duty() {
+            guard.limit_load(duty);
+        }
+        guard.watch_temperatures(watched(&file));
         guard.confirm(clock.now_s(), Output::Source, true);
         guard.confirm(clock.now_s(), Output::Supply, true);
         let shared = Arc::new_cyclic(|me| Shared {
@@ -188,6 +196,7 @@ impl Bench {
             watched: Watched::default(),
             report: Turn::new(&*clock, None),
             settle_until_s: Mutex::new(0.0),
+            further: Mutex::new(vec![None; file.temperature.len()]),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
             commanded: Mutex::default(),

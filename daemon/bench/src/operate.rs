@@ -40,6 +40,10 @@ impl Bench {
         }
         armed?;
         let arming = self.newly_armed();
+        if let Some(load_ohm) = self.shared.file.load.fixed_ohm {
+            // Readings are compared with it from the first one on.
+            self.permit(&Command::LoadOhm { load_ohm })?;
+        }
         look(&self.shared);
         self.check_stop()?;
         Ok(arming)
@@ -224,19 +228,26 @@ impl Bench {
         Ok(())
     }
 
-    /// Sets the load of every channel, ohm, and connects it.
+    /// Sets the load of every channel to the resistance nearest to `asked_ohm` that there is, and connects it. Where
+    /// nobody can set it, nothing is sent.
     ///
     /// # Errors
-    /// [`BenchError`]; the guard has tripped.
-    pub fn set_load(&self, load_ohm: f64) -> Result<(), BenchError> {
-        let channels = self.shared.file.load.channels.clone();
-        self.send(&self.shared.actors.load, &Command::LoadOhm { load_ohm }, move |load| {
+    /// [`BenchError::Setup`] when the nearest is too far away, with nothing sent; else the guard has tripped.
+    pub fn set_load(&self, asked_ohm: f64) -> Result<(), BenchError> {
+        let place = &self.shared.file.load;
+        let load_ohm = place.nearest(asked_ohm).map_err(|none| BenchError::Setup(none.to_string()))?;
+        let command = Command::LoadOhm { load_ohm };
+        let Some(actor) = &self.shared.actors.load else { return self.permit(&command) };
+        let (channels, tap) = (place.channels.clone(), place.tap(load_ohm));
+        self.send(actor, &command, move |load| {
+            // A tap goes by its dialect's name for it, whatever it measured.
+            let sent_ohm = tap.and_then(|tap| load.taps_ohm().get(tap).copied()).unwrap_or(load_ohm);
             channels.iter().try_for_each(|channel| {
-                load.set_ohm(*channel, load_ohm)?;
+                load.set_ohm(*channel, sent_ohm)?;
                 load.connect(*channel)
             })
         })?;
-        self.settle_for(self.shared.file.load.settle_ms);
+        self.settle_for(place.settle_ms());
         Ok(())
     }
 
@@ -261,6 +272,7 @@ impl Bench {
         let (heatsink, supply) = (self.shared.begin_heatsink_c(), self.shared.begin_supply_a());
         self.finish_wait(supply)?;
         self.finish_wait(heatsink)?;
+        self.read_temperatures()?;
         self.check_stop()
     }
 

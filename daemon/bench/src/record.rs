@@ -101,6 +101,7 @@ impl Bench {
             supply_v: taken.recorded(taken.supply_v),
             supply_a: taken.recorded(taken.supply_a),
             heatsink_c: taken.recorded(taken.heatsink_c),
+            further_c: self.further_c(taken.at_s()),
             channels: taken.channels,
             readings,
         })

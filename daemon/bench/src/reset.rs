@@ -54,7 +54,9 @@ impl Bench {
         let stops = self.shared.stop.count();
         // A setting that the trip cut short has come to its end before anything can be armed again. Source and supply are
         // waited for by their OFF.
-        self.shared.actors.load.ask(|load| load.canceller().clear())?;
+        if let Some(load) = &self.shared.actors.load {
+            load.ask(|load| load.canceller().clear())?;
+        }
         let mut report = switch_off(&self.shared);
         clear_protection(&self.shared, &mut report);
         measure_dead(&self.shared, &mut report);

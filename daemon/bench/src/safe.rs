@@ -10,7 +10,7 @@ use crate::off::{cut_upstream, safe_once, switch_off};
 use crate::open::OFF_DEADLINE_S;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
 use crate::unasked::set_watchdogs;
-use crate::{Bench, SafeReport};
+use crate::{Bench, SafeReport, temperatures};
 
 /// Samples of the capture that looks whether the outputs are dead.
 const DEAD_SAMPLES: usize = 1024;
@@ -152,6 +152,7 @@ fn look(shared: &Shared, asked_s: f64) -> (SafetyReading, Vec<String>) {
         Ok(heatsink_c) => reading.heatsink_c = Some(heatsink_c),
         Err(error) => missing.push(format!("heatsink not measured after off: {error}")),
     }
+    temperatures::look(shared, &mut reading, &mut missing);
     match flat(acquired.wait()) {
         Ok(acquired) => {
             let channels = to_amplifier(&shared.file, acquired);

@@ -18,6 +18,7 @@ use crate::lent::{Lent, LentGuard};
 use crate::off::CutUpstream;
 use crate::pulse::Pulse;
 use crate::stop::StopState;
+use crate::temperatures::ReadAt;
 use crate::turn::Turn;
 use crate::unasked::Commanded;
 use crate::{Actor, BenchFile, SafeReport};
@@ -28,7 +29,8 @@ pub(crate) const SUPPLY_OUTPUT: u32 = 1;
 /// The actors of a bench.
 pub(crate) struct Actors {
     pub source: Actor<Source>,
-    pub load: Actor<Load>,
+    /// None where nobody sets the load.
+    pub load: Option<Actor<Load>>,
     pub supply: Actor<Supply>,
     pub digitizer: Actor<Digitizer>,
     pub thermometer: Actor<Thermometer>,
@@ -56,6 +58,8 @@ pub(crate) struct Shared {
     /// How the last trip was carried out.
     pub report: Turn<Option<SafeReport>>,
     pub settle_until_s: Mutex<f64>,
+    /// The temperatures of the bench file as last read.
+    pub further: Mutex<Vec<ReadAt>>,
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
     pub playing: Mutex<Playing>,

@@ -1,5 +1,6 @@
-//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh, and
-//! one, which never waits for an instrument, keeps the guard's time.
+//! The bench's own threads: one carries out every trip whatever the script does, one keeps safety readings fresh, one
+//! for each further temperature does the same for that, and one, which never waits for an instrument, keeps the guard's
+//! time.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Weak};
@@ -11,6 +12,7 @@ use wattproof_guard::{State, TripCause};
 use crate::failed::{failed, gone};
 use crate::off::safe_once;
 use crate::shared::Shared;
+use crate::temperatures::keep_fresh;
 use crate::unasked::{feed, look};
 
 /// How often time is judged while nothing wakes the safety thread.
@@ -26,7 +28,7 @@ pub(crate) struct Threads {
 /// Starts all of them.
 pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
     let ending = Arc::new(AtomicBool::new(false));
-    let spawn = |name: &str, body: fn(&Shared)| {
+    let spawn = |name: &str, body: Box<dyn Fn(&Shared) + Send>| {
         let (weak, ending): (Weak<Shared>, _) = (Arc::downgrade(shared), Arc::clone(&ending));
         let body = move || {
             while !ending.load(Ordering::Acquire) {
@@ -36,8 +38,15 @@ pub(crate) fn start(shared: &Arc<Shared>) -> std::io::Result<Threads> {
         };
         shared.clock.start_ahead(name, Box::new(body))
     };
-    let handles =
-        vec![spawn("safety", guard_over)?, spawn("freshness", refresh)?, spawn("deadlines", keep_time)?];
+    let mut handles = vec![
+        spawn("safety", Box::new(guard_over))?,
+        spawn("freshness", Box::new(refresh))?,
+        spawn("deadlines", Box::new(keep_time))?,
+    ];
+    // One each: an instrument that is busy holds up its own alone.
+    for index in 0..shared.file.temperature.len() {
+        handles.push(spawn("temperature", Box::new(move |shared| keep_fresh(shared, index)))?);
+    }
     Ok(Threads { shared: Arc::clone(shared), ending, handles })
 }
 

@@ -1,6 +1,6 @@
 //! From SAFE through ARMED to RUNNING and back: what lets a run energise, command by command.
 
-use crate::gate::{above, beyond};
+use crate::gate::{Playing, above, beyond};
 use crate::plausible::Plausible;
 use crate::{Command, Guard, Output, Refusal, State, TripCause};
 
@@ -28,6 +28,7 @@ impl Guard {
         self.power_since_s = None;
         self.switched_on.clear();
         self.plausible = Plausible::default();
+        self.heat.forget_gain();
         Ok(())
     }
 
@@ -39,11 +40,15 @@ impl Guard {
         }
         let switches_on = matches!(command, Command::SourceOn | Command::SupplyOn);
         let cause = beyond(&self.limits, &self.playing, command)
+            .or_else(|| self.too_much_for_load(command))
             .or_else(|| self.stale(now_s).filter(|_| switches_on))
             .or_else(|| self.toggled(now_s).filter(|_| switches_on));
         if let Some(cause) = cause {
             self.fault(now_s, cause.clone());
             return Err(Refusal::Tripped(cause));
+        }
+        if matches!(command, Command::SourceLevel { .. } | Command::SourceTwoTone { .. }) {
+            self.heat.share(None);
         }
         match *command {
             Command::SourceLevel { level_vrms } => self.play(now_s, level_vrms),
@@ -57,7 +62,10 @@ impl Guard {
                 self.live(now_s, Output::Source);
             }
             Command::SupplyOn => self.live(now_s, Output::Supply),
-            Command::LoadOhm { load_ohm } => self.load_ohm = Some(load_ohm),
+            Command::LoadOhm { load_ohm } => {
+                self.load_ohm = Some(load_ohm);
+                self.play(now_s, self.playing.level_vrms);
+            }
             Command::SupplyAmps { amps_a } => self.supply_limit_a = Some(amps_a),
             Command::SourceFrequency { .. } | Command::SupplyVolts { .. } => {}
         }
@@ -74,6 +82,27 @@ impl Guard {
         self.playing.level_vrms = level_vrms;
         let silent = !self.playing.source_on || level_vrms == 0.0;
         self.quiet_s = silent.then(|| self.quiet_s.unwrap_or(now_s));
+        self.heat.play(if silent { 0.0 } else { level_vrms }, self.load_ohm);
+    }
+
+    /// A command after which the load would get more than it stands, by what was measured so far.
+    fn too_much_for_load(&self, command: &Command) -> Option<TripCause> {
+        let Playing { source_on, level_vrms: now_vrms } = self.playing;
+        let (level_vrms, load_ohm, live) = match *command {
+            Command::SourceLevel { level_vrms } => (level_vrms, self.load_ohm, source_on),
+            Command::SourceBurst { level_vrms, rest_vrms } => {
+                (level_vrms.max(rest_vrms), self.load_ohm, source_on)
+            }
+            Command::SourceTwoTone { level_vrms, second_vrms, .. } => {
+                (level_vrms + second_vrms, self.load_ohm, source_on)
+            }
+            Command::SourceOn => (now_vrms, self.load_ohm, true),
+            Command::LoadOhm { load_ohm } => (now_vrms, Some(load_ohm), source_on),
+            _ => return None,
+        };
+        // Less than now is always let through: it can only help.
+        let less = source_on && level_vrms <= now_vrms && load_ohm >= self.load_ohm;
+        self.heat.refuses(level_vrms, load_ohm, live).filter(|_| !less)
     }
 
     /// One switch-on more than a minute may have.

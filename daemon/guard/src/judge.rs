@@ -26,7 +26,13 @@ impl Guard {
         if let Some(cause) = self.live_though_off(reading) {
             return self.alarm(now_s, cause);
         }
+        let too_much = reading.out_w.filter(|_| self.playing.source_on).and_then(|out_w| {
+            let load_ohm = self.load_ohm;
+            self.heat.measured(self.playing.level_vrms, load_ohm, out_w)
+        });
         let cause = beyond(&self.limits, reading)
+            .or(too_much)
+            .or_else(|| self.further.judge(reading))
             .or_else(|| self.live_though_silent(reading))
             .or_else(|| self.implausible(asked_s, reading));
         self.note_seen(now_s, reading);
@@ -36,6 +42,7 @@ impl Guard {
         if reading.supply_a.is_some() {
             self.supply_fresh_s = self.supply_fresh_s.max(asked_s);
         }
+        self.further.note(asked_s, reading);
         if reading.heatsink_c.is_some() {
             self.heatsink_fresh_s = self.heatsink_fresh_s.max(asked_s);
         }
@@ -53,11 +60,12 @@ impl Guard {
 
     pub(crate) fn stale(&self, now_s: f64) -> Option<TripCause> {
         let ages = [("supply current", self.supply_fresh_s), ("heatsink", self.heatsink_fresh_s)];
-        ages.into_iter().find_map(|(reading, fresh_s)| {
+        let stale = ages.into_iter().find_map(|(reading, fresh_s)| {
             let age_s = now_s - fresh_s;
             (!(age_s <= self.limits.reading_age_s_max))
                 .then(|| TripCause::Stale { reading: reading.into(), age_s })
-        })
+        });
+        stale.or_else(|| self.further.stale(now_s, self.limits.reading_age_s_max))
     }
 
     pub(crate) fn too_long(&self, now_s: f64) -> Option<TripCause> {
@@ -111,6 +119,7 @@ impl Guard {
     fn note_seen(&mut self, now_s: f64, reading: &SafetyReading) {
         let Some(asked_s) = reading.asked_s.filter(|asked_s| *asked_s >= self.cause_s) else { return };
         self.seen.take(reading, asked_s, self.limits.heatsink_c_max);
+        self.further.note_seen(&mut self.seen.further_s, asked_s, reading);
         if self.seen.dead() && matches!(self.state, State::Alarm | State::Tripped) {
             self.known[Output::Supply as usize].measured_dead();
             self.settle(now_s);

@@ -10,7 +10,9 @@
 mod arming;
 mod belief;
 mod command;
+mod further;
 mod gate;
+mod heat;
 mod judge;
 mod latch;
 mod limits;
@@ -22,6 +24,8 @@ mod trip;
 
 pub use belief::{Belief, Doubt, Output};
 pub use command::Command;
+pub use further::{FURTHER_MAX, FurtherTemperature};
+pub use heat::LoadDuty;
 pub use latch::{EVIDENCE_MAX, Evidence, LatchRecord, Trip};
 pub use limits::{Limits, LimitsError, Ratings};
 pub use machine::{Guard, State};

@@ -23,7 +23,9 @@ use std::collections::VecDeque;
 use serde::{Deserialize, Serialize};
 
 use crate::belief::Known;
+use crate::further::{Further, FurtherTemperature};
 use crate::gate::Playing;
+use crate::heat::{LoadDuty, LoadHeat};
 use crate::latch::{LatchRecord, Nonces, Trip};
 use crate::plausible::Plausible;
 use crate::reading::Seen;
@@ -70,6 +72,8 @@ pub struct Guard {
     pub(crate) quiet_s: Option<f64>,
     pub(crate) load_ohm: Option<f64>,
     pub(crate) supply_limit_a: Option<f64>,
+    pub(crate) heat: LoadHeat,
+    pub(crate) further: Further,
     pub(crate) supply_fresh_s: f64,
     pub(crate) heatsink_fresh_s: f64,
     pub(crate) plausible: Plausible,
@@ -98,6 +102,8 @@ impl Guard {
             quiet_s: None,
             load_ohm: None,
             supply_limit_a: None,
+            heat: LoadHeat::default(),
+            further: Further::default(),
             supply_fresh_s: f64::NEG_INFINITY,
             heatsink_fresh_s: f64::NEG_INFINITY,
             plausible: Plausible::default(),
@@ -163,6 +169,41 @@ impl Guard {
     /// Tightens the limits; a looser value changes nothing.
     pub fn tighten(&mut self, other: &Limits) {
         self.limits = self.limits.tightened(other);
+    }
+
+    /// Watches further temperatures; those with a limit must be read as often as supply current and heatsink.
+    pub fn watch_temperatures(&mut self, temperatures: impl IntoIterator<Item = FurtherTemperature>) {
+        self.further.watch(temperatures);
+    }
+
+    /// One more duty of the load, for each amplifier channel; every one that was given holds, so that none is ever
+    /// loosened. It counts as warm as it may be, since nothing is known of what went before.
+    pub fn limit_load(&mut self, duty: LoadDuty) {
+        self.heat.limit(duty);
+    }
+
+    /// Mean power of the bursts to come over that of their loud part; a steady level ends it.
+    pub fn burst_share(&mut self, now_s: f64, share: f64) {
+        self.advance(now_s);
+        self.heat.share(Some(share));
+    }
+
+    /// How long a level may be held from now on for the load's sake, s, as far as its power is known. `share` is the
+    /// mean power of bursts over that of their loud part, 1 for a steady tone.
+    pub fn load_room_s(&mut self, now_s: f64, level_vrms: f64, share: f64) -> f64 {
+        self.advance(now_s);
+        self.heat.room_s(level_vrms, self.load_ohm, share)
+    }
+
+    /// The same with a load that is cold, s.
+    pub fn load_room_cold_s(&self, level_vrms: f64, share: f64) -> f64 {
+        self.heat.room_cold_s(level_vrms, self.load_ohm, share)
+    }
+
+    /// How long with the source off until a level may be held for `seconds`, s; none where it never may.
+    pub fn load_cool_s(&mut self, now_s: f64, level_vrms: f64, share: f64, seconds: f64) -> Option<f64> {
+        self.advance(now_s);
+        self.heat.cool_s(level_vrms, self.load_ohm, share, seconds)
     }
 
     /// Takes over what the instruments say they can be set to; arming is refused while a limit is above it.
@@ -294,7 +335,8 @@ impl Guard {
         if let Some(cause) = self.stale(now_s) {
             return self.fault(now_s, cause);
         }
-        self.too_long(now_s).and_then(|cause| self.fault(now_s, cause))
+        let cause = self.too_long(now_s).or_else(|| self.heat.too_hot());
+        cause.and_then(|cause| self.fault(now_s, cause))
     }
 
     /// Takes over the time. While a run may energise, a clock that stands still or runs back trips.
@@ -305,6 +347,7 @@ impl Guard {
             self.rebase(now_s);
         }
         self.last_s = self.last_s.filter(|last_s| !back && *last_s > now_s).or(Some(now_s));
+        self.heat.pass(now_s);
         let watched = matches!(self.state, State::Armed | State::Running);
         if watched && (back || !(gap_s <= self.limits.reading_age_s_max)) {
             return self.latch_cause(now_s, TripCause::Clock { gap_s });
@@ -317,6 +360,7 @@ impl Guard {
         self.due_since_s = self.due_since_s.map(|_| now_s);
         self.known.iter_mut().for_each(|known| known.rebase(now_s));
         (self.supply_fresh_s, self.heatsink_fresh_s) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
+        self.further.rebase();
         self.seen = Seen::default();
         self.cause_s = self.cause_s.min(now_s);
         self.quiet_s = self.quiet_s.map(|_| now_s);
@@ -345,6 +389,9 @@ impl Guard {
         }
         if let Some(missing) = self.seen.missing(now_s, RESET_AGE_S) {
             return Err(Refusal::CauseStands(missing));
+        }
+        if self.further.is_missing(&self.seen.further_s, now_s - RESET_AGE_S) {
+            return Err(Refusal::CauseStands("a temperature of the bench file"));
         }
         self.trip = None;
         self.state = State::Safe;

@@ -1,5 +1,7 @@
 //! What the guard is told about the bench.
 
+use crate::further::FURTHER_MAX;
+
 /// Below this a supply counts as off when measured, A.
 pub const DEAD_A: f64 = 0.1;
 /// Below this an amplifier output counts as dead when measured, V rms: far under the 30 V rms touch limit of
@@ -29,6 +31,8 @@ pub struct SafetyReading {
     pub supply_a: Option<f64>,
     /// Heatsink, °C.
     pub heatsink_c: Option<f64>,
+    /// Further temperatures, °C, in the order in which the guard was told of them.
+    pub further_c: [Option<f64>; FURTHER_MAX],
 }
 
 /// When each quantity was last seen as it must be before a reset, s; a worse reading takes it away again.
@@ -37,6 +41,7 @@ pub(crate) struct Seen {
     pub supply_s: Option<f64>,
     pub heatsink_s: Option<f64>,
     pub out_s: Option<f64>,
+    pub further_s: [Option<f64>; FURTHER_MAX],
 }
 
 impl Seen {

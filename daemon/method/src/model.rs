@@ -8,9 +8,10 @@
 //!     · (R̂/R₀)^s · (1+ν)^(−e) + ε
 //!
 //! * g_C (converter's reference) acts on both channels at once, hence twice.
-//! * R̂ is the load as it was: what the bench states (R₀, within λ) and what was measured (R_m, which errs by
-//!   g_V − g_I), ln(R̂/R₀) = w (ln(R_m/R₀) + g_V − g_I) + (1−w) λ. So both gains act twice; w is what gives the
-//!   power its least variance. A resistance that the tolerances can't explain refutes the bench's statement: w = 1.
+//! * R̂ is the load as it was: what the bench states (R_s, within λ; R₀ unless another tap was set) and what was
+//!   measured (R_m, which errs by g_V − g_I), ln(R̂/R₀) = w (ln(R_m/R₀) + g_V − g_I) + (1−w) (ln(R_s/R₀) + λ). So
+//!   both gains act twice; w is what gives the power its least variance. A resistance that the tolerances can't explain
+//!   refutes the bench's statement: w = 1.
 //! * s and e are what the cause implies (see [`Exponents`]).
 //! * ε: noise of the capture, interpolation of the search.
 
@@ -91,6 +92,8 @@ pub struct PowerModel {
     pub skew_s: Within,
     /// Rated load, ohm.
     pub load_ohm: f64,
+    /// Load that was set, ohm, where that is another one than rated; `None` counts as the rated load.
+    pub load_ohm_set: Option<f64>,
     /// Load tolerance as the bench states it, relative.
     pub load: Within,
     /// Load as measured, ohm; `None` for none, or for a load that isn't resistive.
@@ -209,8 +212,8 @@ impl PowerModel {
             * (1.0 + gain_c).powi(2)
             * (self.indicated_w * (turn.cos() + tan * turn.sin()) - of_offsets);
         let exponents = self.exponents();
-        let load =
-            weight * (self.load_log() + gain_v.ln_1p() - gain_i.ln_1p()) + (1.0 - weight) * at(6).ln_1p();
+        let load = weight * (self.load_log() + gain_v.ln_1p() - gain_i.ln_1p())
+            + (1.0 - weight) * (self.set_log() + at(6).ln_1p());
         at_the_output * (exponents.load * load).exp() * (1.0 + at(7)).powf(-exponents.supply)
     }
 
@@ -220,7 +223,16 @@ impl PowerModel {
 
     /// ln(R_m/R₀); 0 where none was measured.
     fn load_log(&self) -> f64 {
-        let ratio = self.load_ohm_measured.map(|ohm| ohm / self.load_ohm);
+        self.ratio_log(self.load_ohm_measured)
+    }
+
+    /// ln(R_s/R₀); 0 where the rated load was set.
+    fn set_log(&self) -> f64 {
+        self.ratio_log(self.load_ohm_set)
+    }
+
+    fn ratio_log(&self, ohm: Option<f64>) -> f64 {
+        let ratio = ohm.map(|ohm| ohm / self.load_ohm);
         ratio.filter(|ratio| ratio.is_finite() && *ratio > 0.0).map_or(0.0, f64::ln)
     }
 
@@ -233,7 +245,7 @@ impl PowerModel {
             (self.load.half_width, self.volts_gain.half_width, self.amps_gain.half_width);
         // No values within the tolerances add up to more; noise goes beyond four deviations once in 16,000.
         let noise = self.load_noise();
-        if self.load_log().abs() > stated + volts + amps + 4.0 * noise {
+        if (self.load_log() - self.set_log()).abs() > stated + volts + amps + 4.0 * noise {
             return (1.0, true);
         }
         // Zero of the derivative of (1+sw)²V + (1−sw)²I + s²(1−w)²L + s²w²N in w, times 3 all through.
@@ -275,7 +287,7 @@ impl PowerModel {
     /// What the exponent's own doubt adds, once the load was corrected for.
     fn load_exponent(&self, power_w: f64, weight: f64) -> Option<Contribution> {
         let stated = self.exponents().load_half_width;
-        let sensitivity = power_w * weight * self.load_log();
+        let sensitivity = power_w * (weight * self.load_log() + (1.0 - weight) * self.set_log());
         (stated > 0.0 && sensitivity != 0.0).then(|| {
             Contribution::new("load exponent", Shape::Rectangular, stated, "1", sensitivity)
                 .from("what the cause implies")

@@ -184,6 +184,37 @@ fn the_cause_says_which_tolerances_count() {
     near(of(Cause::CurrentLimit).1, -1.0);
 }
 
+// Definition: V²/R into the rated load. What was set beside it is corrected for, measured or not, and refutes nothing.
+#[test]
+fn a_tap_beside_the_rated_load_is_corrected_for() {
+    let (volts, rated_ohm, tap_ohm) = (20.0f64, 4.0, 3.9);
+    let model = PowerModel {
+        indicated_w: volts * volts / tap_ohm,
+        volts_gain: stated(0.001),
+        amps_gain: stated(0.001),
+        load_ohm: rated_ohm,
+        load_ohm_set: Some(tap_ohm),
+        load: stated(0.0005),
+        exponents: Some(Exponents { load: 1.0, load_half_width: 0.2, supply: 2.0 }),
+        ..PowerModel::default()
+    };
+    let row = |of: &wattproof_method::Evaluated| {
+        of.budget.contributions.iter().find(|c| c.name == "load exponent").map(|c| c.sensitivity)
+    };
+    for measured_ohm in [None, Some(tap_ohm)] {
+        let seen = PowerModel { load_ohm_measured: measured_ohm, ..model.clone() }.evaluate();
+        assert!((seen.budget.power_w - volts * volts / rated_ohm).abs() < 1e-9, "{measured_ohm:?}");
+        assert!(!seen.load_refuted);
+        // The exponent's doubt counts by the whole way from the tap to the rated load.
+        let expected = volts * volts / rated_ohm * (tap_ohm / rated_ohm).ln();
+        assert!((row(&seen).unwrap() - expected).abs() < 1e-9, "{measured_ohm:?}");
+    }
+    // The rated load where a tap was set can't be.
+    assert!(PowerModel { load_ohm_measured: Some(rated_ohm), ..model.clone() }.evaluate().load_refuted);
+    let rated = PowerModel { load_ohm_set: Some(rated_ohm), ..model.clone() }.evaluate();
+    assert_eq!((rated.correction, row(&rated)), (1.0, None));
+}
+
 // Definition: V²/R into the rated load. A load 2 % too high (leads, heat) is refuted and corrected for; then the
 // current's gain no longer counts and the voltage's counts twice.
 #[test]

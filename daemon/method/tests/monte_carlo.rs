@@ -208,6 +208,7 @@ fn measure(case: &Case, truth: &Truth, draws: &mut Draws) -> PowerModel {
         amps_offset: stated(case.amps_offset),
         skew_s: stated(case.skew_s),
         load_ohm: LOAD_OHM,
+        load_ohm_set: None,
         load: stated(case.load),
         load_ohm_measured: (case.phase == 0.0).then_some(ohm),
         load_ohm_noise: Some(ohm_ms.sqrt()),

@@ -82,6 +82,8 @@ fn play(stage: &mut Stage, drive: BurstDrive, hz: f64) -> Result<Vec<BurstSeen>,
         stage.set_level(drive.rest_vrms)?;
         stage.switch_source(true)?;
     }
+    // The burst after the next may be the one recorded.
+    stage.rest_for(drive.level_vrms, drive.share(), 2.0 * drive.period_s(hz))?;
     stage.set_burst(drive)?;
     let captured = stage.bench.capture_burst(hz)?;
     let channels = captured.channels.iter().take(stage.now.driven);

@@ -28,6 +28,10 @@ const BAND_HZ: f64 = 20_000.0;
 /// Lowest frequency at which a probe's few cycles hold enough to read, and highest at which samples are dense enough, Hz.
 const PROBE_HZ: (f64, f64) = (200.0, 4_000.0);
 
+/// Share of what the load stands at most that the search may use: the guard predicts power by the highest gain it has
+/// seen, and noise must not make it refuse.
+const KEEP_OFF: f64 = 0.98;
+
 /// Runs the search for rating `number` (from 1).
 pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<Ceiling, RunError> {
     stage.rating = Some(number);
@@ -76,6 +80,7 @@ fn hold(
     record: Record,
     why: &'static str,
 ) -> Result<Observation, RunError> {
+    let hold_s = stage.rest_for(level_vrms, 1.0, hold_s)?;
     stage.tell(&Event::Doing(why));
     stage.set_level(level_vrms)?;
     if !stage.now.source_on {
@@ -109,7 +114,17 @@ fn least_hold_s(last: Option<&Observation>, level_vrms: f64, claim: &Rating) -> 
 
 fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
     let limits = stage.bench.limits();
-    let out_w_max = limits.out_w_max.min(limits.out_vrms_max.powi(2) / claim.load_ohm);
+    // The load that is there: a tap may lie beside the rated one.
+    let load_ohm = stage.now.load_ohm.unwrap_or(claim.load_ohm);
+    let load_w = stage.bench.file().load.duty().map_or(f64::INFINITY, |duty| KEEP_OFF * duty.watts_max);
+    if claim.watts > load_w {
+        return Err(RunError::Call(format!(
+            "rating {} W is more than the load stands (watts_max in [load], of which {:.0} % are used): use a load that stands more",
+            claim.watts,
+            100.0 * KEEP_OFF
+        )));
+    }
+    let out_w_max = limits.out_w_max.min(limits.out_vrms_max.powi(2) / load_ohm).min(load_w);
     if claim.watts > out_w_max {
         return Err(RunError::Call(format!(
             "rating {} W into {} ohm is beyond what the bench file allows ({out_w_max:.1} W): raise out_w_max or out_vrms_max in [limits] if bench and load really stand it",
@@ -131,7 +146,7 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
         out_w_max,
         distortion_scatter: DISTORTION_SCATTER,
         level_scatter_db: LEVEL_SCATTER_DB,
-        ..Sought::usual(claim.watts, claim.load_ohm, claim.limit_pct)
+        ..Sought::usual(claim.watts, load_ohm, claim.limit_pct)
     })
 }
 

@@ -26,6 +26,9 @@ pub struct RatingResult {
     pub rating: usize,
     /// The claim.
     pub claim: Rating,
+    /// Load that was set, ohm; absent in records of old, where it is the rated one.
+    #[serde(default)]
+    pub load_ohm_set: Option<f64>,
     /// Measured power at the rating's own conditions, W (weakest of the driven channels).
     pub measured_w: f64,
     /// Power as indicated, before its correction, W.
@@ -75,7 +78,14 @@ pub fn judge_rating(
     if let (true, Some(ohm)) = (evaluated.load_refuted, model.load_ohm_measured) {
         notes.push(format!(
             "the load measured {ohm:.4} ohm, which {} ohm ± {} % can't be (leads, heat, a wrong load?): the power is that at {} ohm, by the resistance as measured",
-            claim.load_ohm, bench.load.tolerance_pct, claim.load_ohm
+            model.load_ohm_set.unwrap_or(claim.load_ohm), bench.load.tolerance_pct, claim.load_ohm
+        ));
+    }
+    let load_ohm_set = nearest(steps, ceiling.level_vrms, weakest(&ceiling)).map(|(step, _)| step.load_ohm);
+    if let Some(ohm) = load_ohm_set.filter(|ohm| *ohm != claim.load_ohm) {
+        notes.push(format!(
+            "the load was {ohm} ohm where {} ohm is rated: the power is that at {} ohm, by what bounds the output",
+            claim.load_ohm, claim.load_ohm
         ));
     }
     let budget = evaluated.budget;
@@ -88,6 +98,7 @@ pub fn judge_rating(
     RatingResult {
         rating,
         claim: claim.clone(),
+        load_ohm_set,
         measured_w: judged.measured_w,
         indicated_w: ceiling.power_w,
         correction: evaluated.correction,
@@ -151,6 +162,7 @@ fn model(
             source: stated_or(digitizer.skew_ns, "tenth of a sample interval"),
         },
         load_ohm: claim.load_ohm,
+        load_ohm_set: near.map(|(step, _)| step.load_ohm).filter(|_| reactive.is_none()),
         load: relative(bench.load.tolerance_pct),
         load_ohm_measured: measured_ohm.filter(|_| reactive.is_none()),
         load_ohm_noise: reading.and_then(|reading| reading.u.load_ohm_measured),
@@ -276,6 +288,7 @@ mod tests {
             supply_w: None,
             efficiency_pct: None,
             heatsink_c: None,
+            temperatures: Vec::new(),
             channels: vec![ChannelStep { channel: 1, driven: true, gain_db: None, reading }],
         }
     }

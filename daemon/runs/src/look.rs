@@ -14,6 +14,8 @@ const REST_S: f64 = 0.4;
 /// Step of a slow rise, dB, and length of each of its looks, s.
 const RISE_DB: f64 = 0.05;
 const LOOK_S: f64 = 0.02;
+/// What a look takes with setting and settling, s.
+const LOOK_TAKES_S: f64 = 0.4;
 /// Least rise of the output into a burst: one that clips rises little over the level held.
 const EDGE: f64 = 1.1;
 /// Part of a cycle left out at both ends of a burst.
@@ -131,6 +133,9 @@ pub(crate) fn ramp(
     let mut seen = Observation { level_vrms: from_vrms, ..Observation::default() };
     let step = 10f64.powf(RISE_DB / 20.0);
     let mut level_vrms = from_vrms;
+    // The whole rise counts with its loudest level.
+    let looks = (20.0 * (to_vrms / from_vrms).log10() / RISE_DB).ceil().max(1.0);
+    stage.rest_for(to_vrms, 1.0, looks * LOOK_TAKES_S)?;
     loop {
         stage.set_level(level_vrms)?;
         if !stage.now.source_on {

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use serde::Serialize;
-use wattproof_bench::Captured;
+use wattproof_bench::{Captured, TemperaturePlace};
 
 use crate::chance::Chance;
 use crate::delivered::Delivered;
@@ -15,7 +15,8 @@ use crate::record::RecordedBench;
 use crate::sweep::Shown;
 use crate::tables::{curve_rows, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step, Watcher,
+    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step,
+    TemperatureStep, Watcher,
 };
 
 /// What was last commanded.
@@ -68,6 +69,8 @@ pub struct Stage {
     steps: Vec<Step>,
     shown: Shown,
     count: u64,
+    /// How long the last capture took, s.
+    took_s: Option<f64>,
     delivered: Delivered,
     watcher: Arc<dyn Watcher>,
     tables: Option<OpenTables>,
@@ -83,16 +86,18 @@ impl Stage {
     ) -> Self {
         let driven = bench.file().amplifier_channels();
         let chance = Chance::named(bench.folder().name());
+        let load_ohm = bench.file().load.fixed_ohm;
         Stage {
             bench,
             nameplate,
-            now: Operating { driven, ..Operating::default() },
+            now: Operating { driven, load_ohm, ..Operating::default() },
             rating: None,
             results: Vec::new(),
             chance,
             steps: Vec::new(),
             shown: Shown::default(),
             count: 0,
+            took_s: None,
             delivered: Delivered::default(),
             watcher,
             tables,
@@ -141,6 +146,16 @@ impl Stage {
         Ok(())
     }
 
+    /// Sets the load of every channel to the resistance nearest to `asked_ohm` that there is; that one is what counts
+    /// from then on.
+    pub fn set_load(&mut self, asked_ohm: f64) -> Result<(), RunError> {
+        let nearest = self.bench.file().load.nearest(asked_ohm);
+        let load_ohm = nearest.map_err(|none| RunError::Call(none.to_string()))?;
+        self.bench.set_load(load_ohm)?;
+        self.now.load_ohm = Some(load_ohm);
+        Ok(())
+    }
+
     /// Drives all channels or the first; the source must be off.
     pub fn set_driven(&mut self, driven: Driven) -> Result<(), RunError> {
         let count = match driven {
@@ -163,13 +178,24 @@ impl Stage {
         self.bench.switch_source(on)?;
         if on {
             self.delivered.driven(self.rating, self.bench.now_s());
+            self.now.source_on = true;
         } else {
-            self.delivered.off(self.rating, self.bench.now_s());
-            self.now.level_vrms = None;
-            self.now.playing = Playing::Continuous;
+            self.note_source_off();
         }
-        self.now.source_on = on;
         Ok(())
+    }
+
+    /// The source was switched off by something else than the script's word.
+    pub(crate) fn note_source_off(&mut self) {
+        self.delivered.off(self.rating, self.bench.now_s());
+        self.now.level_vrms = None;
+        self.now.playing = Playing::Continuous;
+        self.now.source_on = false;
+    }
+
+    /// How long the last capture took, s; none before the first.
+    pub(crate) fn took_s(&self) -> Option<f64> {
+        self.took_s
     }
 
     /// Supply on or off.
@@ -215,11 +241,13 @@ impl Stage {
         if purpose != "ceiling" {
             self.tell(&Event::Doing(purpose));
         }
+        let begun_s = self.bench.now_s();
         let captured = match how {
             How::Usual => self.bench.capture(hz)?,
             How::For(record_s) => self.bench.capture_short(hz, record_s)?,
             How::Then(next_vrms) => self.bench.capture_then(hz, next_vrms)?,
         };
+        self.took_s = Some(self.bench.now_s() - begun_s);
         self.count = self.count.max(self.bench.steps_before()) + 1;
         let mut step = Step {
             step: self.count,
@@ -235,6 +263,7 @@ impl Stage {
             supply_w: captured.supply_v.zip(captured.supply_a).map(|(volts, amps)| volts * amps),
             efficiency_pct: None,
             heatsink_c: captured.heatsink_c,
+            temperatures: self.temperatures(&captured),
             channels: self.channel_steps(captured, level_vrms),
         };
         step.efficiency_pct = efficiency_pct(&step);
@@ -260,6 +289,16 @@ impl Stage {
         self.tell(&Event::Stepped(&step));
         check_load(&step)?;
         Ok(step)
+    }
+
+    fn temperatures(&self, captured: &Captured) -> Vec<TemperatureStep> {
+        let places = self.bench.file().temperature.iter().zip(&captured.further_c);
+        let step = |(place, c): (&TemperaturePlace, &Option<f64>)| TemperatureStep {
+            name: place.name.clone(),
+            watches: place.watches,
+            c: *c,
+        };
+        places.map(step).collect()
     }
 
     fn channel_steps(&self, captured: Captured, level_vrms: f64) -> Vec<ChannelStep> {

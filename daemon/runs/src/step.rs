@@ -1,6 +1,7 @@
 //! A step: one operating point that was set, settled and captured, with everything read there.
 
 use serde::{Deserialize, Serialize};
+use wattproof_bench::Watches;
 use wattproof_signal::Reading;
 
 /// One step.
@@ -32,8 +33,22 @@ pub struct Step {
     pub efficiency_pct: Option<f64>,
     /// Heatsink, °C.
     pub heatsink_c: Option<f64>,
+    /// The temperatures of the bench file.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub temperatures: Vec<TemperatureStep>,
     /// Every amplifier channel.
     pub channels: Vec<ChannelStep>,
+}
+
+/// A temperature of a step.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TemperatureStep {
+    /// Its name in the bench file.
+    pub name: String,
+    /// What it is of.
+    pub watches: Watches,
+    /// °C; absent if it could not be read.
+    pub c: Option<f64>,
 }
 
 /// One amplifier channel of a step.
@@ -53,6 +68,12 @@ impl Step {
     /// The driven channels.
     pub fn driven(&self) -> impl Iterator<Item = &ChannelStep> {
         self.channels.iter().filter(|channel| channel.driven)
+    }
+
+    /// The hottest of the temperatures of one kind, °C.
+    pub fn hottest_c(&self, watches: Watches) -> Option<f64> {
+        let of_kind = self.temperatures.iter().filter(|one| one.watches == watches);
+        of_kind.filter_map(|one| one.c).reduce(f64::max)
     }
 
     /// The lowest active power of the driven channels, W; absent when any has none.

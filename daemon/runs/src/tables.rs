@@ -4,6 +4,7 @@ use std::marker::PhantomData;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
+use wattproof_bench::Watches;
 
 use crate::disk::{Disk, Growing};
 use crate::words::Words;
@@ -138,6 +139,10 @@ pub struct StepRow {
     displacement_power_factor: Option<f64>,
     harmonic_active_w: Option<f64>,
     nonfundamental_va: Option<f64>,
+    heatsink_others_c: Option<f64>,
+    load_c: Option<f64>,
+    supply_c: Option<f64>,
+    ambient_c: Option<f64>,
 }
 
 /// The rows of a step.
@@ -194,6 +199,10 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 displacement_power_factor: r.displacement_power_factor,
                 harmonic_active_w: r.harmonic_active_w,
                 nonfundamental_va: r.nonfundamental_va,
+                heatsink_others_c: step.hottest_c(Watches::Heatsink),
+                load_c: step.hottest_c(Watches::Load),
+                supply_c: step.hottest_c(Watches::Supply),
+                ambient_c: step.hottest_c(Watches::Ambient),
             }
         })
         .collect()
@@ -236,6 +245,7 @@ pub struct RatingRow {
     probability_met: Option<f64>,
     seconds_at_power: f64,
     joules: f64,
+    load_ohm_set: Option<f64>,
 }
 
 /// The row of a judged rating.
@@ -276,6 +286,7 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         probability_met: result.probability_met,
         seconds_at_power: result.spent.seconds_at_power,
         joules: result.spent.joules,
+        load_ohm_set: result.load_ohm_set,
     }
 }
 

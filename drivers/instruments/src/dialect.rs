@@ -19,7 +19,7 @@ use crate::samples::Samples;
 use crate::settings::SessionSettings;
 
 /// The dialect files built into the program: file name and text.
-pub const SHIPPED: [(&str, &str); 12] = [
+pub const SHIPPED: [(&str, &str); 13] = [
     ("scpi-source.toml", include_str!("../../dialects/scpi-source.toml")),
     ("scpi-load.toml", include_str!("../../dialects/scpi-load.toml")),
     ("scpi-supply.toml", include_str!("../../dialects/scpi-supply.toml")),
@@ -32,6 +32,7 @@ pub const SHIPPED: [(&str, &str); 12] = [
     ("listed-thermometer.toml", include_str!("../../dialects/listed-thermometer.toml")),
     ("packed-digitizer.toml", include_str!("../../dialects/packed-digitizer.toml")),
     ("peak-source.toml", include_str!("../../dialects/peak-source.toml")),
+    ("tapped-load.toml", include_str!("../../dialects/tapped-load.toml")),
 ];
 
 /// The dialect to start from, commented: file name and text. It is no dialect that a bench file can name.
@@ -57,6 +58,8 @@ pub struct Dialect {
     pub serial: SerialChoice,
     pub(crate) answer: AnswerForm,
     pub(crate) samples: Option<Samples>,
+    /// The resistances that a load has, ohm, rising; empty where it is set to any.
+    pub taps_ohm: Vec<f64>,
     pub(crate) operations: BTreeMap<String, Operation>,
 }
 
@@ -98,6 +101,7 @@ struct Written {
     serial: Option<Spanned<SerialChoice>>,
     answer: Option<Spanned<AnswerForm>>,
     samples: Option<Spanned<Samples>>,
+    taps_ohm: Option<Spanned<Vec<f64>>>,
     operations: Spanned<BTreeMap<Spanned<String>, Spanned<Operation>>>,
 }
 
@@ -223,6 +227,11 @@ impl Dialect {
             }
             (_, None) => None,
         };
+        let taps = written.taps_ohm.as_ref();
+        let words = taps_complaint(written.role, taps.map(|taps| taps.get_ref().as_slice()), &checked);
+        if let Some(words) = words {
+            return Err(at(Some(taps.map_or(all, Spanned::span)), words));
+        }
         Ok(Dialect {
             name: written.name,
             role: written.role,
@@ -233,6 +242,7 @@ impl Dialect {
             serial,
             answer,
             samples,
+            taps_ohm: written.taps_ohm.map(Spanned::into_inner).unwrap_or_default(),
             operations: checked,
         })
     }
@@ -252,6 +262,11 @@ impl Dialect {
     pub(crate) fn asks(&self, message: &str) -> bool {
         let questions = self.operations.values().filter_map(|operation| operation.query.as_deref());
         questions.chain([self.session.identify.as_str()]).any(|question| said_as(question, message))
+    }
+
+    /// Whether a load is told the number of a tap, from 1, rather than its resistance.
+    pub(crate) fn names_taps(&self) -> bool {
+        self.operations.get("set_ohm").is_some_and(names_taps)
     }
 
     /// Whether the dialect has that operation. Those a role requires are always there.
@@ -284,6 +299,37 @@ fn parts<T: Default>(table: Option<Spanned<T>>) -> (T, Range<usize>) {
         let span = table.span();
         (table.into_inner(), span)
     })
+}
+
+/// Whether its messages carry the number of a tap.
+fn names_taps(set_ohm: &Operation) -> bool {
+    set_ohm.write.list().iter().any(|message| message.contains("{tap}"))
+}
+
+/// What is wrong with the taps of a load, if anything.
+fn taps_complaint(
+    role: Role,
+    taps_ohm: Option<&[f64]>,
+    operations: &BTreeMap<String, Operation>,
+) -> Option<String> {
+    let set_ohm = operations.get("set_ohm");
+    let by_number = set_ohm.is_some_and(names_taps);
+    let Some(taps_ohm) = taps_ohm else {
+        return by_number.then(|| {
+            "set_ohm names {tap}: say which there are, such as taps_ohm = [2.0, 4.0, 8.0]".to_string()
+        });
+    };
+    if role != Role::Load {
+        return Some(format!("a {role} has no taps: remove taps_ohm"));
+    }
+    let both = set_ohm.is_some_and(|set| set.write.list().iter().any(|message| message.contains("{ohm}")));
+    if by_number && both {
+        return Some("set_ohm carries {ohm} and {tap}: keep the one that the load understands".to_string());
+    }
+    let positive = taps_ohm.iter().all(|ohm| ohm.is_finite() && *ohm > 0.0);
+    let rising = taps_ohm.windows(2).all(|pair| matches!(pair, [a, b] if a < b));
+    (taps_ohm.is_empty() || !positive || !rising)
+        .then(|| "taps_ohm needs one or more resistances above 0, in rising order".to_string())
 }
 
 /// Blocks may hold the bytes that XON/XOFF takes for its own.

@@ -182,6 +182,14 @@ impl Instrument {
         }
     }
 
+    /// A temperature that it tells of itself or of something on one of its inputs, °C.
+    ///
+    /// # Errors
+    /// Link failures, an answer that is no number (an open sensor), reported errors, a dialect without `measure_c`.
+    pub fn measure_c(&mut self, input: u32) -> Result<f64, InstrumentError> {
+        self.number("measure_c", &[at(input)])
+    }
+
     /// Feeds the watchdog, where it has one.
     ///
     /// # Errors

@@ -218,7 +218,11 @@ impl Operation {
                 Err(words) => return Some((key, words)),
                 Ok(names) => {
                     for placeholder in names {
-                        if Some(placeholder) == spec.value || spec.or_channel && placeholder == "channel" {
+                        let tap = spec.value == Some("ohm") && placeholder == "tap";
+                        if Some(placeholder) == spec.value
+                            || tap
+                            || spec.or_channel && placeholder == "channel"
+                        {
                             carries_value = true;
                         } else if !(spec.channel && placeholder == "channel") {
                             let words =

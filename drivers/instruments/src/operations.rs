@@ -50,6 +50,7 @@ impl OperationSpec {
     pub(crate) fn known_names(&self) -> String {
         match (self.channel || self.or_channel, self.value) {
             (true, Some(value)) if self.or_channel => format!("use {{{value}}} or {{channel}}"),
+            (true, Some("ohm")) => "use {channel} and {ohm}, or {tap} for the number of a tap".to_string(),
             (true, Some(value)) => format!("use {{channel}} and {{{value}}}"),
             (true, None) => "use {channel}".to_string(),
             (false, Some(value)) => format!("use {{{value}}}"),
@@ -79,6 +80,8 @@ const fn may(mut spec: OperationSpec) -> OperationSpec {
 
 /// Sets the delay after which an instrument that was not fed switches its outputs off, s; 0 is never.
 const WATCHDOG_S: OperationSpec = may(tell("watchdog_s", false, Some("seconds")));
+/// Tells a temperature of its own, of one of its inputs, °C.
+const MEASURE_C: OperationSpec = may(ask("measure_c", true));
 /// Feeds that watchdog.
 const WATCHDOG_FEED: OperationSpec = may(does(tell("watchdog_feed", false, None), Effect::Feeds));
 
@@ -101,6 +104,7 @@ const SOURCE: &[OperationSpec] = &[
     may(does(tell("set_second_vrms", true, Some("volts")), Effect::Energises)),
     may(does(tell("set_second_on", true, None), Effect::Energises)),
     may(tell("set_second_off", true, None)),
+    MEASURE_C,
     WATCHDOG_S,
     WATCHDOG_FEED,
 ];
@@ -111,6 +115,7 @@ const LOAD: &[OperationSpec] = &[
     tell("connect", true, None),
     tell("disconnect", true, None),
     ask("get_connected", true),
+    MEASURE_C,
 ];
 
 const SUPPLY: &[OperationSpec] = &[
@@ -128,6 +133,7 @@ const SUPPLY: &[OperationSpec] = &[
     ask("get_on", true),
     ask("measure_v", true),
     ask("measure_a", true),
+    MEASURE_C,
     WATCHDOG_S,
     WATCHDOG_FEED,
 ];
@@ -147,6 +153,7 @@ const DIGITIZER: &[OperationSpec] = &[
     may(ask("get_offset_v", true)),
     OperationSpec { value: Some("channels"), or_channel: true, ..ask("fetch", false) },
     tell("abort", false, None),
+    MEASURE_C,
 ];
 
 const THERMOMETER: &[OperationSpec] = &[ask("measure_c", true)];

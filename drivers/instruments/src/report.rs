@@ -127,6 +127,7 @@ fn without(name: &str) -> &'static str {
         "set_second_hz" | "set_second_vrms" | "set_second_on" | "set_second_off" => {
             "scripts that play two tones are refused"
         }
+        "measure_c" => "it tells no temperature of its own to a [[temperature]] of the bench file",
         "watchdog_s" | "watchdog_feed" => "nothing in it switches off when the daemon falls silent",
         "set_format" | "set_byte_order" => "samples come in the one form that [samples] names",
         "get_volts_per_code" => "a code's worth follows from the range, or is fixed in [samples]",

@@ -5,22 +5,27 @@
 
 mod ailments;
 mod capture;
+mod cutout;
 mod decimate;
 mod drive;
 pub(crate) mod noise;
 pub(crate) mod slow;
 mod speaker;
 mod supply;
+mod warmth;
 
 pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
+pub use cutout::LoadStands;
 pub use drive::Drive;
 
 use self::capture::Fineness;
+use self::cutout::Cutout;
 use self::drive::SourceChannel;
 use self::noise::Gaussian;
 use self::slow::{Outcome, Slow};
 use self::supply::BenchSupply;
+use self::warmth::Warmth;
 use crate::amplifier::{AmplifierSpec, CycleGrid, Stage};
 use crate::load::Load;
 
@@ -94,6 +99,8 @@ pub struct World {
     /// What drives the amplifier and what hangs on it, as far as it is whole.
     wired: Wired,
     ailments: Ailments,
+    cutout: Cutout,
+    warmth: Warmth,
     /// The same as things really are.
     sources: [SourceChannel; 2],
     terminals: [Terminal; 2],
@@ -115,6 +122,8 @@ impl World {
             grid: CycleGrid::new(128),
             wired: Wired { sources: sources.clone(), terminals },
             ailments: Ailments::default(),
+            cutout: Cutout::default(),
+            warmth: Warmth::default(),
             sources,
             terminals,
             supply: BenchSupply::new(),
@@ -152,6 +161,12 @@ impl World {
         }
     }
 
+    /// Lets the loads stand no more than this, from cold.
+    pub fn load_stands(&mut self, stands: LoadStands) {
+        self.cutout = Cutout::new(stands);
+        self.refit();
+    }
+
     /// Begins the bursts of both source channels afresh, at the same moment.
     pub fn source_restart(&mut self) {
         self.wired.sources.iter_mut().for_each(|source| source.restart(self.now_s));
@@ -168,6 +183,9 @@ impl World {
     fn refit(&mut self) {
         self.sources = self.ailments.sources(&self.wired.sources, &self.spec, self.now_s);
         self.terminals = self.ailments.terminals(self.wired.terminals);
+        for (terminal, cut) in self.terminals.iter_mut().zip(self.cutout.cut) {
+            terminal.connected &= !cut;
+        }
         self.supply.discharge_tau_s = self.ailments.discharge_tau_s;
         self.step_s = STEP_S_MIN;
     }
@@ -218,6 +236,21 @@ impl World {
     /// Heatsink temperature, °C.
     pub fn heatsink_c(&self) -> f64 {
         self.slow.heatsink_c
+    }
+
+    /// Temperature of an output's load, °C; `None` for a channel that does not exist.
+    pub fn load_c(&self, channel: usize) -> Option<f64> {
+        Some(self.spec.physics.thermal.ambient_c + self.warmth.load_c.get(channel)?)
+    }
+
+    /// Temperature of the supply, °C.
+    pub fn supply_c(&self) -> f64 {
+        self.spec.physics.thermal.ambient_c + self.warmth.supply_c
+    }
+
+    /// Temperature of the room, °C.
+    pub fn ambient_c(&self) -> f64 {
+        self.spec.physics.thermal.ambient_c
     }
 
     /// Puts the heatsink (and the dies) at a temperature, °C: an amplifier that was warmed up before.
@@ -298,6 +331,11 @@ impl World {
         );
         self.slow.heatsink_c += self.ailments.runaway_c_per_s * dt_s;
         self.now_s += dt_s;
+        let out_w = outcome.cycles.map(|cycle| cycle.out_w);
+        self.warmth.step(out_w, self.supply.out_v * outcome.demand.supply_a, dt_s);
+        if self.cutout.step(out_w, dt_s) {
+            self.refit();
+        }
         let moved = [
             (self.slow.rail_current_a - before.0).abs() / (1.0 + before.0),
             (self.slow.limiter[0] - before.1[0]).abs(),

@@ -17,7 +17,15 @@ const PATIENCE: Duration = Duration::from_secs(30);
 
 fn options(pace_baud: Option<u32>) -> VirtualBenchOptions {
     let amplifier = catalogue::amplifier("honest").expect("built in");
-    VirtualBenchOptions { amplifier, seed: 7, pace_baud, bits: 16, manners: Vec::new() }
+    VirtualBenchOptions {
+        amplifier,
+        seed: 7,
+        pace_baud,
+        bits: 16,
+        manners: Vec::new(),
+        fixed_load_ohm: None,
+        load_stands: None,
+    }
 }
 
 fn open(bench: &VirtualBench, role: Role) -> SerialLink {

@@ -25,6 +25,7 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
         ("supply", [map]) => supply(stage, map),
         ("digitizer", [map]) => digitizer(stage, map),
         ("heatsink", []) => Ok(stage.bench.heatsink_c()?.into()),
+        ("rest_load", [map]) => rest_load(stage, map),
         ("settle", []) => done(stage.bench.settle()),
         ("settle" | "sleep", [seconds]) => wait(stage, &asked.name, seconds),
         ("plan_steps", [steps]) => plan_steps(stage, steps),
@@ -85,6 +86,7 @@ fn source(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
         return Err(call("source() takes level_vrms or level_dbv, not both".into()));
     }
     if let Some(level_vrms) = vrms.or(dbv) {
+        stage.rest_for(level_vrms, 1.0, 0.0)?;
         stage.set_level(level_vrms)?;
     }
     if on == Some(true) {
@@ -96,10 +98,24 @@ fn source(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 fn load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
     let arguments = Arguments::new("load", map, &["ohm"]).map_err(call)?;
     if let Some(load_ohm) = arguments.number("ohm").map_err(call)? {
-        stage.bench.set_load(load_ohm)?;
-        stage.now.load_ohm = Some(load_ohm);
+        stage.set_load(load_ohm)?;
     }
     Ok(Value::Null)
+}
+
+fn rest_load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
+    let arguments = Arguments::new("rest_load", map, &["level_vrms", "seconds"]).map_err(call)?;
+    let needed = |name: &str| -> Result<f64, RunError> {
+        let value = arguments.number(name).map_err(call)?;
+        value
+            .filter(|value| *value >= 0.0)
+            .ok_or_else(|| call(format!("rest_load() needs {name}, 0 or more")))
+    };
+    let (level_vrms, seconds) = (needed("level_vrms")?, needed("seconds")?);
+    if stage.bench.file().load.duty().is_none() {
+        return Ok(seconds.into());
+    }
+    Ok(stage.rest_load(level_vrms, 1.0, seconds)?.min(seconds).into())
 }
 
 fn supply(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {

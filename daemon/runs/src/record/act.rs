@@ -53,6 +53,15 @@ pub enum Act {
     Burst(BurstDrive),
     /// Two tones.
     TwoTone(TwoToneDrive),
+    /// Source off and a wait for the load to cool, if it must before it can take a level for so long.
+    RestLoad {
+        /// The level, V rms.
+        level_vrms: f64,
+        /// Mean power of bursts over that of their loud part; 1 for a steady tone.
+        share: f64,
+        /// How long, s.
+        seconds: f64,
+    },
     /// Source on.
     SourceOn,
     /// Source off, read back.
@@ -120,6 +129,7 @@ impl Act {
         matches!(
             self,
             Act::Heatsink
+                | Act::RestLoad { .. }
                 | Act::Capture { .. }
                 | Act::CaptureThen { .. }
                 | Act::CaptureShort { .. }
@@ -137,6 +147,13 @@ pub enum Told {
     Done,
     /// Heatsink, °C.
     HeatsinkC(f64),
+    /// The load may have the level.
+    Rested {
+        /// How long was waited with the source off, s; 0 when nothing was switched.
+        rested_s: f64,
+        /// How long it may have it from then on, s.
+        room_s: f64,
+    },
     /// A capture.
     Captured {
         /// Where its samples are kept.
@@ -151,5 +168,8 @@ pub enum Told {
         supply_a: Option<f64>,
         /// Heatsink, °C.
         heatsink_c: Option<f64>,
+        /// The temperatures of the bench file in its order, °C.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        further_c: Vec<Option<f64>>,
     },
 }

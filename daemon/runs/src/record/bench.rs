@@ -221,7 +221,7 @@ impl RecordedBench {
                 }));
             };
             self.now_s = done.at_s;
-            self.standing.after(&act);
+            self.standing.after(&act, &told);
             let channels = match &told {
                 Told::Captured { capture, .. } => {
                     load(self.folder.disk().as_ref(), self.folder.path(), capture)?
@@ -243,7 +243,7 @@ impl RecordedBench {
                         store(self.folder.disk().as_ref(), self.folder.path(), &name, file, &channels)?;
                 }
                 self.put("done", &told, act.tells())?;
-                self.standing.after(&act);
+                self.standing.after(&act, &told);
                 Ok((told, channels))
             }
             Err(error) => {

@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use wattproof_bench::{
-    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, TwoToneCaptured, TwoToneDrive,
-    read_channels,
+    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, Rested, TwoToneCaptured,
+    TwoToneDrive, read_channels,
 };
 use wattproof_signal::{TwoToneSettings, read_two_tone};
 
@@ -82,6 +82,18 @@ impl RecordedBench {
         self.plain(Act::TwoTone(drive), |bench| bench.set_two_tone(&drive))
     }
 
+    /// Sees to it that the load can take a level for so long, with the source off meanwhile if it must.
+    pub fn rest_load(&mut self, level_vrms: f64, share: f64, seconds: f64) -> Result<Rested, RunError> {
+        let asked = |bench: &Bench| {
+            let Rested { rested_s, room_s } = bench.rest_load(level_vrms, share, seconds)?;
+            Ok(Live { told: Told::Rested { rested_s, room_s }, channels: Vec::new() })
+        };
+        match self.act(Act::RestLoad { level_vrms, share, seconds }, asked)?.0 {
+            Told::Rested { rested_s, room_s } => Ok(Rested { rested_s, room_s }),
+            other => Err(RunError::Call(format!("the journal holds no rest but {other:?}"))),
+        }
+    }
+
     /// Source on or off.
     pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
         if on {
@@ -141,7 +153,12 @@ impl RecordedBench {
         let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
         // The same samples give the same readings to the bit: live ones need not be computed twice.
         let readings = read.unwrap_or_else(|| read_channels(self.file(), &channels, hz));
-        Ok(Captured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
+        let further_c = match told {
+            Told::Captured { further_c, .. } => further_c,
+            _ => Vec::new(),
+        };
+        let at_s = self.now_s() - ago_s;
+        Ok(Captured { at_s, channels, readings, supply_v, supply_a, heatsink_c, further_c })
     }
 
     /// Records the next burst whole.
@@ -169,7 +186,11 @@ impl RecordedBench {
 
 fn kept(bench: &Bench, captured: Captured) -> Live {
     let ago_s = bench.now_s() - captured.at_s;
-    live(ago_s, captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c)
+    let mut live = live(ago_s, captured.channels, captured.supply_v, captured.supply_a, captured.heatsink_c);
+    if let Told::Captured { further_c, .. } = &mut live.told {
+        *further_c = captured.further_c;
+    }
+    live
 }
 
 fn live(
@@ -181,7 +202,10 @@ fn live(
 ) -> Live {
     // The file is named and hashed once it is stored.
     let capture = crate::captures::CaptureRef { file: String::new(), sha256: String::new() };
-    Live { told: Told::Captured { capture, ago_s, supply_v, supply_a, heatsink_c }, channels }
+    Live {
+        told: Told::Captured { capture, ago_s, supply_v, supply_a, heatsink_c, further_c: Vec::new() },
+        channels,
+    }
 }
 
 /// How long ago everything was taken, s; supply voltage, supply current, heatsink.

@@ -3,6 +3,7 @@
 use wattproof_bench::{Bench, BenchError, BurstDrive, TwoToneDrive};
 
 use super::Act;
+use super::act::Told;
 
 /// The level from which a restored source rises, V rms: what it is switched on at.
 const FIRST_VRMS: f64 = 0.02;
@@ -31,8 +32,12 @@ pub(crate) struct Standing {
 }
 
 impl Standing {
-    /// After one more act.
-    pub fn after(&mut self, act: &Act) {
+    /// After one more act and what it told.
+    pub fn after(&mut self, act: &Act, told: &Told) {
+        // A load that was waited for was waited for with the source off.
+        if matches!(told, Told::Rested { rested_s, .. } if *rested_s > 0.0) {
+            self.after(&Act::SourceOff, &Told::Done);
+        }
         match *act {
             Act::Samples { samples } => self.samples = Some(samples),
             Act::Driven { channels } => self.driven = Some(channels),
@@ -54,6 +59,7 @@ impl Standing {
             }
             Act::Settle
             | Act::Wait { .. }
+            | Act::RestLoad { .. }
             | Act::Heatsink
             | Act::Capture { .. }
             | Act::CaptureShort { .. }

@@ -3,6 +3,7 @@ use std::sync::Arc;
 use wattproof_scpi::samples::encode;
 use wattproof_scpi::{ByteOrder, Call, Command, Instrument, SampleFormat, ScpiError};
 
+use super::celsius::answer_celsius;
 use super::device::Device;
 use super::record::{Plan, Record};
 use super::setting::{OPERATION_MEASURING, QUESTIONABLE_VOLTAGE, Span, channel};
@@ -88,6 +89,10 @@ fn sweep_commands() -> Vec<Command<Digitizer>> {
 
 fn input_commands() -> Vec<Command<Digitizer>> {
     vec![
+        // Its own board, warmer than the room by what it uses.
+        Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut Digitizer, c| {
+            answer_celsius(c, CHANNELS, |_| d.stand.look(d.now_s, crate::World::ambient_c) + 11.0)
+        }),
         Command::new("[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]", 1..=1, |d: &mut Digitizer, c| {
             let index = channel(c, CHANNELS)?;
             let span = d.range_span();

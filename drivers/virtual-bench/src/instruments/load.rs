@@ -2,6 +2,7 @@ use std::sync::Arc;
 
 use wattproof_scpi::{Call, Command, Instrument, ScpiError};
 
+use super::celsius::answer_celsius;
 use super::device::Device;
 use super::setting::{OPERATION_SETTLING, Span, channel};
 use super::{BenchError, Role, Stand, VirtualInstrument};
@@ -53,6 +54,11 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
             let connected = d.input(c)?.connected;
             c.reply.boolean(connected);
             Ok(())
+        }),
+        Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut LoadBank, c| {
+            let load_c =
+                |input: u32| d.stand.look(d.now_s, |w| w.load_c(input as usize - 1).unwrap_or(f64::NAN));
+            answer_celsius(c, 2, load_c)
         }),
     ];
     VirtualInstrument::new(Role::Load, seed, load, commands)

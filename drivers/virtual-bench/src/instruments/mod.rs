@@ -6,6 +6,7 @@
 //! All five share one [`Stand`], the amplifier with everything that hangs on it. Nothing here waits: a record
 //! is simulated on a thread of its own while the time it covers passes, and nobody is held up by it.
 
+mod celsius;
 mod device;
 mod digitizer;
 mod front_end;

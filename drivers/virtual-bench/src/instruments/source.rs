@@ -2,6 +2,7 @@ use std::sync::Arc;
 
 use wattproof_scpi::{Call, Command, Instrument, ScpiError};
 
+use super::celsius::answer_celsius;
 use super::device::Device;
 use super::setting::{OPERATION_SETTLING, Span, channel};
 use super::watchdog::Watchdog;
@@ -97,6 +98,10 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
     source.reset();
     source.settled_s = 0.0;
     let mut commands = vec![
+        // Its own board, a little warmer than the room.
+        Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut Source, c| {
+            answer_celsius(c, 2, |_| d.stand.look(d.now_s, crate::World::ambient_c) + 6.0)
+        }),
         Command::new("[SOURce#:]FREQuency[:CW|FIXed]", 1..=1, |d: &mut Source, c| {
             let hz = HZ.take(c)?;
             d.set(c, |output| output.hz = hz)

@@ -2,6 +2,7 @@ use std::sync::Arc;
 
 use wattproof_scpi::{Command, Instrument, ScpiError};
 
+use super::celsius::answer_celsius;
 use super::device::Device;
 use super::setting::{OPERATION_SETTLING, QUESTIONABLE_CURRENT, QUESTIONABLE_VOLTAGE, Span};
 use super::watchdog::Watchdog;
@@ -56,6 +57,9 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
 
 fn commands() -> Vec<Command<Supply>> {
     vec![
+        Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut Supply, c| {
+            answer_celsius(c, 1, |_| d.stand.look(d.now_s, crate::World::supply_c))
+        }),
         Command::new("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]", 1..=1, |d: &mut Supply, c| {
             d.set_v = VOLTS.take(c)?;
             d.apply();

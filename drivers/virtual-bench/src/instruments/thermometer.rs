@@ -2,14 +2,13 @@ use std::sync::Arc;
 
 use wattproof_scpi::{Command, Instrument};
 
+use super::celsius::answer_celsius;
 use super::device::Device;
 use super::setting::QUESTIONABLE_TEMPERATURE;
 use super::{BenchError, Role, Stand, VirtualInstrument};
 
 /// Sensor 1 sits on the heatsink, sensor 2 in the air of the room.
 const SENSORS: u32 = 2;
-/// Resolution, °C.
-const STEP_C: f64 = 0.01;
 /// Range within which the sensors are good, °C.
 const RANGE_C: std::ops::RangeInclusive<f64> = -40.0..=150.0;
 
@@ -23,15 +22,8 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
     let mut thermometer = Thermometer { stand, now_s: 0.0, sensors_c: [0.0; 2] };
     thermometer.look();
     let commands = vec![Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut Thermometer, c| {
-        let wanted = match c.optional(0) {
-            Some(list) => list.channels(1..=SENSORS)?,
-            None => vec![1],
-        };
-        for sensor in wanted {
-            let sensor_c = if sensor == 1 { d.sensors_c[0] } else { d.sensors_c[1] };
-            c.reply.nr2((sensor_c / STEP_C).round() * STEP_C, 2);
-        }
-        Ok(())
+        let [heatsink_c, room_c] = d.sensors_c;
+        answer_celsius(c, SENSORS, |sensor| if sensor == 1 { heatsink_c } else { room_c })
     })];
     VirtualInstrument::new(Role::Thermometer, seed, thermometer, commands)
 }

@@ -10,7 +10,7 @@ use super::rule::Rule;
 use crate::Role;
 
 /// The manners built in: name and text.
-const SHIPPED: [(&str, &str); 7] = [
+const SHIPPED: [(&str, &str); 8] = [
     ("comma-supply", include_str!("../../manners/comma-supply.toml")),
     ("echo-load", include_str!("../../manners/echo-load.toml")),
     ("kelvin-thermometer", include_str!("../../manners/kelvin-thermometer.toml")),
@@ -18,6 +18,7 @@ const SHIPPED: [(&str, &str); 7] = [
     ("listed-thermometer", include_str!("../../manners/listed-thermometer.toml")),
     ("packed-digitizer", include_str!("../../manners/packed-digitizer.toml")),
     ("peak-source", include_str!("../../manners/peak-source.toml")),
+    ("tapped-load", include_str!("../../manners/tapped-load.toml")),
 ];
 
 /// How an instrument behaves.

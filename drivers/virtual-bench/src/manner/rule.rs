@@ -16,6 +16,10 @@ pub(crate) struct Rule {
     pub factor: f64,
     #[serde(default)]
     pub addend: f64,
+    /// Its own number is a place in this list, from 1; the number in SCPI is what stands there. Another place is not
+    /// understood.
+    #[serde(default)]
+    pub places: Vec<f64>,
     /// Its answer: `{n}` is the number, `{state}` the word for on or off, `{text}` what SCPI says, `{channel}` as heard.
     pub answers: Option<String>,
     /// Digits after the point of `{n}`, none of its own without; with `exponent`, in the mantissa.
@@ -53,6 +57,9 @@ impl Rule {
         if !(self.factor.is_finite() && self.factor != 0.0 && self.addend.is_finite()) {
             return Some("`factor` and `addend` must be numbers, the factor not 0".into());
         }
+        if !self.places.iter().all(|place| place.is_finite()) {
+            return Some("`places` must be numbers".into());
+        }
         let asks = self.does.last().is_some_and(|last| last.contains('?'));
         match (&self.answers, &self.record) {
             (Some(_), None) if !asks => Some("`answers` needs a question in `does`".into()),
@@ -85,7 +92,11 @@ impl Rule {
                     value.split(',').all(|one| one.parse::<u32>().is_ok()).then_some(())?;
                     value.clone_into(&mut heard.channels);
                 }
-                "n" => heard.n = Some(self.number(value)?),
+                "n" => {
+                    let n = self.number(value)?;
+                    self.meant(n)?;
+                    heard.n = Some(n);
+                }
                 _ => return None,
             }
             (rest, pattern) = (tail, after);
@@ -102,9 +113,26 @@ impl Rule {
         number.is_finite().then_some(number)
     }
 
+    /// The number in SCPI for one of its own; None for a place that is not in its list.
+    fn meant(&self, n: f64) -> Option<f64> {
+        if self.places.is_empty() {
+            return Some(n * self.factor + self.addend);
+        }
+        (1u32..).zip(&self.places).find(|(place, _)| f64::from(*place) == n).map(|(_, value)| *value)
+    }
+
+    /// Its own number for one in SCPI; None for what is not in its list, within a hundredth of the value.
+    fn own(&self, scpi: f64) -> Option<f64> {
+        if self.places.is_empty() {
+            return Some((scpi - self.addend) / self.factor);
+        }
+        let near = |value: f64| (scpi - value).abs() <= 0.01 * value.abs();
+        (1u32..).zip(&self.places).find(|(_, value)| near(**value)).map(|(place, _)| f64::from(place))
+    }
+
     /// The same in SCPI.
     pub fn scpi(&self, heard: &Heard) -> Vec<String> {
-        let n = heard.n.map(|n| format!("{:.11e}", n * self.factor + self.addend)).unwrap_or_default();
+        let n = heard.n.and_then(|n| self.meant(n)).map(|n| format!("{n:.11e}")).unwrap_or_default();
         let fill = |message: &String| {
             message
                 .replace("{channel}", &heard.channel)
@@ -120,7 +148,7 @@ impl Rule {
         let mut answer = template.replace("{channel}", &heard.channel).replace("{text}", said);
         if answer.contains("{n}") {
             let scpi: f64 = said.trim().parse().ok()?;
-            answer = answer.replace("{n}", &self.written((scpi - self.addend) / self.factor));
+            answer = answer.replace("{n}", &self.written(self.own(scpi)?));
         }
         if answer.contains("{state}") {
             let register: f64 = said.trim().parse().ok()?;
@@ -199,6 +227,24 @@ mod tests {
             "hears = \"U?\"\ndoes = [\"VOLT?\"]\nanswers = \"{n} V\"\ndecimals = 3\nexponent = true\ncomma = true",
         );
         assert_eq!(comma.say(&heard, "1.44E+1").unwrap(), "1,440E1 V");
+    }
+
+    #[test]
+    fn places_of_a_list_stand_for_what_is_there() {
+        // Project definition.
+        let tap = rule(
+            "hears = \"TAP {channel},{n}\"\ndoes = [\"SOUR{channel}:RES {n}\"]\nplaces = [1.98, 4.02, 8.01]",
+        );
+        assert_eq!(tap.scpi(&tap.hear("TAP 2,3").unwrap()), ["SOUR2:RES 8.01000000000e0"]);
+        for none in ["TAP 1,0", "TAP 1,4", "TAP 1,1.5", "TAP 1,-1"] {
+            assert_eq!(tap.hear(none), None, "{none}");
+        }
+        let asked = rule(
+            "hears = \"TAP? {channel}\"\ndoes = [\"SOUR{channel}:RES?\"]\nanswers = \"{n}\"\nplaces = [1.98, 4.02, 8.01]",
+        );
+        let heard = Heard { channel: "1".into(), ..Heard::default() };
+        assert_eq!(asked.say(&heard, "4.02E+0").unwrap(), "2");
+        assert_eq!(asked.say(&heard, "5.0"), None);
     }
 
     #[test]

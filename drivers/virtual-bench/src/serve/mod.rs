@@ -21,7 +21,8 @@ use self::port::Port;
 use self::terminal::Terminal;
 use crate::faults::{Fault, PortFaults};
 use crate::instruments::{BenchError, Compute, FrontEnd, Role, bench};
-use crate::{AmplifierSpec, Manner, World};
+use crate::load::{Load, LoadError};
+use crate::{AmplifierSpec, LoadStands, Manner, World};
 
 /// How to set up a served bench.
 #[derive(Debug, Clone)]
@@ -36,6 +37,10 @@ pub struct VirtualBenchOptions {
     pub bits: u32,
     /// Manners of instruments that do not behave as SCPI has it, one for a role.
     pub manners: Vec<Manner>,
+    /// Resistors of so many ohm on every output in place of a load that can be set.
+    pub fixed_load_ohm: Option<f64>,
+    /// What the loads stand before their own protection cuts them off; `None` is anything.
+    pub load_stands: Option<LoadStands>,
 }
 
 /// Why a bench could not be served.
@@ -64,6 +69,15 @@ pub enum ServeError {
         role: Role,
         /// Its manner.
         manner: String,
+    },
+    /// Resistors that can't be.
+    #[error(transparent)]
+    Load(#[from] LoadError),
+    /// Something is asked of a load that isn't served.
+    #[error("with resistors for a load there is no load to have {what}: leave out one of both")]
+    NoLoad {
+        /// What.
+        what: &'static str,
     },
     /// The system gave no pseudo-terminal.
     #[error("no pseudo-terminal for the {role}: {doing} failed, {source}; {remedy}")]
@@ -143,7 +157,20 @@ impl VirtualBench {
                 return Err(ServeError::Faults { role, manner: second });
             }
         }
-        let world = World::new(options.amplifier, options.seed);
+        let resistors = options.fixed_load_ohm.map(Load::resistive).transpose()?;
+        if resistors.is_some() {
+            let has = |what| Err(ServeError::NoLoad { what });
+            if options.manners.iter().any(|manner| manner.role == Role::Load) {
+                return has("a manner");
+            }
+            if faults.iter().any(|fault| fault.port == Role::Load) {
+                return has("faults");
+            }
+        }
+        let mut world = World::new(options.amplifier, options.seed);
+        if let Some(stands) = options.load_stands {
+            world.load_stands(stands);
+        }
         let bench = bench(world, options.seed, options.bits, Compute::Thread)?;
         let wake = eventfd(0, EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK).map_err(|errno| {
             ServeError::Terminal {
@@ -155,9 +182,17 @@ impl VirtualBench {
         })?;
         let stop = Arc::new(Stop { raised: AtomicBool::new(false), wake });
         let mut served = Self { ports: Vec::new(), front_end: bench.front_end, stop, threads: Vec::new() };
+        if let Some(resistors) = resistors {
+            bench
+                .stand
+                .change(0.0, |world| (0..2).for_each(|output| world.load_set(output, resistors, true)));
+        }
         let epoch = Instant::now();
         for instrument in bench.instruments {
             let role = instrument.role();
+            if role == Role::Load && resistors.is_some() {
+                continue;
+            }
             let manner = options.manners.iter().find(|manner| manner.role == role);
             let instrument = match manner {
                 Some(manner) => instrument.with_manner(manner.clone()),

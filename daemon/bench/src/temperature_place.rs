@@ -1,0 +1,91 @@
+//! Temperatures that a bench watches beside the heatsink's: which instrument tells them, and how far they may go.
+
+use serde::{Deserialize, Serialize};
+use wattproof_guard::FURTHER_MAX;
+use wattproof_instruments::Role;
+
+/// What a temperature is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Watches {
+    /// Another heatsink of the amplifier, or another place on it.
+    Heatsink,
+    /// The load.
+    Load,
+    /// The supply.
+    Supply,
+    /// The room.
+    Ambient,
+}
+
+/// One `[[temperature]]`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TemperaturePlace {
+    /// What it is called in messages and in the record.
+    pub name: String,
+    /// Which instrument of the bench tells it: its dialect has the operation `measure_c`.
+    pub role: Role,
+    /// Input of that instrument, from 1.
+    #[serde(default = "first")]
+    pub input: u32,
+    /// What it is of.
+    pub watches: Watches,
+    /// Limit, °C; absent: it is recorded and never trips.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_c: Option<f64>,
+}
+
+fn first() -> u32 {
+    1
+}
+
+/// What contradicts itself, with its key; `has_load` is whether any instrument is the load.
+pub(crate) fn complaint(places: &[TemperaturePlace], has_load: bool) -> Option<(&'static str, String)> {
+    if places.len() > FURTHER_MAX {
+        let what = format!("{} [[temperature]] are more than {FURTHER_MAX}: leave some out", places.len());
+        return Some(("name", what));
+    }
+    for (index, place) in places.iter().enumerate() {
+        if place.name.trim().is_empty() || places.iter().take(index).any(|other| other.name == place.name) {
+            let what = format!("name = \"{}\": every [[temperature]] needs a name of its own", place.name);
+            return Some(("name", what));
+        }
+        if let Some(limit_c) = place.limit_c.filter(|c| !(c.is_finite() && *c > 0.0)) {
+            let what =
+                format!("limit_c = {limit_c} of {} must be a finite number greater than zero", place.name);
+            return Some(("limit_c", what));
+        }
+        if place.role == Role::Load && !has_load {
+            let what =
+                format!("role = \"load\" of {}, but the load is resistors that nobody asks", place.name);
+            return Some(("role", what));
+        }
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_contradicts_itself_is_told_with_its_key() {
+        let place = |text: &str| -> TemperaturePlace {
+            toml::from_str(&format!("role = \"load\"\nwatches = \"load\"\n{text}")).unwrap()
+        };
+        let (one, two) = (place("name = \"a\"\nlimit_c = 90.0"), place("name = \"b\""));
+        assert_eq!((one.input, two.limit_c), (1, None));
+        let key = |places: &[TemperaturePlace], has_load| complaint(places, has_load).map(|(key, _)| key);
+        assert_eq!(key(&[one.clone(), two.clone()], true), None);
+        assert_eq!(key(&[one.clone(), one.clone()], true), Some("name"));
+        assert_eq!(key(std::slice::from_ref(&two), false), Some("role"));
+        for limit_c in ["nan", "inf", "0.0", "-5.0"] {
+            let wrong = place(&format!("name = \"c\"\nlimit_c = {limit_c}"));
+            assert_eq!(key(&[wrong], true), Some("limit_c"), "{limit_c}");
+        }
+        let many: Vec<_> =
+            (0..=FURTHER_MAX).map(|n| TemperaturePlace { name: n.to_string(), ..two.clone() }).collect();
+        assert_eq!(key(&many, true), Some("name"));
+    }
+}
