@@ -38,6 +38,7 @@ mod points;
 mod propagate;
 mod ramp;
 mod search;
+pub mod selfcheck;
 mod side;
 mod sought;
 mod trip;
