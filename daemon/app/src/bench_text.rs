@@ -86,11 +86,17 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
             link: link(Role::Thermometer)?,
             dialect: dialect(Role::Thermometer),
             channel: 1,
+            ambient_channel: ambient(serving),
         },
         contactor: None,
         origin: wattproof_bench::Origin::default(),
     };
     Ok(format!("{HEAD}{}", to_toml(&file)?))
+}
+
+/// Where a thermometer keeps to SCPI, its second sensor is in the air; what a manner makes of it is the manner's to say.
+fn ambient(serving: &VirtualBench) -> Option<u32> {
+    serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none()).then_some(2)
 }
 
 fn limits(rated_w: f64) -> Limits {

@@ -127,6 +127,9 @@ pub struct ThermometerPlace {
     pub dialect: String,
     /// Its input on the heatsink.
     pub channel: u32,
+    /// Its input in the air of the room, if it has one there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ambient_channel: Option<u32>,
 }
 
 /// A bench file that can't be used.

@@ -30,6 +30,7 @@ mod record;
 mod resume;
 mod run;
 mod run_file;
+mod selfcheck;
 mod stage;
 mod step;
 mod tables;

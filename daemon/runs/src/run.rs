@@ -8,6 +8,7 @@ use serde_json::json;
 use sha2::{Digest, Sha256};
 use wattproof_bench::{Bench, SafeReport};
 use wattproof_guard::{State, TripCause};
+use wattproof_method::selfcheck::SelfCheck;
 
 use crate::disk::{Disk, MachineDisk};
 use crate::folder::JOURNAL_FILE;
@@ -16,6 +17,7 @@ use crate::open_tables::OpenTables;
 use crate::rebuild::rebuild_own;
 use crate::record::{Facts, Opened, RecordedBench};
 use crate::run_file::{RUN_FILE, RunFile};
+use crate::selfcheck::check_first;
 use crate::stage::Stage;
 use crate::{Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Watcher};
 
@@ -31,12 +33,14 @@ pub struct RunOrder {
     pub results: PathBuf,
     /// The disk it is on.
     pub disk: Arc<dyn Disk>,
+    /// Whether the bench is checked before the script; what leaves that out is recorded.
+    pub selfcheck: bool,
 }
 
 impl RunOrder {
-    /// A run recorded on this machine's disk.
+    /// A run recorded on this machine's disk, whose bench is checked first.
     pub fn new(script: Script, script_in: ScriptIn, nameplate: Nameplate, results: PathBuf) -> Self {
-        RunOrder { script, script_in, nameplate, results, disk: Arc::new(MachineDisk) }
+        RunOrder { script, script_in, nameplate, results, disk: Arc::new(MachineDisk), selfcheck: true }
     }
 }
 
@@ -70,6 +74,8 @@ pub struct RunSummary {
     pub outcome: Outcome,
     /// Why it did not finish.
     pub error: Option<RunError>,
+    /// What the self-check found; absent where it was left out or did not come to its end.
+    pub selfcheck: Option<SelfCheck>,
     /// The ratings judged.
     pub results: Vec<RatingResult>,
     /// Steps recorded.
@@ -98,6 +104,7 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
             bench: bench.file().clone(),
             limits: bench.limits(),
             source_vrms_max: bench.source_vrms_max(),
+            selfcheck: order.selfcheck,
         },
     };
     let mut journal = Journal::create(&order.disk, &folder.file(JOURNAL_FILE))?;
@@ -115,9 +122,10 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     stage.tell(&Event::Doing("arming the guard"));
     let stopper = bench.stopper();
     let stopping = Stopping::by(move || stopper.is_stopped());
-    let host = Host::new(stage);
-    let (host, performed) = match (bench.arm(), script_in) {
-        (Err(error), _) => (host, Err(error.into())),
+    let mut host = Host::new(stage);
+    let ready = bench.arm().map_err(RunError::from).and_then(|()| check_first(&mut host.stage));
+    let (host, performed) = match (ready, script_in) {
+        (Err(error), _) => (host, Err(error)),
         (Ok(()), ScriptIn::Here) => perform_here(script, host, stopping),
         (Ok(()), ScriptIn::Child(program)) => perform_in_child(program, script, host, &stopping),
     };
@@ -148,8 +156,8 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     // The first error explains the run; one while closing the record comes second.
     let error = error.or(recorded.err());
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
-    let (steps, results) = (stage.step_count(), stage.results);
-    RunSummary { outcome, error, results, steps, safe, folder }
+    let (steps, selfcheck, results) = (stage.step_count(), stage.selfcheck, stage.results);
+    RunSummary { outcome, error, selfcheck, results, steps, safe, folder }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {

@@ -25,10 +25,34 @@ pub struct RunFile<'a> {
     nameplate: &'a crate::Nameplate,
     bench: &'a wattproof_bench::BenchFile,
     instruments: &'a Value,
+    selfcheck: Checked<'a>,
     steps: usize,
     ratings: &'a [RatingResult],
     safe: Option<&'a Value>,
     journal_chain: &'a str,
+}
+
+/// The self-check of a run.
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "snake_case")]
+enum Checked<'a> {
+    /// The run was ordered without one.
+    LeftOut,
+    /// It did not come to its end.
+    Unfinished,
+    /// What it found.
+    Made(&'a Value),
+}
+
+impl<'a> Checked<'a> {
+    fn of(opened: &Opened, lines: &'a [Line]) -> Self {
+        let made = lines.iter().rfind(|line| line.kind == "selfcheck").map(|line| &line.data);
+        match made {
+            _ if !opened.facts.selfcheck => Checked::LeftOut,
+            Some(made) => Checked::Made(made),
+            None => Checked::Unfinished,
+        }
+    }
 }
 
 impl<'a> RunFile<'a> {
@@ -50,6 +74,7 @@ impl<'a> RunFile<'a> {
             nameplate: &opened.nameplate,
             bench: &opened.facts.bench,
             instruments: &opened.instruments,
+            selfcheck: Checked::of(opened, lines),
             steps: lines.iter().filter(|line| line.kind == "step").count(),
             ratings,
             safe: field("safe"),

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 use wattproof_bench::Captured;
+use wattproof_method::selfcheck::SelfCheck;
 
 use crate::chance::Chance;
 use crate::delivered::Delivered;
@@ -50,6 +51,8 @@ pub struct Stage {
     pub rating: Option<usize>,
     /// Ratings judged so far.
     pub results: Vec<RatingResult>,
+    /// What the self-check found.
+    pub selfcheck: Option<SelfCheck>,
     /// Draws numbers for scripts; begins anew with every run.
     pub chance: Chance,
     /// Those that served a rating.
@@ -76,6 +79,7 @@ impl Stage {
             now: Operating { driven, ..Operating::default() },
             rating: None,
             results: Vec::new(),
+            selfcheck: None,
             chance,
             steps: Vec::new(),
             count: 0,

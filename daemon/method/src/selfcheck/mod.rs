@@ -8,8 +8,10 @@ mod check;
 mod driven;
 mod idle;
 mod order;
+mod small;
 
 pub use check::{Allowed, Check, SelfCheck, Told};
 pub use driven::{Driven, EachLoad, Seen, Tone, judge_driven, judge_gains, judge_kinds};
 pub use idle::{Idle, Supplied, judge_idle, judge_supply, judge_thermometer};
 pub use order::judge_order;
+pub use small::SmallLevel;

@@ -66,6 +66,8 @@ pub enum Act {
     },
     /// Heatsink temperature.
     Heatsink,
+    /// Temperature of the room's air.
+    Ambient,
     /// A capture of the usual length.
     Capture {
         /// Frequency commanded, Hz.
@@ -112,6 +114,7 @@ impl Act {
         matches!(
             self,
             Act::Heatsink
+                | Act::Ambient
                 | Act::Capture { .. }
                 | Act::CaptureShort { .. }
                 | Act::CaptureBurst { .. }
@@ -128,6 +131,8 @@ pub enum Told {
     Done,
     /// Heatsink, °C.
     HeatsinkC(f64),
+    /// Air of the room, °C; absent where nothing measures it.
+    AmbientC(Option<f64>),
     /// A capture.
     Captured {
         /// Where its samples are kept.

@@ -79,6 +79,11 @@ impl RecordedBench {
         &self.facts.bench
     }
 
+    /// Whether the bench is checked before the script.
+    pub fn checks_first(&self) -> bool {
+        self.facts.selfcheck
+    }
+
     /// Highest level that the source can give, V rms.
     pub fn source_vrms_max(&self) -> f64 {
         self.facts.source_vrms_max

@@ -41,6 +41,9 @@ pub struct Facts {
     pub limits: Limits,
     /// Highest level that the source can give, V rms.
     pub source_vrms_max: f64,
+    /// Whether the bench is checked before the script.
+    #[serde(default)]
+    pub selfcheck: bool,
 }
 
 impl Opened {

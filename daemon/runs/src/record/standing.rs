@@ -53,6 +53,7 @@ impl Standing {
             Act::Settle
             | Act::Wait { .. }
             | Act::Heatsink
+            | Act::Ambient
             | Act::Capture { .. }
             | Act::CaptureShort { .. }
             | Act::CaptureBurst { .. }
