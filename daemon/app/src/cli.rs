@@ -30,6 +30,8 @@ pub enum Command {
     Demo(DemoOrder),
     /// Run a script on a bench of real or virtual instruments
     Run(RunOnPorts),
+    /// Check how the bench is wired, at idle and at a small level; every run begins with it
+    Selfcheck(SelfCheckOrder),
     /// Go on with a run that was stopped, failed or cut off, from its last recorded step
     Resume(ResumeOnPorts),
     /// Write every table of a run anew from its journal
@@ -125,6 +127,29 @@ pub struct RunOnPorts {
     #[arg(long, value_name = "FILE")]
     pub nameplate: PathBuf,
     /// Folder under which the run's own folder is made
+    #[arg(long, value_name = "DIR", default_value = "results")]
+    pub out: PathBuf,
+    /// Folder of what outlasts a restart [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
+    pub state: Option<PathBuf>,
+    /// Start without looking whether the bench is wired as its file says; the record says so
+    #[arg(long)]
+    pub without_selfcheck: bool,
+}
+
+/// `selfcheck`.
+#[derive(Args)]
+pub struct SelfCheckOrder {
+    /// The bench file: which instruments, on which ports, with which limits
+    #[arg(long, value_name = "FILE")]
+    pub bench: PathBuf,
+    /// The nameplate: at which voltage, into which loads the amplifier may be tried; without it nothing is switched on
+    #[arg(long, value_name = "FILE")]
+    pub nameplate: Option<PathBuf>,
+    /// Print the checks as JSON
+    #[arg(long)]
+    pub json: bool,
+    /// Folder under which the check is recorded, as a run without a script
     #[arg(long, value_name = "DIR", default_value = "results")]
     pub out: PathBuf,
     /// Folder of what outlasts a restart [default: the user's own for state]

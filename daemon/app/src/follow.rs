@@ -33,6 +33,16 @@ impl Order {
 /// Opens the bench, runs the order and prints what came out.
 /// `state_folder` keeps a trip over a restart.
 pub fn follow(file: BenchFile, state_folder: Option<PathBuf>, order: Order) -> Result<(), Failure> {
+    let summary = carry_out(file, state_folder, order)?;
+    ending(&summary, table(&summary))
+}
+
+/// Opens the bench and runs the order.
+pub fn carry_out(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    order: Order,
+) -> Result<RunSummary, Failure> {
     enough_descriptors()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
@@ -42,7 +52,7 @@ pub fn follow(file: BenchFile, state_folder: Option<PathBuf>, order: Order) -> R
     let progress = Arc::new(Progress::new());
     let summary = runtime.block_on(drive(file, state_folder, order, Arc::clone(&progress)));
     progress.finish();
-    tell(&summary?)
+    summary
 }
 
 async fn drive(
@@ -82,9 +92,8 @@ fn panicked(error: tokio::task::JoinError) -> Failure {
     Failure::Said(format!("an internal task failed ({error}); please report it with the log (-vv)"))
 }
 
-/// The outcome decides the exit code even when nobody reads the table.
-fn tell(summary: &RunSummary) -> Result<(), Failure> {
-    let told = table(summary);
+/// The outcome decides the exit code even when nobody reads what was `told`.
+pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Failure> {
     for warning in &summary.safe.warnings {
         eprintln!("wattproof: {warning}");
     }
@@ -97,6 +106,10 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
     match summary.outcome {
         Outcome::Finished => told,
         Outcome::Stopped => Err(Failure::Stopped),
+        Outcome::Failed if matches!(summary.error, Some(RunError::SelfCheck(_))) => {
+            let error = summary.error.as_ref().map(ToString::to_string).unwrap_or_default();
+            Err(Failure::WrongBench(format!("{error}\nevery output is off")))
+        }
         Outcome::Failed => Err(Failure::Said(match &summary.error {
             Some(error) => {
                 format!(
@@ -111,6 +124,11 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
 }
 
 fn table(summary: &RunSummary) -> Result<(), Failure> {
+    match &summary.selfcheck {
+        Some(found) => say(&format!("self-check: {}", found.summary()))?,
+        None if summary.checked_first => say("self-check: did not come to its end")?,
+        None => say("self-check: left out (--without-selfcheck)")?,
+    }
     if !summary.results.is_empty() {
         say(&format!("{}\n", ratings_table(&summary.results)))?;
     }

@@ -25,6 +25,7 @@ mod reset;
 mod run_folder;
 mod say;
 mod script_process;
+mod selfcheck;
 mod service;
 mod state_folder;
 mod virtual_bench;
@@ -45,6 +46,7 @@ fn main() -> ExitCode {
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Run(order) => perform::run_on_ports(&order),
+        Command::Selfcheck(order) => selfcheck::selfcheck(&order),
         Command::Resume(order) => perform::resume_on_ports(&order),
         Command::Reset(order) => reset::reset(&order),
         Command::Rebuild(which) => again::rebuild_tables(&which),

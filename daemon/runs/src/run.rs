@@ -74,6 +74,8 @@ pub struct RunSummary {
     pub outcome: Outcome,
     /// Why it did not finish.
     pub error: Option<RunError>,
+    /// Whether the run began with a self-check.
+    pub checked_first: bool,
     /// What the self-check found; absent where it was left out or did not come to its end.
     pub selfcheck: Option<SelfCheck>,
     /// The ratings judged.
@@ -156,8 +158,9 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     // The first error explains the run; one while closing the record comes second.
     let error = error.or(recorded.err());
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
-    let (steps, selfcheck, results) = (stage.step_count(), stage.selfcheck, stage.results);
-    RunSummary { outcome, error, selfcheck, results, steps, safe, folder }
+    let (steps, checked_first) = (stage.step_count(), stage.bench.checks_first());
+    let (selfcheck, results) = (stage.selfcheck, stage.results);
+    RunSummary { outcome, error, checked_first, selfcheck, results, steps, safe, folder }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {

@@ -29,4 +29,4 @@ pub use load::{Load, LoadError, ThieleSmall};
 pub use manner::{Manner, MannerError};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
-pub use world::{Ailments, Drive, Oscillation, OutputReading, OutputState, RawCapture, World};
+pub use world::{Ailments, Drive, Input, Inputs, Oscillation, OutputReading, OutputState, RawCapture, World};

@@ -7,6 +7,7 @@ mod ailments;
 mod capture;
 mod decimate;
 mod drive;
+mod inputs;
 pub(crate) mod noise;
 pub(crate) mod slow;
 mod speaker;
@@ -15,6 +16,7 @@ mod supply;
 pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
 pub use drive::Drive;
+pub use inputs::{Input, Inputs};
 
 use self::capture::Fineness;
 use self::drive::SourceChannel;
@@ -186,6 +188,11 @@ impl World {
             *terminal = Terminal { load, connected };
             self.refit();
         }
+    }
+
+    /// How the digitizer's inputs are connected.
+    pub(crate) fn inputs(&self) -> &Inputs {
+        &self.ailments.inputs
     }
 
     /// What one source channel truly plays, and whether it is on; `None` for a channel that does not exist.
