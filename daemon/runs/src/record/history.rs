@@ -165,7 +165,18 @@ mod tests {
             // The last call failed for the bench's sake: its last act is done again.
             (vec![call.clone(), act.clone(), done.clone(), answer(true)], Some(2)),
             // The script went on after it: it stands.
-            (vec![call.clone(), act.clone(), done.clone(), answer(true), call.clone(), act, done], None),
+            (
+                vec![
+                    call.clone(),
+                    act.clone(),
+                    done.clone(),
+                    answer(true),
+                    call.clone(),
+                    act.clone(),
+                    done.clone(),
+                ],
+                None,
+            ),
             // A bench that was found wrong is checked again from the beginning; one that was found good is not.
             (vec![act.clone(), done.clone(), act.clone(), done.clone(), checked(false)], Some(1)),
             (vec![act.clone(), done.clone(), checked(true), call.clone()], None),
