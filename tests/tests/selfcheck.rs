@@ -4,7 +4,12 @@
 //! What is wrong is ordered from the virtual bench by a fault file, so that the expected answer is known. Limits of power:
 //! the project's own.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a helper that fails must stop its test")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a helper that fails must stop its test"
+)]
 
 mod bench;
 

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use comfy_table::{Table, presets};
+use comfy_table::{ContentArrangement, Table, presets};
 use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_method::selfcheck::{SelfCheck, Told};
 use wattproof_runs::{Nameplate, RunError, RunOrder, RunSummary, Script, ScriptIn};
@@ -14,6 +14,8 @@ use crate::follow::{Order, carry_out};
 use crate::say::say;
 use crate::state_folder::state_folder;
 
+/// Width of what is printed, columns.
+const WIDTH: u16 = 100;
 /// Name of a record without an amplifier's.
 const NO_AMPLIFIER: &str = "selfcheck";
 
@@ -77,6 +79,7 @@ fn as_json(found: &SelfCheck) -> Result<String, Failure> {
 fn table(found: &SelfCheck) -> String {
     let mut table = Table::new();
     table.load_style(presets::NOTHING);
+    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     table.set_header(["check", "ch", "result", "found", "allowed, and why"]);
     for check in &found.checks {
         let channel = check.channel.map(|channel| channel.to_string()).unwrap_or_default();

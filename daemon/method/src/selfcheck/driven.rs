@@ -8,7 +8,7 @@ const GAINS_ALIKE_DB: f64 = 1.0;
 /// What leads, contacts and heat add to the resistance that a load was set to, relative (common practice, no source).
 const LEADS: f64 = 0.05;
 /// From this ratio on a load is open rather than wrong, and shorted below its inverse.
-const FAR: f64 = 4.0;
+const FAR: f64 = 10.0;
 /// Reversed beyond 90°; within this of it a load is so reactive that the sign tells nothing, degrees.
 const REACTIVE_DEG: f64 = 60.0;
 
@@ -94,8 +94,8 @@ fn ohm(seen: &Seen) -> Option<(f64, f64)> {
 }
 
 fn load(driven: &Driven, seen: &Seen) -> Check {
-    let name = "load resistance";
     let set = driven.load_ohm;
+    let name = format!("load of {} ohm", plain(set));
     let noise = ohm(seen).map_or(0.0, |(_, noise)| 4.0 * noise);
     let within = driven.within() + noise;
     let reason = format!(
@@ -109,7 +109,7 @@ fn load(driven: &Driven, seen: &Seen) -> Check {
         unit: "ohm".into(),
         allowed: allowed.clone(),
         ..Check::not_told(
-            name,
+            &name,
             Some(driven.channel),
             "neither voltage nor current to tell it by",
             "see the gain",
@@ -117,7 +117,7 @@ fn load(driven: &Driven, seen: &Seen) -> Check {
     };
     let check = match (ohm(seen), seen.volts, seen.amps) {
         (Some((measured, _)), ..) => {
-            let check = Check::number(name, Some(driven.channel), measured, "ohm", allowed.clone());
+            let check = Check::number(&name, Some(driven.channel), measured, "ohm", allowed.clone());
             if check.result == Told::Ok {
                 check
             } else {
