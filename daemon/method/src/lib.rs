@@ -16,6 +16,7 @@
 
 mod budget;
 mod burst;
+pub mod calibration;
 mod cause;
 mod ceiling;
 mod climb;
