@@ -49,6 +49,7 @@ pub fn bench_text(serving: &VirtualBench, amplifier: &AmplifierSpec, baud: u32) 
         tolerance_pct: channel.tolerance_pct,
         offset_tolerance_v: None,
         calibrated: None,
+        calibration: None,
     };
     let file = BenchFile {
         name: "virtual bench".into(),

@@ -220,6 +220,9 @@ impl BenchFile {
             positive("digitizer.channel", "range_v", channel.range_v)?;
             positive("digitizer.channel", "tolerance_pct", channel.tolerance_pct)?;
             not_negative("digitizer.channel", "offset_tolerance_v", channel.offset_tolerance_v)?;
+            if let Some(made) = &channel.calibration {
+                made.check().map_err(|(key, what)| ("digitizer.channel.calibration", key, what))?;
+            }
         }
         self.check_contactor()?;
         if !(256..=4_000_000).contains(&self.digitizer.samples) {

@@ -8,6 +8,7 @@
 
 mod acquire;
 mod actor;
+mod calibration;
 mod captured;
 mod channels;
 mod clock;
@@ -37,6 +38,7 @@ mod unasked;
 mod watch;
 
 pub use actor::Actor;
+pub use calibration::{Calibration, CalibrationState};
 pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, Signal, WallClock};

@@ -53,7 +53,7 @@ pub use cause::Cause;
 pub use ceiling::{Bracket, Ceiling, LowLevelBump};
 pub use curve::{Predicted, TransferCurve};
 pub use failure::Failure;
-pub use model::{Evaluated, Exponents, PowerModel, Within};
+pub use model::{Calibrated, Evaluated, Exponents, PowerModel, Within};
 pub use next::Next;
 pub use observe::{ChannelObservation, Look, LookChannel, Observation};
 pub use propagate::{covariance, effective_degrees, propagate, sensitivities};

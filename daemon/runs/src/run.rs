@@ -21,6 +21,9 @@ use crate::selfcheck::check_first;
 use crate::stage::Stage;
 use crate::{Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Watcher};
 
+/// Characters of a day at the beginning of a moment, `YYYY-MM-DD` (RFC 3339).
+const DAY_CHARS: usize = 10;
+
 /// What is to be run.
 pub struct RunOrder {
     /// The script.
@@ -92,10 +95,12 @@ pub struct RunSummary {
 /// Only when the run could not be begun (folder, journal); later failures are in the summary.
 pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
     let folder = RunFolder::create(Arc::clone(&order.disk), &order.results, &order.nameplate.model)?;
+    let started_utc = utc();
+    let begun_day = started_utc.chars().take(DAY_CHARS).collect();
     let opened = Opened {
         run: folder.name().into(),
         wattproof_version: env!("CARGO_PKG_VERSION").into(),
-        started_utc: utc(),
+        started_utc,
         begun_s: bench.now_s(),
         script: order.script.path.display().to_string(),
         script_sha256: sha256(&order.script.source),
@@ -106,6 +111,7 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
             bench: bench.file().clone(),
             limits: bench.limits(),
             source_vrms_max: bench.source_vrms_max(),
+            begun_day,
             selfcheck: order.selfcheck,
         },
     };

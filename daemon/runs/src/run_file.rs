@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use serde_json::Value;
+use wattproof_bench::{CalibrationState, Measures};
 
 use crate::record::Opened;
 use crate::{Line, Outcome, RatingResult, RunError, RunFolder};
@@ -26,6 +27,7 @@ pub struct RunFile<'a> {
     bench: &'a wattproof_bench::BenchFile,
     instruments: &'a Value,
     selfcheck: Checked<'a>,
+    calibrations: Vec<Calibrations<'a>>,
     steps: usize,
     ratings: &'a [RatingResult],
     safe: Option<&'a Value>,
@@ -55,6 +57,30 @@ impl<'a> Checked<'a> {
     }
 }
 
+/// How the calibration of one input stood on the day on which the run began.
+#[derive(Debug, Serialize)]
+struct Calibrations<'a> {
+    adc: u32,
+    amplifier_channel: u32,
+    measures: Measures,
+    calibration: CalibrationState,
+    due: Option<&'a str>,
+}
+
+impl<'a> Calibrations<'a> {
+    fn of(opened: &'a Opened) -> Vec<Self> {
+        let inputs = opened.facts.bench.digitizer.channel.iter();
+        let stands = inputs.map(|input| Calibrations {
+            adc: input.adc,
+            amplifier_channel: input.amplifier_channel,
+            measures: input.measures,
+            calibration: input.calibration_state(&opened.facts.begun_day),
+            due: input.calibration.as_ref().map(|made| made.due.as_str()),
+        });
+        stands.collect()
+    }
+}
+
 impl<'a> RunFile<'a> {
     /// From a journal's lines, the ratings that count, and the hash over the lines.
     pub fn of(opened: &'a Opened, lines: &'a [Line], ratings: &'a [RatingResult], chain: &'a str) -> Self {
@@ -75,6 +101,7 @@ impl<'a> RunFile<'a> {
             bench: &opened.facts.bench,
             instruments: &opened.instruments,
             selfcheck: Checked::of(opened, lines),
+            calibrations: Calibrations::of(opened),
             steps: lines.iter().filter(|line| line.kind == "step").count(),
             ratings,
             safe: field("safe"),

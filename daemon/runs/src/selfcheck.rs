@@ -11,6 +11,7 @@ use wattproof_method::selfcheck::{
 };
 use wattproof_signal::{Capture, Settings, read};
 
+use crate::inputs::input;
 use crate::stage::Stage;
 use crate::{Event, Nameplate, RunError};
 
@@ -285,7 +286,7 @@ fn supply_w(captured: &Captured) -> Option<f64> {
 }
 
 /// The tone in one input by itself: a short leaves no voltage to find a current by.
-fn tone(samples: &[f64], fs_hz: f64, hz: f64, mains_hz: f64) -> Option<Tone> {
+pub(crate) fn tone(samples: &[f64], fs_hz: f64, hz: f64, mains_hz: f64) -> Option<Tone> {
     let alone =
         Capture { fs_hz, volts: samples.to_vec(), amps: None, volts_full_scale: None, amps_full_scale: None };
     let reading = read(&alone, &Settings { expected_hz: Some(hz), mains_hz, ..Settings::default() });
@@ -302,11 +303,6 @@ fn loudest_vrms(seen: &[Seen], load_ohm: f64) -> Option<f64> {
         .iter()
         .flat_map(|seen| [seen.volts.map(|tone| tone.rms), seen.amps.map(|tone| tone.rms * load_ohm)]);
     each.flatten().reduce(f64::max)
-}
-
-fn input(file: &BenchFile, number: u32, measures: Measures) -> Option<&CalibratedChannel> {
-    let mut inputs = file.digitizer.channel.iter();
-    inputs.find(|input| input.amplifier_channel == number && input.measures == measures)
 }
 
 fn driven(file: &BenchFile, channel: u32, level_vrms: f64, load_ohm: f64) -> Driven {

@@ -253,7 +253,8 @@ impl Stage {
             .ok_or_else(|| RunError::Call(format!("the nameplate has no rating {number}")))?;
         let spent = self.delivered.spent(self.rating, self.bench.now_s());
         let serving: Vec<&Step> = self.steps.iter().filter(|step| step.rating == Some(number)).collect();
-        let result = judge_rating(self.bench.file(), number, &claim, ceiling, &serving, spent);
+        let result =
+            judge_rating(self.bench.file(), self.bench.begun_day(), number, &claim, ceiling, &serving, spent);
         let new = self.journal("rating", &result)?;
         self.tell(&Event::Judged(&result));
         self.results.push(result.clone());

@@ -235,6 +235,7 @@ pub struct RatingRow {
     probability_met: Option<f64>,
     seconds_at_power: f64,
     joules: f64,
+    calibration: String,
 }
 
 /// The row of a judged rating.
@@ -275,6 +276,7 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         probability_met: result.probability_met,
         seconds_at_power: result.spent.seconds_at_power,
         joules: result.spent.joules,
+        calibration: result.calibration.to_string(),
     }
 }
 

@@ -89,6 +89,31 @@ pub fn calibrate(
     rest_v: (f64, f64),
     stated_gain: f64,
 ) -> Result<Calibration, Refused> {
+    fit(pairs, kind, meter, rest_v, stated_gain, true)
+}
+
+/// The same where a person has typed the same again for a point that looked like a slip.
+///
+/// # Errors
+/// [`Refused`], but no [`Refused::Slip`].
+pub fn calibrate_confirmed(
+    pairs: &[Pair],
+    kind: Kind,
+    meter: &Meter,
+    rest_v: (f64, f64),
+    stated_gain: f64,
+) -> Result<Calibration, Refused> {
+    fit(pairs, kind, meter, rest_v, stated_gain, false)
+}
+
+fn fit(
+    pairs: &[Pair],
+    kind: Kind,
+    meter: &Meter,
+    rest_v: (f64, f64),
+    stated_gain: f64,
+    slips: bool,
+) -> Result<Calibration, Refused> {
     if pairs.len() < POINTS_MIN {
         return Err(Refused::TooFew { have: pairs.len(), need: POINTS_MIN });
     }
@@ -111,7 +136,9 @@ pub fn calibrate(
     if !(1.0 / FAR..=FAR).contains(&ratio) {
         return Err(Refused::FarFromFile { ratio });
     }
-    slip(pairs, meter, &fitted)?;
+    if slips {
+        slip(pairs, meter, &fitted)?;
+    }
     Ok(concluded(pairs, kind, meter, rest_v, line))
 }
 

@@ -9,7 +9,7 @@ mod line;
 mod meter;
 mod refused;
 
-pub use fit::{Calibration, Departure, Kind, Pair, calibrate};
+pub use fit::{Calibration, Departure, Kind, Pair, calibrate, calibrate_confirmed};
 pub use line::{Line, Weighted, line, through_zero};
 pub use meter::Meter;
 pub use refused::Refused;

@@ -79,6 +79,11 @@ impl RecordedBench {
         &self.facts.bench
     }
 
+    /// Day on which the run began, `YYYY-MM-DD`.
+    pub fn begun_day(&self) -> &str {
+        &self.facts.begun_day
+    }
+
     /// Whether the bench is checked before the script.
     pub fn checks_first(&self) -> bool {
         self.facts.selfcheck
