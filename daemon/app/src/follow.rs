@@ -43,24 +43,33 @@ pub fn carry_out(
     state_folder: Option<PathBuf>,
     order: Order,
 ) -> Result<RunSummary, Failure> {
+    let progress = Arc::new(Progress::new());
+    let watcher = Arc::clone(&progress);
+    let summary = on_bench(file, state_folder, move |bench| order.carry_out(bench, watcher));
+    progress.finish();
+    Ok(summary??)
+}
+
+/// Opens a bench and works on it; a signal at any moment stops the bench.
+pub fn on_bench<T: Send + 'static>(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    work: impl FnOnce(&Arc<Bench>) -> T + Send + 'static,
+) -> Result<T, Failure> {
     enough_descriptors()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()
         .map_err(|source| Failure::System { what: "starting the runtime", source })?;
-    let progress = Arc::new(Progress::new());
-    let summary = runtime.block_on(drive(file, state_folder, order, Arc::clone(&progress)));
-    progress.finish();
-    summary
+    runtime.block_on(drive(file, state_folder, work))
 }
 
-async fn drive(
+async fn drive<T: Send + 'static>(
     file: BenchFile,
     state_folder: Option<PathBuf>,
-    order: Order,
-    progress: Arc<Progress>,
-) -> Result<RunSummary, Failure> {
+    work: impl FnOnce(&Arc<Bench>) -> T + Send + 'static,
+) -> Result<T, Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
@@ -73,12 +82,12 @@ async fn drive(
     let bench = Arc::new(opening.await.map_err(panicked)??);
     let stopper = bench.stopper();
     crate::service::ready(bench.signs_of_life());
-    let mut running = tokio::task::spawn_blocking(move || order.carry_out(&bench, progress));
+    let mut running = tokio::task::spawn_blocking(move || work(&bench));
     loop {
         let signal = tokio::select! {
             ended = &mut running => {
                 crate::service::stopping();
-                return Ok(ended.map_err(panicked)??);
+                return ended.map_err(panicked);
             }
             _ = interrupts.recv() => "Ctrl-C",
             _ = terms.recv() => "SIGTERM",

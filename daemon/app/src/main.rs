@@ -6,6 +6,7 @@
 mod again;
 mod bench_text;
 mod budget_table;
+mod calibrate;
 mod cautions;
 mod check;
 mod cli;
@@ -47,6 +48,7 @@ fn main() -> ExitCode {
         Command::Demo(order) => demo::demo(&order),
         Command::Run(order) => perform::run_on_ports(&order),
         Command::Selfcheck(order) => selfcheck::selfcheck(&order),
+        Command::Calibrate(order) => calibrate::calibrate(&order),
         Command::Resume(order) => perform::resume_on_ports(&order),
         Command::Reset(order) => reset::reset(&order),
         Command::Rebuild(which) => again::rebuild_tables(&which),

@@ -194,7 +194,8 @@ impl<'a> Applied<'a> {
     fn highest(&self, limits: &Limits, watts: f64) -> f64 {
         let by_power = OF_POWER_FROM * (limits.power_w_from * self.load_ohm).sqrt();
         let by_rating = OF_RATED * (watts * self.load_ohm).sqrt();
-        let by_range = OF_RANGE * self.input.full_scale(self.input.range_v) / 2f64.sqrt() * self.volts_per_shown();
+        let by_range =
+            OF_RANGE * self.input.full_scale(self.input.range_v) / 2f64.sqrt() * self.volts_per_shown();
         by_power.min(by_rating).min(by_range) / (self.per_level * self.volts_per_shown())
     }
 

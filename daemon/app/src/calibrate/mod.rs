@@ -50,7 +50,17 @@ pub fn calibrate(order: &CalibrateOrder) -> Result<(), Failure> {
         Some(identity) => identity.clone(),
         None => person.ask_before("Which reference meter (make, model, number)? ")?,
     };
-    let walk = Walk { path: order.bench.clone(), inputs, plate, sheet, meter, identity, date, due, order: order.clone() };
+    let walk = Walk {
+        path: order.bench.clone(),
+        inputs,
+        plate,
+        sheet,
+        meter,
+        identity,
+        date,
+        due,
+        order: order.clone(),
+    };
     let state = state_folder(order.state.as_deref(), &bench.name);
     on_bench(bench, state, move |bench| walk.all(bench, &mut person))?
 }
@@ -74,12 +84,14 @@ fn inputs(bench: &BenchFile, order: &CalibrateOrder) -> Result<Vec<CalibratedCha
 fn due(order: &CalibrateOrder, date: NaiveDate) -> Result<NaiveDate, Failure> {
     let due = match &order.due {
         None => date.checked_add_months(Months::new(MONTHS)),
-        Some(text) => Some(NaiveDate::parse_from_str(text, "%Y-%m-%d").map_err(|error| {
-            Failure::Said(format!("--due {text}: {error}; give a day as 2027-05-02"))
-        })?),
+        Some(text) => Some(
+            NaiveDate::parse_from_str(text, "%Y-%m-%d")
+                .map_err(|error| Failure::Said(format!("--due {text}: {error}; give a day as 2027-05-02")))?,
+        ),
     };
-    due.filter(|due| *due > date)
-        .ok_or_else(|| Failure::Said("--due must be a day after today: the calibration holds until then".into()))
+    due.filter(|due| *due > date).ok_or_else(|| {
+        Failure::Said("--due must be a day after today: the calibration holds until then".into())
+    })
 }
 
 fn meter(order: &CalibrateOrder, person: &mut Person) -> Result<Meter, Failure> {
@@ -87,7 +99,8 @@ fn meter(order: &CalibrateOrder, person: &mut Person) -> Result<Meter, Failure> 
         return Meter::parse(text).map_err(Failure::Said);
     }
     loop {
-        let typed = person.ask_before("How exact is it (as 0.05%+0.003: % of reading, then V or A at any reading)? ")?;
+        let typed = person
+            .ask_before("How exact is it (as 0.05%+0.003: % of reading, then V or A at any reading)? ")?;
         match Meter::parse(&typed) {
             Ok(meter) => return Ok(meter),
             Err(why) => eprintln!("{why}"),

@@ -70,7 +70,9 @@ fn heard(line: Option<std::io::Result<String>>) -> Result<String, Failure> {
     match line {
         Some(Ok(line)) => Ok(line.trim().to_string()),
         Some(Err(source)) => Err(Failure::System { what: "reading what was typed", source }),
-        None => Err(Failure::Said("standard input ended before the last answer: nothing more was written".into())),
+        None => {
+            Err(Failure::Said("standard input ended before the last answer: nothing more was written".into()))
+        }
     }
 }
 

@@ -37,7 +37,10 @@ impl Sheet {
 
     fn parse(path: &Path, text: &str) -> Result<Self, String> {
         let place = |line: usize, what: &str| {
-            format!("{}:{line}: {what}; a sheet has the header level_vrms,reading and a row a point", path.display())
+            format!(
+                "{}:{line}: {what}; a sheet has the header level_vrms,reading and a row a point",
+                path.display()
+            )
         };
         let mut lines = (1..).zip(text.lines().map(str::trim));
         let head = lines.next().map(|(_, head)| head.replace(' ', ""));

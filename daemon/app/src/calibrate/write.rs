@@ -63,13 +63,13 @@ fn edited(text: &str, found: &Found) -> Result<String, String> {
     let is_mine = |channel: &dyn TableLike| channel.get("adc").and_then(Item::as_integer) == Some(adc);
     match channels {
         Item::ArrayOfTables(tables) => {
-            let mine = tables.iter_mut().find(|table| is_mine(*table));
-            put(mine.ok_or("its channel is not there")?, found);
+            let mine = tables.iter_mut().find(|table| is_mine(&**table));
+            put(mine.ok_or("its channel is not there")?, found, false);
         }
         Item::Value(toml_edit::Value::Array(array)) => {
             let mine = array.iter_mut().filter_map(toml_edit::Value::as_inline_table_mut);
-            let mine = mine.into_iter().find(|table| is_mine(*table)).ok_or("its channel is not there")?;
-            put(mine, found);
+            let mine = mine.into_iter().find(|table| is_mine(&**table)).ok_or("its channel is not there")?;
+            put(mine, found, true);
         }
         _ => return Err("digitizer.channel is no list of channels".into()),
     }
@@ -78,27 +78,24 @@ fn edited(text: &str, found: &Found) -> Result<String, String> {
 
 /// A value in place of another keeps what a person wrote around it.
 fn set(table: &mut dyn TableLike, key: &str, new: Item) {
-    match (table.get_mut(key).and_then(Item::as_value_mut), new.into_value()) {
-        (Some(old), Ok(mut new)) => {
-            *new.decor_mut() = old.decor().clone();
-            *old = new;
-        }
-        (None, Ok(new)) => {
-            table.insert(key, Item::Value(new));
-        }
-        (_, Err(_)) => {}
+    let Ok(mut new) = new.into_value() else { return };
+    if let Some(old) = table.get_mut(key).and_then(Item::as_value_mut) {
+        *new.decor_mut() = old.decor().clone();
+        *old = new;
+        return;
     }
+    table.insert(key, Item::Value(new));
 }
 
-fn put(channel: &mut dyn TableLike, found: &Found) {
+fn put(channel: &mut dyn TableLike, found: &Found, inline: bool) {
     set(channel, "gain", value(found.gain));
     set(channel, "offset_v", value(found.offset_v));
-    set(channel, "calibrated", value(&found.made.date));
+    set(channel, "calibrated", value(found.made.date.as_str()));
     let made = &found.made;
     let mut table = Table::new();
-    table.insert("date", value(&made.date));
-    table.insert("due", value(&made.due));
-    table.insert("meter", value(&made.meter));
+    table.insert("date", value(made.date.as_str()));
+    table.insert("due", value(made.due.as_str()));
+    table.insert("meter", value(made.meter.as_str()));
     table.insert("points", value(i64::try_from(made.points).unwrap_or(i64::MAX)));
     table.insert("highest", value(made.highest));
     table.insert("gain_u_pct", value(made.gain_u_pct));
@@ -108,19 +105,63 @@ fn put(channel: &mut dyn TableLike, found: &Found) {
         table.insert("degrees", value(degrees));
     }
     // An inline channel can hold an inline table only.
-    let inline = channel.get("adc").is_some_and(|_| channel.as_any_inline());
     let item = if inline { value(table.into_inline_table()) } else { Item::Table(table) };
     channel.insert("calibration", item);
 }
 
-/// Whether a table stands within a line.
-trait Inline {
-    fn as_any_inline(&self) -> bool;
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-impl Inline for dyn TableLike + '_ {
-    fn as_any_inline(&self) -> bool {
-        // Only a table of its own can hold one: an inline table turns it into a value.
-        self.get("calibration").map_or_else(|| !self.is_dotted() && self.iter().all(|(_, item)| item.is_value()), Item::is_value)
+    fn found() -> Found {
+        Found {
+            adc: 2,
+            gain: 10.123,
+            offset_v: -0.001,
+            made: Calibration {
+                date: "2026-05-02".into(),
+                due: "2027-05-02".into(),
+                meter: "invented \"meter\" 1".into(),
+                points: 6,
+                highest: 12.0,
+                gain_u_pct: 0.03,
+                offset_u_v: 1e-5,
+                linearity_v: 2e-5,
+                degrees: Some(12.5),
+            },
+        }
+    }
+
+    /// Project definition: comments, order and everything else stay.
+    #[test]
+    fn everything_else_stays_as_a_person_wrote_it() {
+        let text = "# my bench\nname = \"b\"   # the old one\n\n[digitizer]\nrate_hz = 1.0\n\n[[digitizer.channel]]\nadc = 1\ngain = 20.0\n\n# the shunt\n[[digitizer.channel]]\nadc = 2\ngain = 10.0 # by its label\nrange_v = 5.0\n\n[thermometer]\nchannel = 1 # on the fin\n";
+        let new = edited(text, &found()).unwrap();
+        for line in text.lines().filter(|line| !line.starts_with("gain = 10.0")) {
+            assert!(new.contains(line), "{line} is gone from:\n{new}");
+        }
+        assert!(new.contains("gain = 10.123 # by its label"), "{new}");
+        assert!(new.contains("gain = 20.0\n"), "the other channel keeps its gain");
+        let table: toml::Table = new.parse().unwrap();
+        let channels = table["digitizer"]["channel"].as_array().unwrap();
+        assert!(channels[0].get("calibration").is_none());
+        assert_eq!(channels[1]["calibration"]["meter"].as_str(), Some("invented \"meter\" 1"));
+        assert_eq!(channels[1]["calibration"]["degrees"].as_float(), Some(12.5));
+        assert_eq!(table["thermometer"]["channel"].as_integer(), Some(1));
+        // Once more, over the first.
+        let again = edited(&new, &Found { gain: 10.2, ..found() }).unwrap();
+        assert_eq!(again.matches("[digitizer.channel.calibration]").count(), 1, "{again}");
+        assert!(again.contains("gain = 10.2 # by its label"));
+    }
+
+    #[test]
+    fn channels_in_a_line_are_written_in_their_line() {
+        let text = "[digitizer]\nchannel = [{ adc = 1, gain = 20.0 }, { adc = 2, gain = 10.0 }]\n";
+        let new = edited(text, &found()).unwrap();
+        let table: toml::Table = new.parse().unwrap();
+        assert_eq!(table["digitizer"]["channel"][1]["calibration"]["points"].as_integer(), Some(6));
+        assert_eq!(table["digitizer"]["channel"][0]["gain"].as_float(), Some(20.0));
+        assert!(edited("name = 1\n", &found()).is_err());
+        assert!(edited(&text.replace("adc = 2", "adc = 3"), &found()).is_err());
     }
 }
