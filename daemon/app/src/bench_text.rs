@@ -66,6 +66,7 @@ pub fn bench_text(
         tolerance_pct: channel.tolerance_pct,
         offset_tolerance_v: None,
         calibrated: None,
+        calibration: None,
     };
     let file = BenchFile {
         name: "virtual bench".into(),
@@ -109,12 +110,18 @@ pub fn bench_text(
             link: link(Role::Thermometer)?,
             dialect: dialect(Role::Thermometer),
             channel: 1,
+            ambient_channel: ambient(serving),
         },
         temperature: Vec::new(),
         contactor: None,
         origin: wattproof_bench::Origin::default(),
     };
     Ok(format!("{HEAD}{}", to_toml(&file)?))
+}
+
+/// Where a thermometer keeps to SCPI, its second sensor is in the air; what a manner makes of it is the manner's to say.
+fn ambient(serving: &VirtualBench) -> Option<u32> {
+    serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none()).then_some(2)
 }
 
 fn limits(rated_w: f64) -> Limits {

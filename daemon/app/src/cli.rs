@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Serialize;
+use wattproof_bench::Measures;
 
 use crate::cautions::{CAUTIONS, TALK_CAUTIONS};
 use crate::script_process::PERFORM_SCRIPT;
@@ -30,6 +31,10 @@ pub enum Command {
     Demo(DemoOrder),
     /// Run a script on a bench of real or virtual instruments
     Run(RunOnPorts),
+    /// Check how the bench is wired, at idle and at a small level; every run begins with it
+    Selfcheck(SelfCheckOrder),
+    /// Calibrate the digitizer's inputs against a reference meter, and write that into the bench file
+    Calibrate(CalibrateOrder),
     /// Go on with a run that was stopped, failed or cut off, from its last recorded step
     Resume(ResumeOnPorts),
     /// Write every table of a run anew from its journal
@@ -132,6 +137,88 @@ pub struct RunOnPorts {
     /// Folder under which the run's own folder is made
     #[arg(long, value_name = "DIR", default_value = "results")]
     pub out: PathBuf,
+    /// Folder of what outlasts a restart [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
+    pub state: Option<PathBuf>,
+    /// Start without looking whether the bench is wired as its file says; the record says so
+    #[arg(long)]
+    pub without_selfcheck: bool,
+}
+
+/// `selfcheck`.
+#[derive(Args)]
+pub struct SelfCheckOrder {
+    /// The bench file: which instruments, on which ports, with which limits
+    #[arg(long, value_name = "FILE")]
+    pub bench: PathBuf,
+    /// The nameplate: at which voltage, into which loads the amplifier may be tried; without it nothing is switched on
+    #[arg(long, value_name = "FILE")]
+    pub nameplate: Option<PathBuf>,
+    /// Print the checks as JSON
+    #[arg(long)]
+    pub json: bool,
+    /// Folder under which the check is recorded, as a run without a script
+    #[arg(long, value_name = "DIR", default_value = "results")]
+    pub out: PathBuf,
+    /// Folder of what outlasts a restart [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
+    pub state: Option<PathBuf>,
+}
+
+/// What an input looks at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum InputKind {
+    /// A voltage, through its divider
+    Volts,
+    /// A current, through its shunt or sensor
+    Amps,
+}
+
+impl From<Measures> for InputKind {
+    fn from(measures: Measures) -> Self {
+        match measures {
+            Measures::Volts => InputKind::Volts,
+            Measures::Amps => InputKind::Amps,
+        }
+    }
+}
+
+/// `calibrate`.
+#[derive(Args, Clone)]
+pub struct CalibrateOrder {
+    /// The bench file; it is written, and kept as it was beside
+    #[arg(long, value_name = "FILE")]
+    pub bench: PathBuf,
+    /// The nameplate of the amplifier that plays: at which voltage and into which load
+    #[arg(long, value_name = "FILE")]
+    pub nameplate: Option<PathBuf>,
+    /// Only the inputs of this amplifier channel, from 1
+    #[arg(long, value_name = "N")]
+    pub channel: Option<u32>,
+    /// Only inputs that look at this
+    #[arg(long, value_name = "KIND")]
+    pub measures: Option<InputKind>,
+    /// The reference meter: make, model, number; asked for without it
+    #[arg(long, value_name = "TEXT")]
+    pub meter: Option<String>,
+    /// How exact it is: % of reading, then volts or amperes at any reading, as 0.05%+0.003; asked for without it
+    #[arg(long, value_name = "TEXT")]
+    pub accuracy: Option<String>,
+    /// Last day on which the calibration holds [default: a year from today]
+    #[arg(long, value_name = "DAY")]
+    pub due: Option<String>,
+    /// Frequency of the tone; plain meters are at their best below 500 Hz
+    #[arg(long, value_name = "HZ", default_value = "400", value_parser = positive)]
+    pub hz: f64,
+    /// The values come from an external calibrator; source and supply stay off
+    #[arg(long)]
+    pub outside: bool,
+    /// What the external calibrator gives is alternating, not direct
+    #[arg(long, requires = "outside")]
+    pub alternating: bool,
+    /// A sheet instead of a person: CSV with the columns level_vrms,reading (source level, what the meter read then)
+    #[arg(long, value_name = "FILE.csv")]
+    pub points: Option<PathBuf>,
     /// Folder of what outlasts a restart [default: the user's own for state]
     #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
     pub state: Option<PathBuf>,

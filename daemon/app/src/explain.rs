@@ -1,5 +1,6 @@
 //! `wattproof explain`: one judged rating with its verdict in words, its cause and its uncertainty budget.
 
+use wattproof_bench::CalibrationState;
 use wattproof_runs::{RatingRecord, RatingsFile};
 
 use crate::budget_table::{budget_table, percent, significant};
@@ -100,6 +101,11 @@ fn measured(record: &RatingRecord) -> Vec<String> {
             record.level_vrms, record.out_vrms, record.distortion_pct
         ),
     ];
+    lines.push(match record.calibration {
+        CalibrationState::Valid => "calibration: valid on the day of the run".into(),
+        CalibrationState::Expired => "calibration: expired on the day of the run: U holds drift since".into(),
+        CalibrationState::Missing => "calibration: missing: the tolerances of the bench file stand".into(),
+    });
     for (side, bracket) in [("below", &record.below), ("above", &record.above)] {
         lines.push(match bracket {
             Some(at) => {

@@ -69,6 +69,9 @@ pub enum Failure {
     /// Anything else, already in full words.
     #[error("{0}")]
     Said(String),
+    /// The self-check found the bench wrong; everything is off.
+    #[error("{0}")]
+    WrongBench(String),
     /// A person stopped it.
     #[error("stopped; every output was switched off and the record is complete up to the last finished step")]
     Stopped,
@@ -78,11 +81,12 @@ pub enum Failure {
 }
 
 impl Failure {
-    /// 1 failed, 3 an output may be live, 130 stopped by a person.
+    /// 1 failed, 3 an output may be live, 4 the bench is wired wrong, 130 stopped by a person.
     pub fn exit_code(&self) -> ExitCode {
         match self {
             Failure::NobodyReads => ExitCode::SUCCESS,
             Failure::NotSafe => ExitCode::from(3),
+            Failure::WrongBench(_) => ExitCode::from(4),
             Failure::Stopped => ExitCode::from(130),
             _ => ExitCode::FAILURE,
         }

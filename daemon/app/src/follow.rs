@@ -33,24 +33,43 @@ impl Order {
 /// Opens the bench, runs the order and prints what came out.
 /// `state_folder` keeps a trip over a restart.
 pub fn follow(file: BenchFile, state_folder: Option<PathBuf>, order: Order) -> Result<(), Failure> {
+    let summary = carry_out(file, state_folder, order)?;
+    ending(&summary, table(&summary))
+}
+
+/// Opens the bench and runs the order.
+pub fn carry_out(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    order: Order,
+) -> Result<RunSummary, Failure> {
+    let progress = Arc::new(Progress::new());
+    let watcher = Arc::clone(&progress);
+    let summary = on_bench(file, state_folder, move |bench| order.carry_out(bench, watcher));
+    progress.finish();
+    Ok(summary??)
+}
+
+/// Opens a bench and works on it; a signal at any moment stops the bench.
+pub fn on_bench<T: Send + 'static>(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    work: impl FnOnce(&Arc<Bench>) -> T + Send + 'static,
+) -> Result<T, Failure> {
     enough_descriptors()?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .enable_all()
         .build()
         .map_err(|source| Failure::System { what: "starting the runtime", source })?;
-    let progress = Arc::new(Progress::new());
-    let summary = runtime.block_on(drive(file, state_folder, order, Arc::clone(&progress)));
-    progress.finish();
-    tell(&summary?)
+    runtime.block_on(drive(file, state_folder, work))
 }
 
-async fn drive(
+async fn drive<T: Send + 'static>(
     file: BenchFile,
     state_folder: Option<PathBuf>,
-    order: Order,
-    progress: Arc<Progress>,
-) -> Result<RunSummary, Failure> {
+    work: impl FnOnce(&Arc<Bench>) -> T + Send + 'static,
+) -> Result<T, Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let mut interrupts = signal(SignalKind::interrupt()).map_err(wrap)?;
     let mut terms = signal(SignalKind::terminate()).map_err(wrap)?;
@@ -63,12 +82,12 @@ async fn drive(
     let bench = Arc::new(opening.await.map_err(panicked)??);
     let stopper = bench.stopper();
     crate::service::ready(bench.signs_of_life());
-    let mut running = tokio::task::spawn_blocking(move || order.carry_out(&bench, progress));
+    let mut running = tokio::task::spawn_blocking(move || work(&bench));
     loop {
         let signal = tokio::select! {
             ended = &mut running => {
                 crate::service::stopping();
-                return Ok(ended.map_err(panicked)??);
+                return ended.map_err(panicked);
             }
             _ = interrupts.recv() => "Ctrl-C",
             _ = terms.recv() => "SIGTERM",
@@ -82,9 +101,8 @@ fn panicked(error: tokio::task::JoinError) -> Failure {
     Failure::Said(format!("an internal task failed ({error}); please report it with the log (-vv)"))
 }
 
-/// The outcome decides the exit code even when nobody reads the table.
-fn tell(summary: &RunSummary) -> Result<(), Failure> {
-    let told = table(summary);
+/// The outcome decides the exit code even when nobody reads what was `told`.
+pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Failure> {
     for warning in &summary.safe.warnings {
         eprintln!("wattproof: {warning}");
     }
@@ -97,6 +115,10 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
     match summary.outcome {
         Outcome::Finished => told,
         Outcome::Stopped => Err(Failure::Stopped),
+        Outcome::Failed if matches!(summary.error, Some(RunError::SelfCheck(_))) => {
+            let error = summary.error.as_ref().map(ToString::to_string).unwrap_or_default();
+            Err(Failure::WrongBench(format!("{error}\nevery output is off")))
+        }
         Outcome::Failed => Err(Failure::Said(match &summary.error {
             Some(error) => {
                 format!(
@@ -111,6 +133,11 @@ fn tell(summary: &RunSummary) -> Result<(), Failure> {
 }
 
 fn table(summary: &RunSummary) -> Result<(), Failure> {
+    match &summary.selfcheck {
+        Some(found) => say(&format!("self-check: {}", found.summary()))?,
+        None if summary.checked_first => say("self-check: did not come to its end")?,
+        None => say("self-check: left out (--without-selfcheck)")?,
+    }
     if !summary.results.is_empty() {
         say(&format!("{}\n", ratings_table(&summary.results)))?;
     }

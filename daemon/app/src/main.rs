@@ -6,6 +6,7 @@
 mod again;
 mod bench_text;
 mod budget_table;
+mod calibrate;
 mod cautions;
 mod check;
 mod cli;
@@ -28,6 +29,7 @@ mod reset;
 mod run_folder;
 mod say;
 mod script_process;
+mod selfcheck;
 mod service;
 mod state_folder;
 mod talk;
@@ -49,6 +51,8 @@ fn main() -> ExitCode {
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Run(order) => perform::run_on_ports(&order),
+        Command::Selfcheck(order) => selfcheck::selfcheck(&order),
+        Command::Calibrate(order) => calibrate::calibrate(&order),
         Command::Resume(order) => perform::resume_on_ports(&order),
         Command::Reset(order) => reset::reset(&order),
         Command::Rebuild(which) => again::rebuild_tables(&which),

@@ -19,7 +19,8 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     let source = read_script(&order.script)?;
     eprintln!("{CAUTIONS}\n");
     let script = Script { path: order.script.clone(), source };
-    let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
+    let mut run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
+    run.selfcheck = !order.without_selfcheck;
     let state = state_folder(order.state.as_deref(), &bench.name);
     follow(bench, state, Order::Run(run))
 }

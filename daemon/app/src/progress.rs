@@ -95,6 +95,7 @@ impl Watcher for Progress {
                     *doing = (*what).to_string();
                 }
             }
+            Event::Checked(found) => self.line(&format!("self-check: {}", found.summary())),
             Event::Planned(steps) => self.bar.set_length(*steps),
             Event::Stepped(step) => self.stepped(step),
             Event::Judged(result) => self.judged(result),

@@ -7,7 +7,17 @@ use wattproof_runs::{Driven, RatingResult};
 pub fn ratings_table(results: &[RatingResult]) -> String {
     let mut table = Table::new();
     table.load_style(presets::NOTHING);
-    table.set_header(["load", "supply", "driven", "rated W", "measured W ± U", "ratio", "cause", "verdict"]);
+    table.set_header([
+        "load",
+        "supply",
+        "driven",
+        "rated W",
+        "measured W ± U",
+        "ratio",
+        "cause",
+        "verdict",
+        "calibr.",
+    ]);
     for result in results {
         let claim = &result.claim;
         let digits = digits_for(result.expanded_u_w);
@@ -23,6 +33,7 @@ pub fn ratings_table(results: &[RatingResult]) -> String {
             format!("{:.3}", result.ratio),
             result.ceiling.cause.to_string(),
             result.verdict.to_string(),
+            result.calibration.to_string(),
         ]);
     }
     for index in [0, 1, 3, 4, 5] {

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::Calibration;
+
 /// What an ADC channel looks at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -41,6 +43,9 @@ pub struct CalibratedChannel {
     pub offset_tolerance_v: Option<f64>,
     /// Day of the calibration, `YYYY-MM-DD`.
     pub calibrated: Option<String>,
+    /// What `wattproof calibrate` found; absent: never calibrated here, the tolerances stand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<Calibration>,
 }
 
 impl CalibratedChannel {

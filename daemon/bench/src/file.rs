@@ -117,6 +117,9 @@ pub struct ThermometerPlace {
     pub dialect: String,
     /// Its input on the heatsink.
     pub channel: u32,
+    /// Its input in the air of the room, if it has one there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ambient_channel: Option<u32>,
 }
 
 /// A bench file that can't be used.
@@ -277,6 +280,9 @@ impl BenchFile {
             positive("digitizer.channel", "range_v", channel.range_v)?;
             positive("digitizer.channel", "tolerance_pct", channel.tolerance_pct)?;
             not_negative("digitizer.channel", "offset_tolerance_v", channel.offset_tolerance_v)?;
+            if let Some(made) = &channel.calibration {
+                made.check().map_err(|(key, what)| ("digitizer.channel.calibration", key, what))?;
+            }
         }
         self.check_contactor()?;
         for (role, link) in self.places() {

@@ -9,6 +9,7 @@
 mod acquire;
 mod actor;
 mod arming;
+mod calibration;
 mod captured;
 mod channels;
 mod clock;
@@ -48,6 +49,7 @@ mod watch;
 
 pub use actor::Actor;
 pub use arming::Arming;
+pub use calibration::{Calibration, CalibrationState};
 pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, Signal, WallClock};

@@ -5,11 +5,11 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use wattproof_guard::SafetyReading;
+use wattproof_guard::{SafetyReading, State};
 use wattproof_instruments::Digitizer;
 use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
 
-use crate::acquire::{acquisition, prepare};
+use crate::acquire::{acquire, acquisition, prepare};
 use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
 use crate::drives::Playing;
 use crate::taken::{Taken, Timed};
@@ -176,6 +176,24 @@ impl Bench {
             heatsink_c: taken.recorded(taken.heatsink_c),
             channels: taken.channels,
         })
+    }
+
+    /// Records what is applied from outside while everything is off, as a calibrator's voltage. It is not judged: the guard
+    /// would take it for an amplifier that lives though it is off.
+    ///
+    /// # Errors
+    /// [`BenchError::Setup`] unless everything is off and nothing is armed; the digitizer's failure trips the guard.
+    pub fn record_outside(&self, samples: usize) -> Result<Vec<ChannelCaptured>, BenchError> {
+        self.check_stop()?;
+        if self.state() != State::Safe {
+            let what = "a bench that may be energised is never recorded without being judged";
+            return Err(BenchError::Setup(what.into()));
+        }
+        let _turn = self.shared.capturing.take();
+        let wanted = acquisition(&self.shared.file, samples);
+        let record =
+            self.finish_ask(self.shared.actors.digitizer.ask(move |digitizer| acquire(digitizer, &wanted)))?;
+        Ok(to_amplifier(&self.shared.file, record))
     }
 
     /// Takes a record once more when what was read with it is not of its moment, which nobody could tell from the step.

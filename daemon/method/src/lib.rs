@@ -16,6 +16,7 @@
 
 mod budget;
 mod burst;
+pub mod calibration;
 mod cause;
 mod ceiling;
 mod climb;
@@ -38,6 +39,7 @@ mod points;
 mod propagate;
 mod ramp;
 mod search;
+pub mod selfcheck;
 mod side;
 mod sought;
 mod trip;
@@ -51,7 +53,7 @@ pub use cause::Cause;
 pub use ceiling::{Bracket, Ceiling, LowLevelBump};
 pub use curve::{Predicted, TransferCurve};
 pub use failure::Failure;
-pub use model::{Evaluated, Exponents, PowerModel, Within};
+pub use model::{Calibrated, Evaluated, Exponents, PowerModel, Within};
 pub use next::{Next, Record};
 pub use observe::{ChannelObservation, Look, LookChannel, Observation};
 pub use propagate::{covariance, effective_degrees, propagate, sensitivities};

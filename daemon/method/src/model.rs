@@ -32,6 +32,31 @@ pub struct Within {
     pub source: String,
 }
 
+/// What a calibration leaves open of a gain, relative. Nothing, where none was made.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Calibrated {
+    /// Standard uncertainty.
+    pub standard: f64,
+    /// Its effective degrees of freedom; `None` is unbounded.
+    pub degrees: Option<f64>,
+    /// Departure from the straight line, at the reading that counts.
+    pub linearity: Within,
+    /// Where it is stated.
+    pub source: String,
+}
+
+impl Calibrated {
+    /// Half-width of the rectangle that has the same variance, together with one of `half_width`.
+    fn together(&self, half_width: f64) -> f64 {
+        half_width.hypot(3f64.sqrt() * self.standard).hypot(self.linearity.half_width)
+    }
+
+    /// What it may be off by at most, together with `half_width`; three deviations of what is normal.
+    fn at_most(&self, half_width: f64) -> f64 {
+        half_width + 3.0 * self.standard + self.linearity.half_width
+    }
+}
+
 /// How power follows load resistance and supply voltage where a cause bounds it: P ∝ R^(−load), P ∝ V^supply.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Exponents {
@@ -78,10 +103,14 @@ pub struct PowerModel {
     pub dc_v: f64,
     /// Mean current as measured, A.
     pub dc_a: f64,
-    /// Gain of the voltage channel: divider and its amplifier, relative.
+    /// Gain of the voltage channel: divider and its amplifier, relative. Where it was calibrated, what it may have drifted.
     pub volts_gain: Within,
-    /// Gain of the current channel: shunt or sensor and its amplifier, relative.
+    /// Gain of the current channel: shunt or sensor and its amplifier, relative. Likewise.
     pub amps_gain: Within,
+    /// What a calibration of the voltage channel leaves open.
+    pub volts_calibration: Calibrated,
+    /// What a calibration of the current channel leaves open.
+    pub amps_calibration: Calibrated,
     /// Gain that both channels share: the converter's reference, relative.
     pub common_gain: Within,
     /// Offset of the voltage channel, V.
@@ -138,10 +167,14 @@ impl PowerModel {
     pub fn evaluate(&self) -> Evaluated {
         let (weight, refuted) = self.load_weight();
         let errors = self.errors();
-        let u: Vec<f64> = errors.iter().map(|(.., within)| within.half_width / 3f64.sqrt()).collect();
+        let mut u: Vec<f64> = errors.iter().map(|(.., within)| within.half_width / 3f64.sqrt()).collect();
+        for (u, half_width) in u.iter_mut().zip(self.gains()) {
+            *u = half_width / 3f64.sqrt();
+        }
         let expected = vec![0.0; errors.len()];
         let power_w = self.power_w(&expected, weight);
         let slopes = sensitivities(|inputs| self.power_w(inputs, weight), &expected, &u);
+        let calibrations = self.calibrations(&slopes);
         let rows = errors.iter().zip(slopes).map(|((name, unit, scale, within), slope)| {
             // Stated in the unit that a person wrote it in.
             let stated = within.half_width * scale;
@@ -149,6 +182,7 @@ impl PowerModel {
                 .from(within.source.as_str())
         });
         let mut list: Vec<Contribution> = rows.collect();
+        list.extend(calibrations);
         list.extend(self.second_order(power_w));
         list.extend(self.load_reading(power_w, weight));
         list.extend(self.load_exponent(power_w, weight));
@@ -217,6 +251,29 @@ impl PowerModel {
         at_the_output * (exponents.load * load).exp() * (1.0 + at(7)).powf(-exponents.supply)
     }
 
+    /// Half-widths of both gains with their calibrations, as rectangles of the same variance.
+    fn gains(&self) -> [f64; 2] {
+        [
+            self.volts_calibration.together(self.volts_gain.half_width),
+            self.amps_calibration.together(self.amps_gain.half_width),
+        ]
+    }
+
+    /// What calibrations leave open: they move the power as the gains themselves do.
+    fn calibrations(&self, slopes: &[f64]) -> Vec<Contribution> {
+        let both = [("voltage", &self.volts_calibration), ("current", &self.amps_calibration)];
+        let each = both.into_iter().zip(slopes).flat_map(|((word, made), slope)| {
+            let row = |name: String, shape, relative: f64, source: &str| {
+                Contribution::new(&name, shape, 100.0 * relative, "%", slope / 100.0).from(source)
+            };
+            let mut gain = row(format!("{word} calibration"), Shape::Normal, made.standard, &made.source);
+            gain.degrees = made.degrees;
+            let bend = &made.linearity;
+            [gain, row(format!("{word} linearity"), Shape::Rectangular, bend.half_width, &bend.source)]
+        });
+        each.filter(|row| row.stated > 0.0).collect()
+    }
+
     fn exponents(&self) -> Exponents {
         self.exponents.unwrap_or(Exponents { load: 1.0, load_half_width: 0.0, supply: 2.0 })
     }
@@ -241,11 +298,13 @@ impl PowerModel {
         if self.load_ohm_measured.is_none() {
             return (0.0, false);
         }
-        let (stated, volts, amps) =
-            (self.load.half_width, self.volts_gain.half_width, self.amps_gain.half_width);
+        let stated = self.load.half_width;
+        let [volts, amps] = self.gains();
         // No values within the tolerances add up to more; noise goes beyond four deviations once in 16,000.
         let noise = self.load_noise();
-        if (self.load_log() - self.set_log()).abs() > stated + volts + amps + 4.0 * noise {
+        let most = self.volts_calibration.at_most(self.volts_gain.half_width)
+            + self.amps_calibration.at_most(self.amps_gain.half_width);
+        if (self.load_log() - self.set_log()).abs() > stated + most + 4.0 * noise {
             return (1.0, true);
         }
         // Zero of the derivative of (1+sw)²V + (1−sw)²I + s²(1−w)²L + s²w²N in w, times 3 all through.

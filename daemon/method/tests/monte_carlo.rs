@@ -6,7 +6,7 @@
 
 use std::f64::consts::TAU;
 
-use wattproof_method::{COVERAGE, Contribution, Exponents, PowerModel, Within};
+use wattproof_method::{COVERAGE, Calibrated, Contribution, Exponents, PowerModel, Within};
 
 const RUNS: usize = 10_000;
 /// Samples of a cycle, and cycles of a capture.
@@ -39,6 +39,8 @@ impl Draws {
 struct Case {
     volts: f64,
     amps: f64,
+    /// Standard uncertainty and linearity's half-width of both calibrations.
+    calibration: (f64, f64),
     common: f64,
     volts_offset: f64,
     amps_offset: f64,
@@ -67,6 +69,7 @@ const CLIPPING: Exponents = Exponents { load: 1.0, load_half_width: 0.2, supply:
 const USUAL: Case = Case {
     volts: 0.001,
     amps: 0.001,
+    calibration: (0.0, 0.0),
     common: 0.0,
     volts_offset: 0.1,
     amps_offset: 0.05,
@@ -111,9 +114,14 @@ impl Truth {
         let load_exponent = case.exponents.load + draws.within(case.exponents.load_half_width);
         // P = scale²/R must go with R^(−load) and V^supply.
         let square = (load_ohm / LOAD_OHM).powf(1.0 - load_exponent) * supply.powf(case.exponents.supply);
+        let (standard, bend) = case.calibration;
+        // Without calibrations not a number more is drawn than before.
+        let mut calibrated =
+            || if standard > 0.0 { 1.0 + standard * draws.normal() + draws.within(bend) } else { 1.0 };
+        let calibrations = (calibrated(), calibrated());
         Self {
-            gain_v: (1.0 + draws.within(case.volts)) * (1.0 + common),
-            gain_i: (1.0 + draws.within(case.amps)) * (1.0 + common),
+            gain_v: (1.0 + draws.within(case.volts)) * (1.0 + common) * calibrations.0,
+            gain_i: (1.0 + draws.within(case.amps)) * (1.0 + common) * calibrations.1,
             offset_v: draws.within(case.volts_offset),
             offset_a: draws.within(case.amps_offset),
             skew_s: draws.within(case.skew_s),
@@ -191,6 +199,12 @@ fn measure(case: &Case, truth: &Truth, draws: &mut Draws) -> PowerModel {
         None => (seen[0].u_w, CYCLE as f64),
     };
     let stated = |half_width| Within { half_width, source: "case".into() };
+    let calibrated = Calibrated {
+        standard: case.calibration.0,
+        degrees: None,
+        linearity: stated(case.calibration.1),
+        source: "case".into(),
+    };
     let u_w = case.interpolation * mean_w;
     let repeats = seen.len() as f64;
     let ohm = seen.iter().map(|seen| seen.ohm).sum::<f64>() / repeats;
@@ -203,6 +217,8 @@ fn measure(case: &Case, truth: &Truth, draws: &mut Draws) -> PowerModel {
         dc_a: seen[0].dc_a,
         volts_gain: stated(case.volts),
         amps_gain: stated(case.amps),
+        volts_calibration: calibrated.clone(),
+        amps_calibration: calibrated,
         common_gain: stated(case.common),
         volts_offset: stated(case.volts_offset),
         amps_offset: stated(case.amps_offset),
@@ -269,6 +285,15 @@ fn a_usual_bench_covers_what_it_claims() {
     let (inside, _) = coverage("usual bench", &USUAL);
     assert!((inside - COVERAGE).abs() < 0.007, "{inside}");
     coverage("clean sine", &Case { drive: 0.99, ..USUAL });
+}
+
+/// Calibrated channels, fresh and some time past due, when a part of the tolerance is taken back for drift.
+#[test]
+fn calibrated_channels_cover_what_they_claim() {
+    let fresh = Case { volts: 0.0, amps: 0.0, calibration: (2e-4, 1e-4), ..USUAL };
+    coverage("calibrated", &fresh);
+    coverage("calibrated, half a year past due", &Case { volts: 5e-4, amps: 5e-4, ..fresh });
+    coverage("calibrated, a loose load", &Case { load: 0.01, ..fresh });
 }
 
 #[test]

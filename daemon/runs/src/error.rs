@@ -77,6 +77,11 @@ pub enum RunError {
     /// A capture contradicts what was commanded.
     #[error("{0}")]
     Implausible(String),
+    /// The self-check found the bench wrong.
+    #[error(
+        "the self-check found the bench wrong, the run is not started:\n{0}\nmend it and start again; --without-selfcheck starts without looking"
+    )]
+    SelfCheck(String),
     /// The ceiling could not be found.
     #[error("no ceiling found: {0}")]
     NoCeiling(String),
@@ -122,6 +127,7 @@ impl RunError {
             | RunError::Capture(_)
             | RunError::Folder { .. }
             | RunError::Implausible(_)
+            | RunError::SelfCheck(_)
             | RunError::Worker(_)
             | RunError::JournalEnds => true,
             RunError::Script(_)

@@ -2,10 +2,11 @@
 //! verdict.
 
 use serde::{Deserialize, Serialize};
-use wattproof_bench::{BenchFile, CalibratedChannel, Measures};
+use wattproof_bench::{BenchFile, CalibrationState, Measures};
 use wattproof_method::{Budget, COVERAGE, Ceiling, Exponents, Judged, PowerModel, Verdict, Within};
 
 use crate::delivered::Spent;
+use crate::inputs::{gain, gain_calibration, input, offset, state};
 use crate::{ChannelStep, Rating, Step};
 
 /// Beyond this phase a load is no resistor, and its resistance corrects nothing, degrees.
@@ -61,11 +62,16 @@ pub struct RatingResult {
     pub ceiling: Ceiling,
     /// What the uncertainty is made of.
     pub budget: Budget,
+    /// How the calibration of the worse of both inputs stood on the day on which the run began.
+    #[serde(default)]
+    pub calibration: CalibrationState,
 }
 
-/// Judges a ceiling against a claim with the bench's calibration. `steps` are those that served this rating.
+/// Judges a ceiling against a claim with the bench's calibration as it stood on the day `begun`, `YYYY-MM-DD`. `steps` are
+/// those that served this rating.
 pub fn judge_rating(
     bench: &BenchFile,
+    begun: &str,
     rating: usize,
     claim: &Rating,
     ceiling: Ceiling,
@@ -73,7 +79,8 @@ pub fn judge_rating(
     spent: Spent,
 ) -> RatingResult {
     let mut notes = Vec::new();
-    let model = model(bench, claim, &ceiling, steps, &mut notes);
+    let calibration = calibration(bench, begun, &ceiling, &mut notes);
+    let model = model(bench, begun, claim, &ceiling, steps, &mut notes);
     let evaluated = model.evaluate();
     if let (true, Some(ohm)) = (evaluated.load_refuted, model.load_ohm_measured) {
         notes.push(format!(
@@ -113,15 +120,50 @@ pub fn judge_rating(
         below_step: step_of(ceiling.below.map(|bracket| bracket.level_vrms)),
         above_step: step_of(ceiling.above.map(|bracket| bracket.level_vrms)),
         spent,
+        calibration,
         ceiling,
         budget,
     }
+}
+
+/// How the calibration of the weakest channel's inputs stands, the worse of both, with a note of what it does not reach.
+fn calibration(
+    bench: &BenchFile,
+    begun: &str,
+    ceiling: &Ceiling,
+    notes: &mut Vec<String>,
+) -> CalibrationState {
+    let number = u32::try_from(weakest(ceiling) + 1).unwrap_or(u32::MAX);
+    let mut worst = CalibrationState::Valid;
+    for (measures, word, unit) in [(Measures::Volts, "voltage", "V"), (Measures::Amps, "current", "A")] {
+        let input = input(bench, number, measures);
+        let stands = state(input, begun);
+        worst = worst.max(stands);
+        let Some(made) = input.and_then(|input| input.calibration.as_ref()) else { continue };
+        if stands == CalibrationState::Expired {
+            notes.push(format!(
+                "the {word} input's calibration was due on {}, {:.0} days before the run: U holds what it may have drifted since",
+                made.due,
+                made.overdue_days(begun)
+            ));
+        }
+        let ohm = ceiling.load_ohm_measured.unwrap_or(f64::INFINITY);
+        let reading = if measures == Measures::Volts { ceiling.out_vrms } else { ceiling.out_vrms / ohm };
+        if reading > 1.05 * made.highest {
+            notes.push(format!(
+                "the {word} at the ceiling, {reading:.3} {unit}, lies beyond {:.3} {unit}, the highest that was calibrated: its linearity there is taken on trust",
+                made.highest
+            ));
+        }
+    }
+    worst
 }
 
 /// The measurement model of one ceiling. Every tolerance is known only by its half-width, hence rectangular
 /// (JCGM 100, 4.3.7).
 fn model(
     bench: &BenchFile,
+    begun: &str,
     claim: &Rating,
     ceiling: &Ceiling,
     steps: &[&Step],
@@ -152,11 +194,13 @@ fn model(
         phase_deg,
         dc_v,
         dc_a: dc_v / measured_ohm.unwrap_or(claim.load_ohm),
-        volts_gain: gain(volts),
-        amps_gain: gain(amps),
+        volts_gain: gain(volts, begun),
+        amps_gain: gain(amps, begun),
+        volts_calibration: gain_calibration(volts, ceiling.out_vrms),
+        amps_calibration: gain_calibration(amps, ceiling.out_vrms / measured_ohm.unwrap_or(claim.load_ohm)),
         common_gain: relative(digitizer.gain_tolerance_pct.unwrap_or_default()),
-        volts_offset: offset(volts),
-        amps_offset: offset(amps),
+        volts_offset: offset(volts, begun),
+        amps_offset: offset(amps, begun),
         skew_s: Within {
             half_width: digitizer.skew_s(),
             source: stated_or(digitizer.skew_ns, "tenth of a sample interval"),
@@ -199,31 +243,8 @@ fn driven(step: &Step, index: usize) -> Option<&ChannelStep> {
     step.driven().nth(index).filter(|channel| channel.reading.active_w.is_some_and(|w| w > 0.0))
 }
 
-fn input(bench: &BenchFile, number: u32, measures: Measures) -> Option<&CalibratedChannel> {
-    let mut inputs = bench.digitizer.channel.iter();
-    inputs.find(|input| input.amplifier_channel == number && input.measures == measures)
-}
-
-/// A missing input can't have been measured with: infinite, so that nothing is decided.
-fn gain(input: Option<&CalibratedChannel>) -> Within {
-    let Some(input) = input else {
-        return Within { half_width: f64::INFINITY, source: "no such input in the bench file".into() };
-    };
-    let source = match &input.calibrated {
-        Some(day) => format!("bench file, calibrated {day}"),
-        None => "bench file".to_string(),
-    };
-    Within { half_width: input.tolerance_pct / 100.0, source }
-}
-
-fn offset(input: Option<&CalibratedChannel>) -> Within {
-    input.map_or_else(Within::default, |input| Within {
-        half_width: input.offset_tolerance(),
-        source: stated_or(input.offset_tolerance_v, "0.1 % of the range"),
-    })
-}
-
-fn stated_or(stated: Option<f64>, assumed: &str) -> String {
+/// Where a figure stands, or what is taken for it.
+pub(crate) fn stated_or(stated: Option<f64>, assumed: &str) -> String {
     if stated.is_some() { "bench file".to_string() } else { format!("assumed: {assumed}") }
 }
 

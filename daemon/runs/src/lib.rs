@@ -8,6 +8,7 @@
 
 mod burst;
 mod burst_table;
+mod calibrating;
 mod captures;
 mod ceiling;
 mod chance;
@@ -17,6 +18,7 @@ mod drives;
 mod error;
 mod folder;
 mod host;
+mod inputs;
 mod journal;
 mod judge;
 mod load_rest;
@@ -31,12 +33,14 @@ mod record;
 mod resume;
 mod run;
 mod run_file;
+mod selfcheck;
 mod stage;
 mod step;
 mod sweep;
 mod tables;
 mod words;
 
+pub use calibrating::{Applied, Looks, look_outside};
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
 pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};

@@ -1,5 +1,7 @@
 //! What a watching person is told while a run goes on.
 
+use wattproof_method::selfcheck::SelfCheck;
+
 use crate::{RatingResult, Step};
 
 /// Something happened.
@@ -7,6 +9,8 @@ use crate::{RatingResult, Step};
 pub enum Event<'a> {
     /// What the run does now, in plain words.
     Doing(&'a str),
+    /// The self-check has come to its end.
+    Checked(&'a SelfCheck),
     /// How many steps the whole run will take, as far as is known now.
     Planned(u64),
     /// A step is finished and recorded.

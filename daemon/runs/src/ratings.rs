@@ -4,6 +4,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
+use wattproof_bench::CalibrationState;
 use wattproof_method::{Bracket, Contribution, Verdict};
 
 use crate::disk::{Disk, MachineDisk};
@@ -113,6 +114,9 @@ pub struct RatingRecord {
     pub notes: Vec<String>,
     /// The uncertainty budget.
     pub budget: Vec<Contribution>,
+    /// How the inputs' calibration stood on the day on which the run began, the worse of both.
+    #[serde(default)]
+    pub calibration: CalibrationState,
 }
 
 impl From<&RatingResult> for RatingRecord {
@@ -159,6 +163,7 @@ impl From<&RatingResult> for RatingRecord {
             joules: result.spent.joules,
             notes: result.notes.clone(),
             budget: budget.contributions.clone(),
+            calibration: result.calibration,
         }
     }
 }

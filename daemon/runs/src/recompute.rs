@@ -8,6 +8,7 @@ use crate::captures::{CaptureRef, load};
 use crate::host::{Host, Script, Stopping, perform_here};
 use crate::record::{Divergence, RecordedBench};
 use crate::resume::read_history;
+use crate::selfcheck::check_first;
 use crate::stage::Stage;
 use crate::{Event, RatingResult, RunError, RunFolder, Watcher};
 
@@ -54,13 +55,17 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
     let nameplate = history.opened.nameplate.clone();
     let recorded = RecordedBench::replayed(history, folder);
     let stage = Stage::new(recorded, nameplate, None, Arc::new(Unwatched));
-    let (host, performed) = perform_here(&script, Host::new(stage), Stopping::never());
+    let mut host = Host::new(stage);
+    let (host, performed) = match check_first(&mut host.stage) {
+        Ok(()) => perform_here(&script, host, Stopping::never()),
+        Err(error) => (host, Err(error)),
+    };
     let stage = host.stage;
     let left = stage.bench.lines_left();
     let whole = match performed {
         Ok(()) => true,
-        // A script that failed, or a run that was cut off: everything there is was computed again.
-        Err(RunError::JournalEnds | RunError::Script(_)) if left == 0 => false,
+        // A script that failed, a bench found wrong, or a run that was cut off: everything there is was computed again.
+        Err(RunError::JournalEnds | RunError::Script(_) | RunError::SelfCheck(_)) if left == 0 => false,
         Err(error) => return Err(error),
     };
     if left > 0 {

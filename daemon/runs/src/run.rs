@@ -8,6 +8,7 @@ use serde_json::json;
 use sha2::{Digest, Sha256};
 use wattproof_bench::{Bench, SafeReport};
 use wattproof_guard::{State, TripCause};
+use wattproof_method::selfcheck::SelfCheck;
 
 use crate::disk::{Disk, MachineDisk};
 use crate::folder::JOURNAL_FILE;
@@ -16,8 +17,12 @@ use crate::open_tables::OpenTables;
 use crate::rebuild::rebuild_own;
 use crate::record::{Facts, Opened, RecordedBench};
 use crate::run_file::{RUN_FILE, RunFile};
+use crate::selfcheck::check_first;
 use crate::stage::Stage;
 use crate::{Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Watcher};
+
+/// Characters of a day at the beginning of a moment, `YYYY-MM-DD` (RFC 3339).
+const DAY_CHARS: usize = 10;
 
 /// What is to be run.
 pub struct RunOrder {
@@ -31,12 +36,14 @@ pub struct RunOrder {
     pub results: PathBuf,
     /// The disk it is on.
     pub disk: Arc<dyn Disk>,
+    /// Whether the bench is checked before the script; what leaves that out is recorded.
+    pub selfcheck: bool,
 }
 
 impl RunOrder {
-    /// A run recorded on this machine's disk.
+    /// A run recorded on this machine's disk, whose bench is checked first.
     pub fn new(script: Script, script_in: ScriptIn, nameplate: Nameplate, results: PathBuf) -> Self {
-        RunOrder { script, script_in, nameplate, results, disk: Arc::new(MachineDisk) }
+        RunOrder { script, script_in, nameplate, results, disk: Arc::new(MachineDisk), selfcheck: true }
     }
 }
 
@@ -70,6 +77,10 @@ pub struct RunSummary {
     pub outcome: Outcome,
     /// Why it did not finish.
     pub error: Option<RunError>,
+    /// Whether the run began with a self-check.
+    pub checked_first: bool,
+    /// What the self-check found; absent where it was left out or did not come to its end.
+    pub selfcheck: Option<SelfCheck>,
     /// The ratings judged.
     pub results: Vec<RatingResult>,
     /// Steps recorded.
@@ -84,10 +95,12 @@ pub struct RunSummary {
 /// Only when the run could not be begun (folder, journal); later failures are in the summary.
 pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
     let folder = RunFolder::create(Arc::clone(&order.disk), &order.results, &order.nameplate.model)?;
+    let started_utc = utc();
+    let begun_day = started_utc.chars().take(DAY_CHARS).collect();
     let opened = Opened {
         run: folder.name().into(),
         wattproof_version: env!("CARGO_PKG_VERSION").into(),
-        started_utc: utc(),
+        started_utc,
         begun_s: bench.now_s(),
         script: order.script.path.display().to_string(),
         script_sha256: sha256(&order.script.source),
@@ -98,6 +111,8 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
             bench: bench.file().clone(),
             limits: bench.limits(),
             source_vrms_max: bench.source_vrms_max(),
+            begun_day,
+            selfcheck: order.selfcheck,
         },
     };
     let mut journal = Journal::create(&order.disk, &folder.file(JOURNAL_FILE))?;
@@ -116,9 +131,10 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let stopper = bench.stopper();
     let stopping = Stopping::by(move || stopper.is_stopped());
     let mut host = Host::new(stage);
-    let armed = bench.arm().map(|arming| host.stage.bench.armed_by(arming));
-    let (host, performed) = match (armed, script_in) {
-        (Err(error), _) => (host, Err(error.into())),
+    let armed = bench.arm().map(|arming| host.stage.bench.armed_by(arming)).map_err(RunError::from);
+    let ready = armed.and_then(|()| check_first(&mut host.stage));
+    let (host, performed) = match (ready, script_in) {
+        (Err(error), _) => (host, Err(error)),
         (Ok(()), ScriptIn::Here) => perform_here(script, host, stopping),
         (Ok(()), ScriptIn::Child(program)) => perform_in_child(program, script, host, &stopping),
     };
@@ -149,8 +165,9 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     // The first error explains the run; one while closing the record comes second.
     let error = error.or(recorded.err());
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
-    let (steps, results) = (stage.step_count(), stage.results);
-    RunSummary { outcome, error, results, steps, safe, folder }
+    let (steps, checked_first) = (stage.step_count(), stage.bench.checks_first());
+    let (selfcheck, results) = (stage.selfcheck, stage.results);
+    RunSummary { outcome, error, checked_first, selfcheck, results, steps, safe, folder }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use serde_json::Value;
+use wattproof_bench::{CalibrationState, Measures};
 
 use crate::record::Opened;
 use crate::{Line, Outcome, RatingResult, RunError, RunFolder};
@@ -25,10 +26,59 @@ pub struct RunFile<'a> {
     nameplate: &'a crate::Nameplate,
     bench: &'a wattproof_bench::BenchFile,
     instruments: &'a Value,
+    selfcheck: Checked<'a>,
+    calibrations: Vec<Calibrations<'a>>,
     steps: usize,
     ratings: &'a [RatingResult],
     safe: Option<&'a Value>,
     journal_chain: &'a str,
+}
+
+/// The self-check of a run.
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "snake_case")]
+enum Checked<'a> {
+    /// The run was ordered without one.
+    LeftOut,
+    /// It did not come to its end.
+    Unfinished,
+    /// What it found.
+    Made(&'a Value),
+}
+
+impl<'a> Checked<'a> {
+    fn of(opened: &Opened, lines: &'a [Line]) -> Self {
+        let made = lines.iter().rfind(|line| line.kind == "selfcheck").map(|line| &line.data);
+        match made {
+            _ if !opened.facts.selfcheck => Checked::LeftOut,
+            Some(made) => Checked::Made(made),
+            None => Checked::Unfinished,
+        }
+    }
+}
+
+/// How the calibration of one input stood on the day on which the run began.
+#[derive(Debug, Serialize)]
+struct Calibrations<'a> {
+    adc: u32,
+    amplifier_channel: u32,
+    measures: Measures,
+    calibration: CalibrationState,
+    due: Option<&'a str>,
+}
+
+impl<'a> Calibrations<'a> {
+    fn of(opened: &'a Opened) -> Vec<Self> {
+        let inputs = opened.facts.bench.digitizer.channel.iter();
+        let stands = inputs.map(|input| Calibrations {
+            adc: input.adc,
+            amplifier_channel: input.amplifier_channel,
+            measures: input.measures,
+            calibration: input.calibration_state(&opened.facts.begun_day),
+            due: input.calibration.as_ref().map(|made| made.due.as_str()),
+        });
+        stands.collect()
+    }
 }
 
 impl<'a> RunFile<'a> {
@@ -50,6 +100,8 @@ impl<'a> RunFile<'a> {
             nameplate: &opened.nameplate,
             bench: &opened.facts.bench,
             instruments: &opened.instruments,
+            selfcheck: Checked::of(opened, lines),
+            calibrations: Calibrations::of(opened),
             steps: lines.iter().filter(|line| line.kind == "step").count(),
             ratings,
             safe: field("safe"),

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 use wattproof_bench::{Captured, TemperaturePlace};
+use wattproof_method::selfcheck::SelfCheck;
 
 use crate::chance::Chance;
 use crate::delivered::Delivered;
@@ -63,6 +64,8 @@ pub struct Stage {
     pub rating: Option<usize>,
     /// Ratings judged so far.
     pub results: Vec<RatingResult>,
+    /// What the self-check found.
+    pub selfcheck: Option<SelfCheck>,
     /// Draws numbers for scripts; begins anew with every run.
     pub chance: Chance,
     /// Those that served a rating.
@@ -93,6 +96,7 @@ impl Stage {
             now: Operating { driven, load_ohm, ..Operating::default() },
             rating: None,
             results: Vec::new(),
+            selfcheck: None,
             chance,
             steps: Vec::new(),
             shown: Shown::default(),
@@ -333,7 +337,8 @@ impl Stage {
             .ok_or_else(|| RunError::Call(format!("the nameplate has no rating {number}")))?;
         let spent = self.delivered.spent(self.rating, self.bench.now_s());
         let serving: Vec<&Step> = self.steps.iter().filter(|step| step.rating == Some(number)).collect();
-        let result = judge_rating(self.bench.file(), number, &claim, ceiling, &serving, spent);
+        let result =
+            judge_rating(self.bench.file(), self.bench.begun_day(), number, &claim, ceiling, &serving, spent);
         let new = self.journal("rating", &result)?;
         self.tell(&Event::Judged(&result));
         self.results.push(result.clone());

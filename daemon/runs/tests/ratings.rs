@@ -26,6 +26,17 @@ fn a_recorded_file_is_read_back_as_it_stands() {
     assert_eq!((second.rating, second.budget.len() > 8), (2, true));
 }
 
+/// Keys may be added: a file from before calibrations were told is read, and tells none.
+#[test]
+fn an_older_file_is_read() {
+    let mut old: Value = serde_json::from_str(RECORDED).unwrap();
+    for rating in old["ratings"].as_array_mut().unwrap() {
+        assert!(rating.as_object_mut().unwrap().remove("calibration").is_some());
+    }
+    let file = RatingsFile::parse(Path::new("old.json"), &old.to_string()).unwrap();
+    assert_eq!(serde_json::to_value(file.ratings[0].calibration).unwrap(), "missing");
+}
+
 /// The table rows of a README section that open with a key, in order.
 fn keys(readme: &str, heading: &str) -> Vec<String> {
     let table = readme.split(heading).nth(1).expect("the table is there");

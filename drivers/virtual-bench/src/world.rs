@@ -8,6 +8,7 @@ mod capture;
 mod cutout;
 mod decimate;
 mod drive;
+mod inputs;
 pub(crate) mod noise;
 pub(crate) mod slow;
 mod speaker;
@@ -18,6 +19,7 @@ pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
 pub use cutout::LoadStands;
 pub use drive::Drive;
+pub use inputs::{Input, Inputs};
 
 use self::capture::Fineness;
 use self::cutout::Cutout;
@@ -204,6 +206,11 @@ impl World {
             *terminal = Terminal { load, connected };
             self.refit();
         }
+    }
+
+    /// How the digitizer's inputs are connected.
+    pub(crate) fn inputs(&self) -> &Inputs {
+        &self.ailments.inputs
     }
 
     /// What one source channel truly plays, and whether it is on; `None` for a channel that does not exist.

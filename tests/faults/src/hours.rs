@@ -61,6 +61,7 @@ pub fn live_through(hours: f64, every_h: f64, results: PathBuf) -> Result<Hours,
         nameplate: setup::nameplate(),
         results,
         disk: Arc::new(MachineDisk),
+        selfcheck: true,
     };
     let looking = Arc::new(Looking { site: Arc::clone(&site), every_h, held: Mutex::default() });
     let summary = wattproof_runs::run(&bench, &order, Arc::clone(&looking) as Arc<dyn Watcher>);

@@ -185,6 +185,7 @@ fn live(site: &Arc<Site>, script: &Played, faults: &[Fault], sabotage: Option<Sa
         nameplate: setup::nameplate(),
         results: PathBuf::from("results"),
         disk: Arc::new(DaemonDisk { site: Arc::clone(site), daemon }),
+        selfcheck: script.checked,
     };
     let watcher = Arc::new(Watching { site: Arc::clone(site), daemon });
     let summary = wattproof_runs::run(&bench, &order, watcher);
@@ -387,6 +388,7 @@ impl Watcher for Watching {
             }
             Event::Doing(what) => self.site.note(format!("doing: {what}")),
             Event::Printed(text) => self.site.note(format!("printed: {text}")),
+            Event::Checked(found) => self.site.note(format!("checked: {}", found.summary())),
             Event::Planned(_) | Event::Judged(_) => {}
         }
     }

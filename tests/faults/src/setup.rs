@@ -136,6 +136,8 @@ pub struct Played {
     pub name: &'static str,
     /// Whether it finishes on a healthy bench.
     pub finishes: bool,
+    /// Whether the bench is checked before it.
+    pub checked: bool,
     /// Its text.
     pub text: String,
 }
@@ -154,7 +156,8 @@ pub fn script(seed: u64) -> Played {
     if finishes && !random.once_in(4) {
         text.push_str(END);
     }
-    Played { name, finishes, text }
+    // Drawn apart, so that each seed keeps the script it had.
+    Played { name, finishes, checked: Random::new(seed, 9).once_in(4), text }
 }
 
 /// The bench file.

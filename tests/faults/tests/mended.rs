@@ -16,7 +16,9 @@ fn fault(kind: Kind, role: Role, from_s: f64, until_s: f64, times: u32) -> Fault
 }
 
 fn play(seed: u64, faults: Vec<Fault>) -> Report {
-    play_with(seed, setup::script(seed), faults, None).unwrap()
+    // Without a check of the bench, which would move the script against the times of the faults.
+    let script = setup::Played { checked: false, ..setup::script(seed) };
+    play_with(seed, script, faults, None).unwrap()
 }
 
 #[test]

@@ -75,6 +75,8 @@ pub enum Act {
     },
     /// Heatsink temperature.
     Heatsink,
+    /// Temperature of the room's air.
+    Ambient,
     /// A capture of the usual length.
     Capture {
         /// Frequency commanded, Hz.
@@ -130,6 +132,7 @@ impl Act {
             self,
             Act::Heatsink
                 | Act::RestLoad { .. }
+                | Act::Ambient
                 | Act::Capture { .. }
                 | Act::CaptureThen { .. }
                 | Act::CaptureShort { .. }
@@ -154,6 +157,8 @@ pub enum Told {
         /// How long it may have it from then on, s.
         room_s: f64,
     },
+    /// Air of the room, °C; absent where nothing measures it.
+    AmbientC(Option<f64>),
     /// A capture.
     Captured {
         /// Where its samples are kept.

@@ -87,6 +87,16 @@ impl RecordedBench {
         &self.facts.bench
     }
 
+    /// Day on which the run began, `YYYY-MM-DD`.
+    pub fn begun_day(&self) -> &str {
+        &self.facts.begun_day
+    }
+
+    /// Whether the bench is checked before the script.
+    pub fn checks_first(&self) -> bool {
+        self.facts.selfcheck
+    }
+
     /// Highest level that the source can give, V rms.
     pub fn source_vrms_max(&self) -> f64 {
         self.facts.source_vrms_max

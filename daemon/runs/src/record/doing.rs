@@ -123,6 +123,16 @@ impl RecordedBench {
         }
     }
 
+    /// Temperature of the room's air, °C; `None` where nothing measures it.
+    pub fn ambient_c(&mut self) -> Result<Option<f64>, RunError> {
+        let asked =
+            |bench: &Bench| Ok(Live { told: Told::AmbientC(bench.ambient_c()?), channels: Vec::new() });
+        match self.act(Act::Ambient, asked)?.0 {
+            Told::AmbientC(ambient_c) => Ok(ambient_c),
+            other => Err(RunError::Call(format!("the journal holds no temperature but {other:?}"))),
+        }
+    }
+
     /// Captures all channels and reads them.
     pub fn capture(&mut self, hz: f64) -> Result<Captured, RunError> {
         self.captured(hz, Act::Capture { hz }, |bench| bench.capture(hz))

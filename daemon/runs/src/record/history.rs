@@ -92,18 +92,23 @@ impl History {
 }
 
 /// Where the part begins that did not come to its end: the first act that failed or whose outcome is not known, or the
-/// last act of a call that failed for the bench's sake and was the last one.
+/// last act of a call that failed for the bench's sake and was the last one, or the first act of a self-check after which
+/// the run was not started.
 fn unfinished(lines: &VecDeque<Line>) -> Option<u64> {
-    let (mut act, mut open, mut again) = (None, None, None);
+    let (mut first, mut act, mut open, mut again) = (None, None, None, None);
     for line in lines {
         match line.kind.as_str() {
             "act" => {
                 act = Some(line.seq);
+                first = first.or(act);
                 open = act;
             }
             "done" => open = None,
             "failed" => return act,
             "call" => again = None,
+            "selfcheck" if line.data.get("may_start").and_then(serde_json::Value::as_bool) == Some(false) => {
+                again = first.or(Some(line.seq));
+            }
             "answer" if line.data.get("again").and_then(serde_json::Value::as_bool) == Some(true) => {
                 again = act.or(Some(line.seq));
             }
@@ -138,6 +143,7 @@ mod tests {
         let (call, act, done) = (("call", json!({})), ("act", json!({})), ("done", json!("done")));
         let failed = ("failed", json!({ "error": "unplugged" }));
         let answer = |again: bool| ("answer", json!({ "error": "wrong load", "again": again }));
+        let checked = |may_start: bool| ("selfcheck", json!({ "may_start": may_start, "checks": [] }));
         let cases = [
             // Whole: nothing is left behind.
             (vec![call.clone(), act.clone(), done.clone(), ("answer", json!({ "value": 1 }))], None),
@@ -159,7 +165,21 @@ mod tests {
             // The last call failed for the bench's sake: its last act is done again.
             (vec![call.clone(), act.clone(), done.clone(), answer(true)], Some(2)),
             // The script went on after it: it stands.
-            (vec![call.clone(), act.clone(), done.clone(), answer(true), call.clone(), act, done], None),
+            (
+                vec![
+                    call.clone(),
+                    act.clone(),
+                    done.clone(),
+                    answer(true),
+                    call.clone(),
+                    act.clone(),
+                    done.clone(),
+                ],
+                None,
+            ),
+            // A bench that was found wrong is checked again from the beginning; one that was found good is not.
+            (vec![act.clone(), done.clone(), act.clone(), done.clone(), checked(false)], Some(1)),
+            (vec![act.clone(), done.clone(), checked(true), call.clone()], None),
             // The script's own mistake stands as well.
             (vec![call, answer(false)], None),
         ];

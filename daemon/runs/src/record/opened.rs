@@ -41,6 +41,13 @@ pub struct Facts {
     pub limits: Limits,
     /// Highest level that the source can give, V rms.
     pub source_vrms_max: f64,
+    /// Day on which the run began, UTC, `YYYY-MM-DD`: calibrations hold by it, whenever the run is computed again. Empty in
+    /// older records.
+    #[serde(default)]
+    pub begun_day: String,
+    /// Whether the bench is checked before the script.
+    #[serde(default)]
+    pub selfcheck: bool,
 }
 
 impl Opened {

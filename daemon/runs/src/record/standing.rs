@@ -61,6 +61,7 @@ impl Standing {
             | Act::Wait { .. }
             | Act::RestLoad { .. }
             | Act::Heatsink
+            | Act::Ambient
             | Act::Capture { .. }
             | Act::CaptureShort { .. }
             | Act::CaptureBurst { .. }

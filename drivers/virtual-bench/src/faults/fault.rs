@@ -154,6 +154,46 @@ pub enum What {
         /// Which output, from 1.
         output: usize,
     },
+    /// A load has another resistance than it is set to.
+    WrongLoad {
+        /// At which output, from 1.
+        output: usize,
+        /// This one, Ω.
+        ohm: f64,
+    },
+    /// A divider or sensor gives more or less than it should.
+    WrongGain {
+        /// On which input of the digitizer, from 1.
+        input: usize,
+        /// By this factor.
+        by: f64,
+    },
+    /// A sensor is the wrong way round.
+    Reversed {
+        /// On which input of the digitizer, from 1.
+        input: usize,
+    },
+    /// An input of the digitizer is off by a direct voltage.
+    Offset {
+        /// Which, from 1.
+        input: usize,
+        /// By so much, V at the converter.
+        v: f64,
+    },
+    /// An input of the digitizer does not follow a straight line.
+    Bent {
+        /// Which, from 1.
+        input: usize,
+        /// Off by this share of the range at its end.
+        share: f64,
+    },
+    /// The leads of two inputs of the digitizer are exchanged.
+    Exchanged {
+        /// One, from 1.
+        first: usize,
+        /// The other.
+        second: usize,
+    },
     /// The amplifier oscillates, whatever the source does.
     Oscillates {
         /// At so much, V rms without load.
@@ -189,12 +229,18 @@ impl What {
         matches!(self, What::HangUp { .. } | What::Reboot | What::FrontPanel { .. })
     }
 
-    /// Whether it is the amplifier that fails, or what hangs on it.
+    /// Whether it is the amplifier that fails, what hangs on it, or what looks at it.
     pub fn is_of_the_amplifier(&self) -> bool {
         matches!(
             self,
             What::Short { .. }
                 | What::Open { .. }
+                | What::WrongLoad { .. }
+                | What::WrongGain { .. }
+                | What::Reversed { .. }
+                | What::Offset { .. }
+                | What::Bent { .. }
+                | What::Exchanged { .. }
                 | What::Oscillates { .. }
                 | What::ThermalRunaway { .. }
                 | What::StoredCharge { .. }

@@ -128,6 +128,22 @@ fn check_kind(port: Role, what: &What) -> Result<(), String> {
             (ohm.is_finite() && *ohm > 0.0).then_some(()).ok_or_else(|| "`ohm` must be above 0".into())
         }
         What::Open { output } => output_exists(*output),
+        What::WrongLoad { output, ohm } => {
+            output_exists(*output)?;
+            (ohm.is_finite() && *ohm > 0.0).then_some(()).ok_or_else(|| "`ohm` must be above 0".into())
+        }
+        What::WrongGain { input, by: value }
+        | What::Offset { input, v: value }
+        | What::Bent { input, share: value } => {
+            input_exists(*input)?;
+            value.is_finite().then_some(()).ok_or_else(|| "it must be wrong by a number".into())
+        }
+        What::Reversed { input } => input_exists(*input),
+        What::Exchanged { first, second } => {
+            input_exists(*first)?;
+            input_exists(*second)?;
+            (first != second).then_some(()).ok_or_else(|| "`first` and `second` must be two inputs".into())
+        }
         What::Oscillates { out_vrms, hz } => {
             finite("out_vrms", *out_vrms)?;
             let audible = (1.0..=100_000.0).contains(hz);
@@ -150,6 +166,10 @@ fn output_exists(output: usize) -> Result<(), String> {
     (1..=2).contains(&output).then_some(()).ok_or_else(|| "the outputs are 1 and 2".into())
 }
 
+fn input_exists(input: usize) -> Result<(), String> {
+    (1..=4).contains(&input).then_some(()).ok_or_else(|| "the digitizer's inputs are 1 to 4".into())
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test may stop at once")]
@@ -166,7 +186,7 @@ mod tests {
         let faults = parse(Path::new("example.toml"), text).unwrap();
         let kinds = faults.iter().map(|fault| std::mem::discriminant(&fault.what));
         let kinds: std::collections::HashSet<_> = kinds.collect();
-        assert_eq!((kinds.len(), faults.len()), (35, 35));
+        assert_eq!((kinds.len(), faults.len()), (41, 41));
     }
 
     #[test]
@@ -191,6 +211,10 @@ mod tests {
             ("supply", "{ late = { by_ms = -1.0 } }\ntimes = 1"),
             ("supply", "{ late = { by_ms = nan } }\ntimes = 1"),
             ("supply", "{ short = { output = 3, ohm = 0.1 } }\nfor_s = 1.0"),
+            ("load", "{ wrong_load = { output = 1, ohm = 0.0 } }\nfor_s = 1.0"),
+            ("digitizer", "{ wrong_gain = { input = 5, by = 1.1 } }\nfor_s = 1.0"),
+            ("digitizer", "{ exchanged = { first = 2, second = 2 } }\nfor_s = 1.0"),
+            ("digitizer", "{ reversed = { input = 2 } }\ntimes = 1"),
             ("supply", "\"silent\"\ntimes = 0"),
         ] {
             let text = format!("invented = true\n[[fault]]\nport = \"{port}\"\nwhat = {what}\n");

@@ -8,12 +8,14 @@
 //! Who may call it: the pseudo-terminal server, the command line that reads the file, and tests that inject the
 //! same faults elsewhere.
 
+mod ail;
 mod armed;
 mod at_port;
 mod fault;
 mod file;
 pub mod spoil;
 
+pub(crate) use ail::ail;
 pub use armed::Armed;
 pub(crate) use at_port::{Event, PortFaults};
 pub use fault::{Fault, What};

@@ -4,7 +4,7 @@ use std::thread::{self, JoinHandle};
 use super::stand::Compute;
 use super::{FrontEnd, Quantity, mix};
 use crate::converter::{Converter, ConverterError};
-use crate::world::{RawCapture, World};
+use crate::world::{Inputs, RawCapture, World};
 
 /// How a record is to be taken; fixed when it starts.
 #[derive(Debug, Clone)]
@@ -92,7 +92,7 @@ impl Running {
             let (mut world, plan) = (world.clone(), Arc::clone(&self.plan));
             move || {
                 world.reseed_noise(piece_seed);
-                convert(&world.capture(start_s, plan.fs_hz, count), &plan, piece_seed)
+                convert(&world.capture(start_s, plan.fs_hz, count), &plan, world.inputs(), piece_seed)
             }
         };
         let job = match self.compute {
@@ -137,21 +137,28 @@ impl Running {
 }
 
 /// Front end and converter of every channel.
-fn convert(raw: &RawCapture, plan: &Plan, seed: u64) -> Codes {
-    let channels = plan.front_end.channels.iter().zip(&plan.ranges_v);
+fn convert(raw: &RawCapture, plan: &Plan, inputs: &Inputs, seed: u64) -> Codes {
+    let channels = plan.front_end.channels.iter().zip(&plan.ranges_v).enumerate();
     channels
-        .map(|(channel, range_v)| {
-            let output = channel.output as usize - 1;
-            let side = match channel.quantity {
+        .map(|(index, (channel, range_v))| {
+            let at = inputs.sensor_at(index);
+            let sensor = plan.front_end.channels.get(at).unwrap_or(channel);
+            let output = sensor.output as usize - 1;
+            let side = match sensor.quantity {
                 Quantity::Volts => raw.volts.get(output),
                 Quantity::Amps => raw.amps.get(output),
             };
             let noise_v = plan.front_end.noise_ratio * range_v;
-            let gain = 1.0 / channel.true_per_volt();
+            let gain = 1.0 / sensor.true_per_volt();
             let seed = mix(seed, 200 + u64::from(channel.channel));
             let converter = Converter::new(*range_v, plan.bits, noise_v, seed)?;
             let input = side.map(Vec::as_slice).unwrap_or_default();
-            Ok(converter.with_error(gain, 0.0).convert(input).codes)
+            if *inputs == Inputs::default() {
+                return Ok(converter.with_error(gain, 0.0).convert(input).codes);
+            }
+            let mut volts: Vec<f64> = input.iter().map(|value| value * gain).collect();
+            inputs.spoil(index, at, *range_v, &mut volts);
+            Ok(converter.with_error(1.0, 0.0).convert(&volts).codes)
         })
         .collect()
 }

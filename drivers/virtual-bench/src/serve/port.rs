@@ -13,7 +13,6 @@ use super::pace::Pacer;
 use super::terminal::Terminal;
 use crate::faults::{Event, PortFaults, What};
 use crate::instruments::{Stand, VirtualInstrument};
-use crate::{Oscillation, World};
 
 /// Bytes that nobody takes for this long are lost, as on a wire, s.
 const UNREAD_S: f64 = 2.0;
@@ -238,7 +237,9 @@ impl Port {
                     terminal.block(begins)?;
                 }
             }
-            what => self.stand.change(now_s, |world| ail(world, &what, begins)),
+            what => self
+                .stand
+                .change(now_s, |world| world.ail(|ailments| crate::faults::ail(ailments, &what, begins))),
         }
         Ok(())
     }
@@ -352,29 +353,6 @@ impl Port {
             Err(errno) => Err(errno.into()),
         }
     }
-}
-
-/// Carries out a fault of the amplifier, or takes it back.
-fn ail(world: &mut World, what: &What, begins: bool) {
-    world.ail(|ailments| match *what {
-        What::Short { output, ohm } => {
-            if let Some(short_ohm) = ailments.short_ohm.get_mut(output.saturating_sub(1)) {
-                *short_ohm = begins.then_some(ohm);
-            }
-        }
-        What::Open { output } => {
-            if let Some(open) = ailments.open.get_mut(output.saturating_sub(1)) {
-                *open = begins;
-            }
-        }
-        What::Oscillates { out_vrms, hz } => {
-            ailments.oscillation = begins.then_some(Oscillation { out_vrms, hz });
-        }
-        What::ThermalRunaway { c_per_s } => ailments.runaway_c_per_s = if begins { c_per_s } else { 0.0 },
-        What::StoredCharge { tau_s } => ailments.discharge_tau_s = begins.then_some(tau_s),
-        // All others are faults of the port or of bytes.
-        _ => {}
-    });
 }
 
 /// Makes or moves a symbolic link; a file that is none is left alone.

@@ -1,6 +1,6 @@
 use super::drive::SourceChannel;
 use super::slow::channel_gain;
-use super::{Drive, Terminal, db_to_ratio};
+use super::{Drive, Inputs, Terminal, db_to_ratio};
 use crate::amplifier::AmplifierSpec;
 use crate::load::Load;
 
@@ -9,6 +9,10 @@ use crate::load::Load;
 pub struct Ailments {
     /// A short across an output and what is left of its resistance, Ω.
     pub short_ohm: [Option<f64>; 2],
+    /// A load that has another resistance than it is set to, Ω.
+    pub wrong_ohm: [Option<f64>; 2],
+    /// What is wrong with how the digitizer looks at the outputs.
+    pub inputs: Inputs,
     /// A load that has come off its output.
     pub open: [bool; 2],
     /// Both channels oscillate, whatever the source does.
@@ -47,8 +51,12 @@ impl Ailments {
 
     /// What hangs on the outputs.
     pub(super) fn terminals(&self, mut set: [Terminal; 2]) -> [Terminal; 2] {
-        for ((terminal, short_ohm), open) in set.iter_mut().zip(self.short_ohm).zip(self.open) {
+        let wrong = self.short_ohm.into_iter().zip(self.wrong_ohm);
+        for ((terminal, (short_ohm, wrong_ohm)), open) in set.iter_mut().zip(wrong).zip(self.open) {
             terminal.connected &= !open;
+            if let Some(ohm) = wrong_ohm {
+                terminal.load = Load::Resistive { ohm };
+            }
             // A short sits at the output itself, whether or not the load is connected.
             if let Some(ohm) = short_ohm {
                 *terminal = Terminal { load: Load::Resistive { ohm }, connected: true };

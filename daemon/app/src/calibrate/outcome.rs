@@ -1,0 +1,66 @@
+//! What a calibration came to, for a person to judge before it is written.
+
+use comfy_table::{CellAlignment, Table, presets};
+use wattproof_bench::{CalibratedChannel, Measures};
+use wattproof_method::calibration::Calibration;
+
+/// The unit of what an input looks at.
+pub fn unit(input: &CalibratedChannel) -> &'static str {
+    match input.measures {
+        Measures::Volts => "V",
+        Measures::Amps => "A",
+    }
+}
+
+/// An input in words.
+pub fn title(input: &CalibratedChannel) -> String {
+    let word = match input.measures {
+        Measures::Volts => "voltage",
+        Measures::Amps => "current",
+    };
+    format!("{word} input of channel {} (adc {})", input.amplifier_channel, input.adc)
+}
+
+/// Points with what they are off the line, then gain, offset and linearity against what stood in the bench file.
+pub fn told(input: &CalibratedChannel, found: &Calibration) -> String {
+    let unit = unit(input);
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING);
+    table.set_header([
+        "point".to_string(),
+        "adc V".to_string(),
+        format!("meter {unit}"),
+        format!("off the line {unit}"),
+        format!("u {unit}"),
+    ]);
+    for (number, point) in (1..).zip(&found.departures) {
+        table.add_row([
+            format!("{number}"),
+            format!("{:.6}", point.adc_v),
+            format!("{}", point.reading),
+            format!("{:+.6}", point.off),
+            format!("{:.6}", point.u),
+        ]);
+    }
+    for index in 0..5 {
+        if let Some(column) = table.column_mut(index) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    format!(
+        "{table}\n\
+         gain       {:.6} {unit}/V, standard uncertainty {:.4} % ({:+.3} % against {:.6} in the bench file)\n\
+         offset     {:+.6} V at the converter, standard uncertainty {:.6} V (bench file: {:+.6} V)\n\
+         linearity  within {:.6} V of a straight line ({:.4} % of the range), up to {} {unit}",
+        found.gain,
+        found.u_gain_pct,
+        100.0 * (found.gain / input.gain - 1.0),
+        input.gain,
+        found.offset_v,
+        found.u_offset_v,
+        input.offset_v,
+        found.linearity_v,
+        100.0 * found.linearity_v / input.range_v,
+        found.highest
+    )
+}
