@@ -205,3 +205,16 @@ fn numbers_to_quote_are_those_of_the_published_generator() {
     ];
     assert_eq!(later, published);
 }
+
+/// A rise in the largest steps allowed, as a run makes it, passes: rounding must not turn the limit itself into a breach.
+#[test]
+fn a_rise_in_steps_of_exactly_the_limit_passes() {
+    let mut guard = running();
+    let step = 10f64.powf(limits().source_step_db_max / 20.0);
+    let mut level_vrms = limits().source_vrms_max / 10.0;
+    while level_vrms * step <= limits().source_vrms_max {
+        level_vrms *= step;
+        guard.permit(0.0, &Command::SourceLevel { level_vrms }).unwrap();
+    }
+    assert!(level_vrms > 0.9, "{level_vrms} V: three steps from a tenth of 2 V");
+}
