@@ -51,10 +51,8 @@ fn too_loud(limits: &Limits, playing: &Playing, levels: [f64; 2], loudest_vrms: 
 fn too_steep(limits: &Limits, playing: &Playing, level_vrms: f64) -> Option<TripCause> {
     let floor_vrms = playing.level_vrms.max(limits.source_vrms_max / 10.0);
     let step_db = 20.0 * (level_vrms / floor_vrms).log10();
-    // Going down, or to zero, gives a negative or minus infinite step and passes.
-    (playing.source_on && level_vrms > playing.level_vrms)
-        .then(|| above("source_step_db_max", step_db, limits.source_step_db_max + 1e-9))
-        .flatten()
+    // Staying, going down, or to zero, gives no step, a negative or minus infinite one, and passes.
+    above("source_step_db_max", step_db, limits.source_step_db_max + 1e-9).filter(|_| playing.source_on)
 }
 
 pub(crate) fn above(limit: &str, value: f64, allowed: f64) -> Option<TripCause> {

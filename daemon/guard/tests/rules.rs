@@ -179,3 +179,42 @@ fn an_off_that_was_not_read_back_leaves_the_source_playing_at_its_level() {
     guard.source_off(0.2, true);
     assert!(guard.permit(0.3, &level(loud)).is_ok(), "it is off: the level may be set");
 }
+
+/// A person is told what is believed: an output that was switched on is on, not merely in doubt.
+#[test]
+fn an_output_switched_on_is_believed_on_until_it_is_doubted() {
+    let mut guard = running();
+    assert_eq!(guard.belief(Output::Supply), Belief::On);
+    guard.doubt(0.0, Output::Supply, Doubt::Step);
+    assert_eq!(guard.belief(Output::Supply), Belief::Unknown);
+}
+
+/// Numbers to quote at a reset differ from each other and from boot to boot. They are SplitMix64 (Steele, Lea, Flood,
+/// OOPSLA 2014); these five, for the seed 1234567, stand with many public implementations of it (from memory).
+#[test]
+fn numbers_to_quote_are_those_of_the_published_generator() {
+    let mut guard = Guard::new(limits(), 3.0, 1_234_567);
+    let trip = guard.fault(0.0, TripCause::Stop { by: "a test".into() }).unwrap();
+    let later: Vec<u64> = (0..4).map(|_| guard.renew_nonce().unwrap()).collect();
+    assert_eq!(trip.nonce, 6_457_827_717_110_365_317);
+    let published = [
+        3_203_168_211_198_807_973,
+        9_817_491_932_198_370_423,
+        4_593_380_528_125_082_431,
+        16_408_922_859_458_223_821,
+    ];
+    assert_eq!(later, published);
+}
+
+/// A rise in the largest steps allowed, as a run makes it, passes: rounding must not turn the limit itself into a breach.
+#[test]
+fn a_rise_in_steps_of_exactly_the_limit_passes() {
+    let mut guard = running();
+    let step = 10f64.powf(limits().source_step_db_max / 20.0);
+    let mut level_vrms = limits().source_vrms_max / 10.0;
+    while level_vrms * step <= limits().source_vrms_max {
+        level_vrms *= step;
+        guard.permit(0.0, &Command::SourceLevel { level_vrms }).unwrap();
+    }
+    assert!(level_vrms > 0.9, "{level_vrms} V: three steps from a tenth of 2 V");
+}
