@@ -29,7 +29,8 @@ use crate::ports::ports_sentence;
 use crate::serial::{busy, refuse};
 use crate::{Canceller, Link, LinkError};
 
-/// Most bytes of one read. A longer answer takes several.
+/// Most bytes of one read. A longer answer takes several. One that fills the last of them exactly has no end that can be
+/// told, and keeps the next message waiting for the driver's time-out.
 const READ_BYTES: usize = 65_536;
 
 /// An open device.
@@ -63,8 +64,8 @@ enum Done {
 }
 
 impl UsbTmcLink {
-    /// Opens the device. The kernel's driver lets one process in at a time no more than any other: whoever must be
-    /// alone takes a lock elsewhere.
+    /// Opens the device. The kernel's driver lets any number of processes in: whoever must be alone takes a lock
+    /// elsewhere.
     ///
     /// # Errors
     /// `Open` when it is missing, not permitted or no device; `Busy`.

@@ -7,7 +7,7 @@ use rustix::fs::{Access, access};
 use wattproof_bench::BenchFile;
 use wattproof_link::Address;
 
-use super::finding::Finding;
+use super::finding::{Finding, Level};
 use crate::machine::Machine;
 
 /// A USB adapter that gathers bytes for longer than this delays every answer, ms.
@@ -22,9 +22,11 @@ fn found(machine: &Machine, bench: &BenchFile) -> Vec<(&'static str, Result<Addr
 
 /// Paths of a bench's ports, as far as they are known.
 pub fn paths(machine: &Machine, bench: &BenchFile) -> Vec<String> {
-    let known = found(machine, bench).into_iter().filter_map(|(_, found)| match found.ok()? {
-        Address::Serial { path, .. } | Address::UsbTmc { path } => Some(path),
-        _ => None,
+    let ports = machine.ports();
+    let known = found(machine, bench).into_iter().flat_map(|(_, found)| match found {
+        Ok(Address::Serial { path, .. } | Address::UsbTmc { path }) => vec![path],
+        Ok(asked) => asked.may_ask(&ports),
+        Err(_) => Vec::new(),
     });
     known.collect()
 }
@@ -48,7 +50,10 @@ fn link(machine: &Machine, bench: &BenchFile, role: &str, found: Result<Address,
             }
             let found =
                 format!("{who} is looked for by asking on {}, which is not done here", may.join(", "));
-            vec![Finding::ok(role, found)]
+            // Any of them may be the one.
+            let each = may.iter().flat_map(|path| port(machine, role, path, true));
+            let wrong = each.filter(|finding| finding.level != Level::Ok);
+            std::iter::once(Finding::ok(role, found)).chain(wrong).collect()
         }
         Ok(Address::Usb { .. } | Address::Tcp { .. }) => Vec::new(),
         Err(why) => vec![Finding::fix(role, why, "")],
@@ -152,7 +157,6 @@ fn slow_adapter(machine: &Machine, role: &str, real: &Path) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::doctor::finding::Level;
     use crate::machine::fake::Fake;
 
     fn only(findings: &[Finding], level: Level, words: &[&str]) {
