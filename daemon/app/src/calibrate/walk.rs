@@ -24,6 +24,9 @@ const LOOKS: usize = 2;
 /// Points that are proposed.
 const POINTS: u32 = 6;
 
+/// What the converter saw of a point; what the meter read, with the worth of its last digit.
+type ReadPoint = (Looks, (f64, f64));
+
 /// One walk.
 pub struct Walk {
     /// The bench file.
@@ -276,7 +279,7 @@ fn point(
     applied: &Applied<'_>,
     level_vrms: f64,
     person: &mut Person,
-) -> Result<(Looks, (f64, f64)), Failure> {
+) -> Result<ReadPoint, Failure> {
     let unit = unit(input);
     applied.play(level_vrms)?;
     let mut looks = Looks::default();
@@ -307,7 +310,7 @@ fn outside_point(
     number_of: usize,
     person: &mut Person,
     look: &dyn Fn(&mut Looks) -> Result<(), RunError>,
-) -> Result<Option<(Looks, (f64, f64))>, Failure> {
+) -> Result<Option<ReadPoint>, Failure> {
     let unit = unit(input);
     loop {
         let typed =
