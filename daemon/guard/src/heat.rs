@@ -174,8 +174,9 @@ impl LoadHeat {
     /// How long with the source off until it may be held for `seconds`, s; none where it never may.
     pub fn cool_s(&self, level_vrms: f64, load_ohm: Option<f64>, share: f64, seconds: f64) -> Option<f64> {
         let power_w = share * self.assumed_w(level_vrms, load_ohm);
-        let each = self.parts.iter().map(|part| part.duty.cool_s(part.warm_w, power_w, seconds));
-        each.fold(Some(0.0), |longest: Option<f64>, cool_s| Some(longest?.max(cool_s?)))
+        self.parts.iter().try_fold(0.0_f64, |longest, part| {
+            Some(longest.max(part.duty.cool_s(part.warm_w, power_w, seconds)?))
+        })
     }
 
     /// The least of all highest powers, W.
