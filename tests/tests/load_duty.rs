@@ -86,7 +86,7 @@ fn a_search_gives_the_load_its_time_and_comes_to_the_truth() {
 fn without_its_figures_the_load_cuts_itself_off() {
     let served = Served::start_with("honest", &STANDS);
     forget(&served);
-    let script = served.script(&format!("{BEGIN} for n in 0..40 {{ {LOUD} }}"));
+    let script = served.script(&format!("{BEGIN} for n in 0..40 {{ {LOUD} settle(0.5); }}"));
     let run = served.run(&script).output().unwrap();
     let told = said(&run);
     assert!(

@@ -45,6 +45,8 @@ fn between(then: impl FnOnce(&Bench)) {
     let script = Script { path: served.script(SCRIPT), source: SCRIPT.into() };
     let nameplate = Nameplate::read(&served.nameplate()).unwrap();
     let order = RunOrder::new(script, ScriptIn::Here, nameplate, served.folder.path().join("results"));
+    // The acts below are the script's alone.
+    let order = RunOrder { selfcheck: false, ..order };
     let (printed, has_printed) = channel();
     let (go, go_on) = channel();
     let watcher = Arc::new(Held { printed: Mutex::new(printed), go_on: Mutex::new(go_on) });

@@ -296,8 +296,9 @@ fn a_missing_source_does_not_keep_the_supply_on() {
     std::fs::write(served.port("supply"), "\nVOLT 12\nOUTP ON\n").unwrap();
     assert_eq!(served.ask("supply", "OUTP?"), "1");
     let text = std::fs::read_to_string(served.bench()).unwrap();
-    let source = served.port("source").display().to_string();
-    std::fs::write(served.bench(), text.replace(&source, "/dev/no-such-port")).unwrap();
+    // With its quotes: /dev/pts/1 also begins the name of /dev/pts/13.
+    let source = format!("\"{}\"", served.port("source").display());
+    std::fs::write(served.bench(), text.replace(&source, "\"/dev/no-such-port\"")).unwrap();
     let ended = served.run(&served.script("print(1);")).output().unwrap();
     assert!(!ended.status.success());
     assert!(bench::said(&ended).contains("/dev/no-such-port"), "{}", bench::said(&ended));

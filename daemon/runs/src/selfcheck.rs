@@ -62,11 +62,13 @@ struct Trial {
 }
 
 impl Trial {
-    /// The lowest supply voltage, every load, the smallest power; `None` without ratings.
+    /// The lowest supply voltage, every load, the smallest power; `None` without ratings, or loads for them.
     fn of(plate: &Nameplate, file: &BenchFile, source_vrms_max: f64) -> Option<Self> {
         let least = |pick: fn(&crate::Rating) -> f64| plate.rating.iter().map(pick).reduce(f64::min);
         let most_w = plate.rating.iter().map(|rating| rating.watts).reduce(f64::max)?;
-        let mut loads_ohm: Vec<f64> = plate.rating.iter().map(|rating| rating.load_ohm).collect();
+        // As the load has them; a rating whose load is not there ends the run where it is asked for.
+        let there = plate.rating.iter().filter_map(|rating| file.load.nearest(rating.load_ohm).ok());
+        let mut loads_ohm: Vec<f64> = there.collect();
         loads_ohm.sort_by(|a, b| b.total_cmp(a));
         loads_ohm.dedup();
         loads_ohm.truncate(LOADS_MAX);
@@ -112,7 +114,7 @@ impl<'a> Checking<'a> {
             None => self.checks.push(Check::not_told(
                 "amplifier",
                 None,
-                "no rating says at which voltage and into which load it may be tried",
+                "no rating says at which voltage and into which load of this bench it may be tried",
                 "name its nameplate: --nameplate amplifier.toml",
             )),
         }

@@ -246,7 +246,7 @@ pub struct RatingRow {
     seconds_at_power: f64,
     joules: f64,
     load_ohm_set: Option<f64>,
-    calibration: String,
+    calibration: Words,
 }
 
 /// The row of a judged rating.
@@ -288,7 +288,7 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         seconds_at_power: result.spent.seconds_at_power,
         joules: result.spent.joules,
         load_ohm_set: result.load_ohm_set,
-        calibration: result.calibration.to_string(),
+        calibration: result.calibration.to_string().into(),
     }
 }
 

@@ -189,7 +189,7 @@ fn thermometer() {
     assert_eq!(thermometer.measure_c(1).unwrap(), 41.5);
     fake.quirk("MEAS:TEMP? (@1)", Quirk::Raw(b"9.91E+37\n".to_vec()));
     assert!(matches!(*thermometer.measure_c(1).unwrap_err().fault, Fault::NotANumber(_)));
-    assert!(matches!(*thermometer.measure_c(2).unwrap_err().fault, Fault::BadRequest(_)));
+    assert!(matches!(*thermometer.measure_c(3).unwrap_err().fault, Fault::BadRequest(_)));
 }
 
 fn wanted(format: Option<SampleFormat>, order: Option<ByteOrder>) -> Acquisition {

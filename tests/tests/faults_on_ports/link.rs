@@ -1,5 +1,6 @@
 //! Faults 1 to 12: the link. Fault 5 (modem lines) has no pseudo-terminal; `modem_lines.rs` plays it.
 
+use std::path::Path;
 use std::process::Command;
 
 use crate::bench::{Served, said};
@@ -7,6 +8,11 @@ use crate::{SCRIPT, ask, fault, run, run_on};
 
 /// The third reading of the supply's current, in the midst of a run.
 const THIRD: &str = "message = \"MEAS:CURR?\"\nnth = 3\ntimes = 1";
+
+/// A port as a bench file has it: with its quotes, since /dev/pts/1 also begins the name of /dev/pts/13.
+fn written(port: &Path) -> String {
+    format!("\"{}\"", port.display())
+}
 
 #[test]
 fn fault_01_unplugged_in_the_midst_of_an_answer() {
@@ -34,7 +40,7 @@ fn fault_02_back_under_another_number_arms_nothing_and_is_off_at_the_next_start(
     assert_eq!(ask(&back, "OUTP?").as_deref(), Some("0"));
     let served = &ended.served;
     let text = std::fs::read_to_string(served.bench()).unwrap();
-    let moved = text.replace(&served.port("supply").display().to_string(), &back.display().to_string());
+    let moved = text.replace(&written(&served.port("supply")), &written(&back));
     std::fs::write(served.bench(), moved).unwrap();
     let again = served.run(&served.script("print(\"nothing\");")).output().unwrap();
     // The alarm outlasts the run: a person has to look at the bench first.
@@ -47,7 +53,8 @@ fn fault_03_swapped_ports_are_refused_before_anything_is_switched_on() {
     let served = Served::start("honest");
     let text = std::fs::read_to_string(served.bench()).unwrap();
     let [source, supply] = ["source", "supply"].map(|role| served.port(role).display().to_string());
-    let swapped = text.replace(&source, "\u{1}").replace(&supply, &source).replace('\u{1}', &supply);
+    let [from, to] = [&source, &supply].map(|port| written(Path::new(port)));
+    let swapped = text.replace(&from, "\u{1}").replace(&to, &from).replace('\u{1}', &to);
     std::fs::write(served.bench(), swapped).unwrap();
     let output = served.run(&served.script(SCRIPT)).output().unwrap();
     assert!(!output.status.success());
