@@ -6,6 +6,7 @@ use serde::Serialize;
 use wattproof_bench::{Captured, TemperaturePlace};
 use wattproof_method::selfcheck::SelfCheck;
 
+use crate::ceiling::collapsed;
 use crate::chance::Chance;
 use crate::delivered::Delivered;
 use crate::drives::Playing;
@@ -275,7 +276,10 @@ impl Stage {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
             self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
         }
-        self.shown.note(&self.now);
+        // An output that is gone, or can't be read, shows nothing of what its level gives.
+        if step.driven().all(|channel| !channel.reading.is_refused() && !collapsed(channel)) {
+            self.shown.note(&self.now);
+        }
         if let How::Then(next_vrms) = how {
             self.now.level_vrms = Some(next_vrms);
             // From the end of the record on, and no louder: what lies between goes to the level before.
