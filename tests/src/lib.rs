@@ -1,1 +1,3 @@
 //! End-to-end tests, outside checks and house rules.
+
+pub mod figure;

@@ -21,11 +21,12 @@ use bench::{Served, root, said, wattproof};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, ioctl_tiocnxcl, tcgetattr, tcsetattr};
+use wattproof_tests::figure::keeps;
 
-/// Within this OFF must be on the wire after a kill on a machine that may be busy with other tests.
+/// Within this OFF must be on the wire after a kill, 99 of 100 times.
 const KILLED_MAX: Duration = Duration::from_millis(50);
-/// And after the daemon stopped giving signs of life, with the same allowance for a busy machine.
-const HUNG_MAX: Duration = Duration::from_millis(350);
+/// And after the daemon stopped giving signs of life.
+const HUNG_MAX: Duration = Duration::from_millis(300);
 
 fn signal(process: u32, name: &str) {
     let status = Command::new("kill").arg(format!("-{name}")).arg(process.to_string()).status().unwrap();
@@ -215,7 +216,7 @@ fn fault_38_a_killed_daemon_is_answered_on_the_wire() {
         daemon.kill().unwrap();
         daemon.wait().unwrap();
         let dead = killed.elapsed();
-        let (bytes, first) = wire.read(Duration::from_secs(2), OFF.len());
+        let (bytes, first) = wire.read(Duration::from_secs(5), OFF.len());
         assert!(bytes.starts_with(OFF), "round {round}: {}", bytes.escape_ascii());
         let off = first.unwrap().duration_since(killed);
         dying.push(dead);
@@ -242,8 +243,8 @@ fn fault_38_a_killed_daemon_is_answered_on_the_wire() {
     at("kill to the daemon's end", &mut dying);
     let (p50, _) = at("kill to the first OFF byte", &mut total);
     let (_, own_p99) = at("the daemon's end to the first OFF byte", &mut own);
-    assert!(p50 <= Duration::from_millis(5), "p50 {p50:?}");
-    assert!(own_p99 <= KILLED_MAX, "p99 {own_p99:?}");
+    assert!(keeps(p50, Duration::from_millis(5)), "p50 {p50:?}");
+    assert!(keeps(own_p99, KILLED_MAX), "p99 {own_p99:?}");
 }
 
 /// A killed daemon's guardian repeats itself, sends nothing else, and ends.
@@ -295,7 +296,7 @@ fn fault_39_a_stopped_daemon_is_answered_and_trips_when_it_wakes() {
         std::thread::sleep(Duration::from_millis(60 + 7 * round));
         signal(daemon.id(), "STOP");
         let stopped = Instant::now();
-        let (bytes, first) = wire.read(Duration::from_secs(2), OFF.len());
+        let (bytes, first) = wire.read(Duration::from_secs(5), OFF.len());
         assert!(bytes.starts_with(OFF), "{}", bytes.escape_ascii());
         times.push(first.unwrap().duration_since(stopped));
         signal(daemon.id(), "CONT");
@@ -306,7 +307,7 @@ fn fault_39_a_stopped_daemon_is_answered_and_trips_when_it_wakes() {
     }
     times.sort();
     println!("stop to first OFF byte, {} stops: p50 {:?}, max {:?}", times.len(), times[4], times[7]);
-    assert!(times[7] <= HUNG_MAX, "{times:?}");
+    assert!(keeps(times[7], HUNG_MAX), "{times:?}");
     assert!(times[0] >= Duration::from_millis(100), "too early: {times:?}");
 }
 
@@ -324,7 +325,7 @@ fn fault_40_a_dead_or_hung_guardian_is_noticed() {
     let (code, told) = ended_with(daemon);
     assert_eq!(code, Some(7), "{told}");
     assert!(told.contains("does not answer"), "{told}");
-    assert!(hung.elapsed() < Duration::from_secs(1), "{:?}", hung.elapsed());
+    assert!(keeps(hung.elapsed(), Duration::from_secs(1)), "{:?}", hung.elapsed());
     signal(guardian, "KILL");
 }
 
@@ -359,9 +360,9 @@ fn fault_39_a_hung_run_is_switched_off_and_trips_when_it_wakes() {
     let daemon = energised(&served);
     let guardian = guardian_of(daemon.id());
     signal(daemon.id(), "STOP");
-    let off = wait_until("source and supply off", Duration::from_secs(2), || all_off(&served));
+    let off = wait_until("source and supply off", Duration::from_secs(6), || all_off(&served));
     println!("stop of an energised run to both outputs reported off: {off:?}");
-    assert!(off <= HUNG_MAX + Duration::from_millis(150), "{off:?}");
+    assert!(keeps(off, HUNG_MAX + Duration::from_millis(150)), "{off:?}");
     // Long enough for the guardian's last repetition.
     std::thread::sleep(Duration::from_millis(900));
     signal(daemon.id(), "CONT");

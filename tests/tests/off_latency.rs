@@ -16,6 +16,7 @@ use bench::Served;
 use wattproof_bench::{Bench, BenchFile, Extras, Parts};
 use wattproof_guard::{State, TripCause};
 use wattproof_link::{Address, Canceller, Link, LinkError};
+use wattproof_tests::figure::keeps;
 
 /// What is seen at the links.
 #[derive(Default)]
@@ -177,6 +178,6 @@ fn a_breach_is_answered_by_off_in_time() {
         share(1.0)
     );
     // On a machine that is busy with other tests the scheduler has its share; half of them are quick even there.
-    assert!(share(0.5) <= Duration::from_millis(10), "{:?}", share(0.5));
-    assert!(share(1.0) <= Duration::from_millis(500), "{:?}", share(1.0));
+    assert!(keeps(share(0.5), Duration::from_millis(10)), "{:?}", share(0.5));
+    assert!(keeps(share(1.0), Duration::from_millis(500)), "{:?}", share(1.0));
 }

@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 use bench::{Served, interposed};
 use wattproof_bench::{Bench, BenchError, BenchFile, Extras, LATCH_FILE};
 use wattproof_guard::{Belief, Output, Refusal, State, TripCause};
+use wattproof_tests::figure::keeps;
 
 fn open(served: &Served) -> Bench {
     Bench::open(BenchFile::read(&served.bench()).unwrap()).unwrap()
@@ -53,10 +54,10 @@ fn off_is_confirmed_in_time_at_9600_baud() {
     // Nothing is under way on the two ports.
     std::thread::sleep(Duration::from_millis(300));
     bench.stopper().stop("a test");
-    let took = until("everything off", Duration::from_secs(5), off(&bench));
+    let took = until("everything off", Duration::from_secs(10), off(&bench));
     println!("OFF confirmed after {took:?} at 9600 baud");
     // 150 ms are the aim for an idle instrument; the freshness loop may have been asking something just then.
-    assert!(took < Duration::from_secs(1), "{took:?}");
+    assert!(keeps(took, Duration::from_secs(1)), "{took:?}");
 }
 
 /// Stops at moments spread over exchanges that never cease, on both ports.
@@ -97,7 +98,8 @@ fn off_is_confirmed_in_time_at_9600_baud_with_questions_under_way() {
             "{output} OFF confirmed at 9600 baud, questions under way, {rounds} stops: p50 {median:?}, max {most:?}"
         );
         // 150 ms are the aim; the most has an allowance for a machine busy with other tests.
-        assert!(median <= Duration::from_millis(150) && most < Duration::from_secs(1), "{output}: {times:?}");
+        let kept = keeps(median, Duration::from_millis(150)) && keeps(most, Duration::from_secs(1));
+        assert!(kept, "{output}: {times:?}");
     }
 }
 
@@ -110,9 +112,9 @@ fn a_source_that_hangs_delays_no_other_off_and_is_an_alarm() {
     hang.now();
     bench.stopper().stop("a test");
     let took =
-        until("the supply off", Duration::from_secs(2), || bench.belief(Output::Supply) == Belief::Off);
+        until("the supply off", Duration::from_secs(5), || bench.belief(Output::Supply) == Belief::Off);
     println!("supply OFF confirmed after {took:?} with the source hanging");
-    assert!(took < Duration::from_millis(500), "{took:?}");
+    assert!(keeps(took, Duration::from_millis(500)), "{took:?}");
     assert_eq!(bench.belief(Output::Source), Belief::Unknown);
     until("the alarm", Duration::from_secs(30), || bench.state() == State::Alarm);
     let report = bench.make_safe(TripCause::Run { what: "the test is over".into() });

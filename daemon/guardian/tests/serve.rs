@@ -45,9 +45,19 @@ impl Pty {
 
     /// What arrives within a time.
     fn read(&self, within: Duration) -> Vec<u8> {
+        self.read_up_to(usize::MAX, within)
+    }
+
+    /// The first OFF, within a second: far less than an unreadable port would hold it up, far more than a machine that
+    /// is busy with other tests.
+    fn first(&self, off: &str) -> Vec<u8> {
+        self.read_up_to(off.len() + 1, Duration::from_secs(1))
+    }
+
+    fn read_up_to(&self, most: usize, within: Duration) -> Vec<u8> {
         let mut bytes = Vec::new();
         let until = Instant::now() + within;
-        loop {
+        while bytes.len() < most {
             let left = until.saturating_duration_since(Instant::now());
             let timeout = Timespec { tv_sec: left.as_secs() as i64, tv_nsec: i64::from(left.subsec_nanos()) };
             let mut fds = [PollFd::new(&self.master, PollFlags::IN)];
@@ -56,9 +66,11 @@ impl Pty {
                 return bytes;
             }
             let mut buf = [0u8; 4096];
-            let count = rustix::io::read(&self.master, &mut buf).unwrap();
+            let room = buf.len().min(most - bytes.len());
+            let count = rustix::io::read(&self.master, &mut buf[..room]).unwrap();
             bytes.extend_from_slice(&buf[..count]);
         }
+        bytes
     }
 
     /// Fills it until it takes no more.
@@ -74,13 +86,13 @@ struct Watched {
     thread: JoinHandle<Result<Ended, GuardianError>>,
 }
 
-/// A guardian over the given ports that fires after 200 ms of silence.
+/// A guardian over the given ports that fires after 1 s of silence: longer than a busy machine keeps a test waiting.
 fn watched(ports: &[(&Pty, &str)]) -> Watched {
     let (daemon, theirs) =
         socketpair(AddressFamily::UNIX, SocketType::SEQPACKET, SocketFlags::CLOEXEC, None).unwrap();
     // The orders as the daemon encodes them: count, silence in ms, then length and bytes of each port.
     let mut orders = vec![ports.len() as u8];
-    orders.extend_from_slice(&200u32.to_le_bytes());
+    orders.extend_from_slice(&1000u32.to_le_bytes());
     for (_, off) in ports {
         orders.extend_from_slice(&(off.len() as u16).to_le_bytes());
         orders.extend_from_slice(off.as_bytes());
@@ -141,8 +153,8 @@ fn fault_38_a_dead_daemon_is_answered_on_every_port_and_again() {
     watched.beat_for(Duration::from_millis(300));
     assert!(source.read(Duration::ZERO).is_empty(), "nothing leaves while the daemon lives");
     let ended = std::thread::spawn(move || watched.die());
-    let first = source.read(Duration::from_millis(15));
-    assert_eq!(offs(&first, "OUTP1 OFF\nOUTP2 OFF\n"), 1, "the first at once");
+    let first = source.first("OUTP1 OFF\nOUTP2 OFF\n");
+    assert_eq!(offs(&first, "OUTP1 OFF\nOUTP2 OFF\n"), 1);
     let rest = source.read(Duration::from_millis(1500));
     assert_eq!(offs(&rest, "OUTP1 OFF\nOUTP2 OFF\n"), 4);
     assert_eq!(offs(&supply.read(Duration::ZERO), "OUTP OFF\n"), 5);
@@ -157,7 +169,7 @@ fn fault_39_a_silent_daemon_is_answered_and_told_until_it_has_seen() {
     let silent = Instant::now();
     assert_eq!(watched.hear(), b'f');
     let after = silent.elapsed();
-    assert!(after > Duration::from_millis(150) && after < Duration::from_millis(300), "{after:?}");
+    assert!(after > Duration::from_millis(900) && after < Duration::from_secs(10), "{after:?}");
     assert!(offs(&supply.read(Duration::from_millis(900)), "OUTP OFF\n") >= 5);
     // Awake again, it hears of it whatever it says first.
     for _ in 0..3 {
@@ -191,10 +203,8 @@ fn fault_10_a_blocked_port_delays_no_other_and_is_flushed() {
     let (blocked, supply) = (Pty::open(), Pty::open());
     blocked.block();
     let watched = watched(&[(&blocked, "OUTP1 OFF\n"), (&supply, "OUTP OFF\n")]);
-    let dead = Instant::now();
     let ended = std::thread::spawn(move || watched.die());
-    let off = supply.read(Duration::from_millis(15));
-    assert_eq!(offs(&off, "OUTP OFF\n"), 1, "after {:?}", dead.elapsed());
+    assert_eq!(offs(&supply.first("OUTP OFF\n"), "OUTP OFF\n"), 1);
     assert_eq!(ended.join().unwrap(), Ended::Fired);
     // Stuck bytes are forgotten; what is left ends in OFF.
     let bytes = blocked.read(Duration::from_millis(100));
@@ -209,7 +219,7 @@ fn fault_1_a_port_that_hung_up_delays_no_other() {
     let Pty { master, slave: _slave } = gone;
     drop(master);
     let ended = std::thread::spawn(move || watched.die());
-    assert_eq!(offs(&supply.read(Duration::from_millis(15)), "OUTP OFF\n"), 1);
+    assert_eq!(offs(&supply.first("OUTP OFF\n"), "OUTP OFF\n"), 1);
     assert_eq!(ended.join().unwrap(), Ended::Fired);
 }
 
@@ -233,7 +243,7 @@ fn fault_52_orders_and_letters_that_are_too_long_lead_to_nothing_but_off() {
     let supply = Pty::open();
     let watched = watched(&[(&supply, "OUTP OFF\n")]);
     send(&watched.daemon, &vec![b'x'; 100_000], SendFlags::empty()).unwrap();
-    let off = supply.read(Duration::from_millis(1000));
+    let off = supply.read(Duration::from_millis(2500));
     assert!(offs(&off, "OUTP OFF\n") >= 1);
     assert_eq!(watched.die(), Ended::Fired);
 }
