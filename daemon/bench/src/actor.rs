@@ -4,6 +4,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use crate::clock::{Clock, Signal};
 use crate::lent::{Lent, LentGuard};
@@ -215,6 +216,15 @@ impl<T> Drop for Actor<T> {
 }
 
 impl<R> Pending<R> {
+    /// Waits until there is something to take, at most so long; whether there is.
+    pub fn comes_within(&self, length: Duration) -> bool {
+        let seen = self.answer.changed.seen();
+        if matches!(*self.answer.state(), Answered::NotYet) {
+            self.answer.changed.wait(seen, Some(length));
+        }
+        !matches!(*self.answer.state(), Answered::NotYet)
+    }
+
     /// Waits for the answer.
     ///
     /// # Errors
@@ -258,6 +268,21 @@ mod tests {
         let lengths: Vec<usize> = pending.into_iter().map(|pending| pending.wait().unwrap()).collect();
         assert_eq!(lengths, (1..=100).collect::<Vec<_>>());
         assert_eq!(actor.ask(|list| list.clone()).unwrap(), (0..100).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn an_answer_is_waited_for_no_longer_than_wanted() {
+        let actor = Actor::start(&clock(), "number", 1).unwrap();
+        let (go, gone) = std::sync::mpsc::channel::<()>();
+        let pending = actor.begin(move |n| gone.recv().is_ok().then_some(*n));
+        assert!(!pending.comes_within(Duration::from_millis(5)));
+        go.send(()).unwrap();
+        while !pending.comes_within(Duration::from_secs(1)) {}
+        assert!(pending.comes_within(Duration::ZERO), "it stays until it is taken");
+        assert_eq!(pending.wait().unwrap(), Some(1));
+        let lost = actor.begin(|_| -> i32 { panic!("as planned by the test") });
+        while !lost.comes_within(Duration::from_secs(1)) {}
+        assert!(lost.wait().is_err());
     }
 
     #[test]

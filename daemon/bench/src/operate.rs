@@ -93,12 +93,10 @@ impl Bench {
         send: impl Fn(&Self, f64) -> Result<(), BenchError>,
     ) -> Result<(), BenchError> {
         let limits = self.limits();
-        let floor_vrms = limits.source_vrms_max / 10.0;
-        let step = 10f64.powf(limits.source_step_db_max / 20.0);
         let mut now_vrms = from_vrms;
         // A NaN or over-limit request never enters the ramp; the gate below refuses it.
-        while to_vrms <= limits.source_vrms_max && to_vrms > now_vrms.max(floor_vrms) * step {
-            now_vrms = now_vrms.max(floor_vrms) * step;
+        while to_vrms <= limits.source_vrms_max && to_vrms > limits.next_step_vrms(now_vrms) {
+            now_vrms = limits.next_step_vrms(now_vrms);
             send(self, now_vrms)?;
         }
         send(self, to_vrms)
@@ -145,11 +143,35 @@ impl Bench {
         Ok(())
     }
 
-    /// Source on, at the level set.
+    /// Source on, at the level set since it was last off. Where that is more than the guard lets it jump to, it begins
+    /// lower and rises.
     ///
     /// # Errors
     /// [`BenchError`]; the guard has tripped.
     pub fn source_on(&self) -> Result<(), BenchError> {
+        let (playing, level_vrms) = (self.playing(), self.level_vrms());
+        let first_vrms = self.limits().next_step_vrms(0.0);
+        let rises = self.belief(Output::Source) == Belief::Off && level_vrms > first_vrms;
+        match playing {
+            _ if !rises => self.switch_source_on(),
+            Playing::Continuous => {
+                self.send_vrms(&Command::SourceLevel { level_vrms: first_vrms }, first_vrms)?;
+                self.note_level(first_vrms);
+                self.switch_source_on()?;
+                self.set_level(level_vrms)
+            }
+            Playing::Burst(drive, _) => {
+                self.set_continuous(first_vrms)?;
+                self.switch_source_on()?;
+                self.set_burst(&drive)
+            }
+            Playing::TwoTone => Err(BenchError::Setup(format!(
+                "two tones of {level_vrms} V rms together are more than the source may begin with ({first_vrms} V rms, by source_step_db_max): switch it on first, then set the two tones"
+            ))),
+        }
+    }
+
+    fn switch_source_on(&self) -> Result<(), BenchError> {
         let outputs: Vec<u32> =
             self.shared.file.source.outputs.iter().copied().take(self.shared.driven()).collect();
         self.read_before_first()?;

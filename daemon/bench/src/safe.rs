@@ -5,6 +5,7 @@ use std::time::Duration;
 use wattproof_guard::{DEAD_A, DEAD_VRMS, Output, SafetyReading, State, TripCause};
 
 use crate::acquire::{acquire, acquisition};
+use crate::actor::Pending;
 use crate::captured::{outputs, to_amplifier};
 use crate::off::{cut_upstream, safe_once, switch_off};
 use crate::open::OFF_DEADLINE_S;
@@ -143,8 +144,7 @@ fn look(shared: &Shared, asked_s: f64) -> (SafetyReading, Vec<String>) {
         meter.canceller().clear();
         meter.measure_c(channel)
     });
-    let supply = shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT));
-    match flat(supply) {
+    match supply_a_until(shared, &acquired) {
         Ok(amps_a) => reading.supply_a = Some(amps_a),
         Err(error) => missing.push(format!("supply current not measured after off: {error}")),
     }
@@ -162,6 +162,22 @@ fn look(shared: &Shared, asked_s: f64) -> (SafetyReading, Vec<String>) {
         Err(error) => missing.push(format!("outputs not measured after off: {error}")),
     }
     (reading, missing)
+}
+
+/// Supply current, once what else is on its way has come; the guard hears of it every time, so that an instrument that
+/// keeps its answer back hides nothing of a supply that lies.
+fn supply_a_until<R>(shared: &Shared, other: &Pending<R>) -> Result<f64, String> {
+    loop {
+        let asked_s = Some(shared.clock.now_s());
+        let supply = flat(shared.actors.supply.ask(|supply| supply.measure_a(SUPPLY_OUTPUT)));
+        if other.comes_within(LOOK_AGAIN) {
+            return supply;
+        }
+        let reading = SafetyReading { asked_s, supply_a: supply.ok(), ..SafetyReading::default() };
+        if shared.guard().observe(shared.clock.now_s(), &reading).is_some() {
+            shared.stop.wake();
+        }
+    }
 }
 
 fn flat<T>(

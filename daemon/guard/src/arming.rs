@@ -24,7 +24,7 @@ impl Guard {
             return Err(Refusal::Limits { limit, value, why });
         }
         self.state = State::Armed;
-        self.play(now_s, 0.0);
+        self.play(now_s, None);
         self.power_since_s = None;
         self.switched_on.clear();
         self.plausible = Plausible::default();
@@ -51,10 +51,12 @@ impl Guard {
             self.heat.share(None);
         }
         match *command {
-            Command::SourceLevel { level_vrms } => self.play(now_s, level_vrms),
-            Command::SourceBurst { level_vrms, rest_vrms } => self.play(now_s, level_vrms.max(rest_vrms)),
+            Command::SourceLevel { level_vrms } => self.play(now_s, Some(level_vrms)),
+            Command::SourceBurst { level_vrms, rest_vrms } => {
+                self.play(now_s, Some(level_vrms.max(rest_vrms)))
+            }
             Command::SourceTwoTone { level_vrms, second_vrms, .. } => {
-                self.play(now_s, level_vrms + second_vrms);
+                self.play(now_s, Some(level_vrms + second_vrms));
             }
             Command::SourceOn => {
                 self.playing.source_on = true;
@@ -78,8 +80,10 @@ impl Guard {
         self.state = State::Running;
     }
 
-    pub(crate) fn play(&mut self, now_s: f64, level_vrms: f64) {
+    /// A level set, or none that is known.
+    pub(crate) fn play(&mut self, now_s: f64, level_vrms: Option<f64>) {
         self.playing.level_vrms = level_vrms;
+        let level_vrms = level_vrms.unwrap_or(0.0);
         let silent = !self.playing.source_on || level_vrms == 0.0;
         self.quiet_s = silent.then(|| self.quiet_s.unwrap_or(now_s));
         self.heat.play(if silent { 0.0 } else { level_vrms }, self.load_ohm);
@@ -87,7 +91,8 @@ impl Guard {
 
     /// A command after which the load would get more than it stands, by what was measured so far.
     fn too_much_for_load(&self, command: &Command) -> Option<TripCause> {
-        let Playing { source_on, level_vrms: now_vrms } = self.playing;
+        let Playing { source_on, level_vrms } = self.playing;
+        let now_vrms = level_vrms.unwrap_or(0.0);
         let (level_vrms, load_ohm, live) = match *command {
             Command::SourceLevel { level_vrms } => (level_vrms, self.load_ohm, source_on),
             Command::SourceBurst { level_vrms, rest_vrms } => {

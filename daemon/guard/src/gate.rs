@@ -8,8 +8,8 @@ use crate::{Command, Limits, TripCause};
 pub(crate) struct Playing {
     /// Whether the source is on.
     pub source_on: bool,
-    /// The loudest level set, V rms.
-    pub level_vrms: f64,
+    /// The loudest level set since the source was last off, V rms; until then the instrument may hold any.
+    pub level_vrms: Option<f64>,
 }
 
 /// The limit that a command is beyond, if any.
@@ -33,8 +33,18 @@ pub(crate) fn beyond(limits: &Limits, playing: &Playing, command: &Command) -> O
             above("supply_a_max", amps_a, l.supply_a_max).or_else(|| below("supply amps", amps_a, 0.0))
         }
         Command::LoadOhm { load_ohm } => below("load_ohm_min", load_ohm, l.load_ohm_min),
+        Command::SourceOn if !playing.source_on => unprepared(l, playing),
         Command::SourceOn | Command::SupplyOn => None,
     }
+}
+
+/// Switching on is a jump from nothing to the level set.
+fn unprepared(limits: &Limits, playing: &Playing) -> Option<TripCause> {
+    let Some(level_vrms) = playing.level_vrms else {
+        let what = "the source was to be switched on before its level was set: it may hold any".into();
+        return Some(TripCause::Run { what });
+    };
+    too_steep(limits, &Playing { source_on: true, level_vrms: None }, level_vrms)
 }
 
 /// Levels that make no sense, or together more than the source may give or than it may rise at once.
@@ -49,8 +59,8 @@ fn too_loud(limits: &Limits, playing: &Playing, levels: [f64; 2], loudest_vrms: 
 
 /// A quick jump upwards near full level catches an amplifier, and a load, unprepared.
 fn too_steep(limits: &Limits, playing: &Playing, level_vrms: f64) -> Option<TripCause> {
-    let floor_vrms = playing.level_vrms.max(limits.source_vrms_max / 10.0);
-    let step_db = 20.0 * (level_vrms / floor_vrms).log10();
+    let allowed_vrms = limits.next_step_vrms(playing.level_vrms.unwrap_or(0.0));
+    let step_db = limits.source_step_db_max + 20.0 * (level_vrms / allowed_vrms).log10();
     // Staying, going down, or to zero, gives no step, a negative or minus infinite one, and passes.
     above("source_step_db_max", step_db, limits.source_step_db_max + 1e-9).filter(|_| playing.source_on)
 }

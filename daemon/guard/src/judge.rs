@@ -28,7 +28,7 @@ impl Guard {
         }
         let too_much = reading.out_w.filter(|_| self.playing.source_on).and_then(|out_w| {
             let load_ohm = self.load_ohm;
-            self.heat.measured(self.playing.level_vrms, load_ohm, out_w)
+            self.heat.measured(self.playing.level_vrms.unwrap_or(0.0), load_ohm, out_w)
         });
         let cause = beyond(&self.limits, reading)
             .or(too_much)

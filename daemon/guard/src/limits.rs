@@ -54,6 +54,12 @@ pub struct LimitsError {
 }
 
 impl Limits {
+    /// The loudest level that a source which plays `now_vrms` may be set to at once, V rms; steps from below a tenth of
+    /// `source_vrms_max` count from there.
+    pub fn next_step_vrms(&self, now_vrms: f64) -> f64 {
+        now_vrms.max(self.source_vrms_max / 10.0) * 10f64.powf(self.source_step_db_max / 20.0)
+    }
+
     fn named(&self) -> [(&'static str, Option<f64>); 16] {
         [
             ("out_vrms_max", Some(self.out_vrms_max)),

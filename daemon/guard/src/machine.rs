@@ -98,7 +98,7 @@ impl Guard {
             trip: None,
             cause_s: f64::NEG_INFINITY,
             seen: Seen::default(),
-            playing: Playing { source_on: false, level_vrms: 0.0 },
+            playing: Playing { source_on: false, level_vrms: None },
             quiet_s: None,
             load_ohm: None,
             supply_limit_a: None,
@@ -289,7 +289,7 @@ impl Guard {
         self.known[output as usize].read_back(now_s, off);
         if output == Output::Source && off {
             self.playing.source_on = false;
-            self.play(now_s, 0.0);
+            self.play(now_s, None);
         }
         self.settle(now_s);
         if !off && matches!(self.state, State::Safe | State::Armed) {

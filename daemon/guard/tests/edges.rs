@@ -327,6 +327,7 @@ fn each_run_starts_with_empty_books() {
             guard.arm(0.1).unwrap();
         }
         guard.permit(0.1, &Command::SupplyOn).unwrap();
+        guard.permit(0.1, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
         guard.permit(0.1, &Command::SourceOn).unwrap();
         confirm_off(&mut guard, 0.2);
         guard.disarm(0.2).unwrap();

@@ -406,6 +406,7 @@ fn fault_35_switching_on_too_often_within_a_minute_trips() {
             let now_s = each_s * f64::from(*i);
             guard.observe(now_s, &healthy(now_s));
             guard.source_off(now_s, true);
+            guard.permit(now_s, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
             guard.permit(now_s, &Command::SourceOn).is_err()
         })
     };

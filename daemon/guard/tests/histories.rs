@@ -117,6 +117,8 @@ fn event() -> impl Strategy<Value = Event> {
 struct Books {
     /// Read back as off since the last command, doubt or fault that could have changed it.
     off: [bool; 2],
+    /// The loudest level set since the source was read back as off, V rms.
+    level_vrms: Option<f64>,
     /// Ever confirmed off in this boot.
     booted: [bool; 2],
     /// When each safety reading was last asked for that arrived whole and within its limit.
@@ -137,6 +139,7 @@ impl Books {
         let never = f64::NEG_INFINITY;
         Books {
             off: [false; 2],
+            level_vrms: None,
             booted: [false; 2],
             supply_s: never,
             heatsink_s: never,
@@ -193,8 +196,22 @@ fn happen(guard: &mut Guard, books: &mut Books, now_s: &mut f64, event: &Event) 
                 prop_assert!(!books.tripped, "stop beats start");
                 prop_assert!(books.booted == [true; 2], "energised before all was read back in this boot");
                 prop_assert!(sane(command, guard.limits()), "{command:?} passed");
-                match command {
-                    Command::SourceOn => books.off[0] = false,
+                match *command {
+                    Command::SourceLevel { level_vrms } => books.level_vrms = Some(level_vrms),
+                    Command::SourceBurst { level_vrms, rest_vrms } => {
+                        books.level_vrms = Some(level_vrms.max(rest_vrms));
+                    }
+                    Command::SourceTwoTone { level_vrms, second_vrms, .. } => {
+                        books.level_vrms = Some(level_vrms + second_vrms);
+                    }
+                    Command::SourceOn => {
+                        let l = guard.limits();
+                        let floor_vrms = l.source_vrms_max / 10.0;
+                        let jump_db = books.level_vrms.map(|level| 20.0 * (level / floor_vrms).log10());
+                        let soft = jump_db.is_some_and(|db| db <= l.source_step_db_max + 1e-6);
+                        prop_assert!(!books.off[0] || soft, "on at {:?} V rms", books.level_vrms);
+                        books.off[0] = false;
+                    }
                     Command::SupplyOn => books.off[1] = false,
                     _ => {}
                 }
@@ -234,15 +251,18 @@ fn happen(guard: &mut Guard, books: &mut Books, now_s: &mut f64, event: &Event) 
             guard.confirm(t, OUTPUTS[*output], *off);
             books.off[*output] = *off;
             books.booted[*output] |= *off;
+            books.level_vrms = books.level_vrms.filter(|_| *output != 0 || !*off);
         }
         Event::SourceOff(off) => {
             guard.source_off(t, *off);
             books.off[0] = *off;
             books.booted[0] |= *off;
+            books.level_vrms = books.level_vrms.filter(|_| !*off);
         }
         Event::AllOff => {
             confirm_off(guard, t);
             (books.off, books.booted) = ([true; 2], [true; 2]);
+            books.level_vrms = None;
         }
         Event::Doubt(output, doubt) => {
             guard.doubt(t, OUTPUTS[*output], *doubt);
@@ -255,6 +275,7 @@ fn happen(guard: &mut Guard, books: &mut Books, now_s: &mut f64, event: &Event) 
         }
         Event::Arm => {
             let armed = guard.arm(t).is_ok();
+            books.level_vrms = books.level_vrms.filter(|_| !armed);
             prop_assert!(
                 !armed || (before == State::Safe && guard.state() == State::Armed && books.all_off())
             );
@@ -394,7 +415,9 @@ proptest! {
     #[test]
     fn invariants_hold_after_any_start(events in proptest::collection::vec(event(), 0..60)) {
         let healthy = Event::Observe { ago_s: 0.0, supply_a: Some(0.05), heatsink_c: Some(8.0), out_vrms: None, out_w: None };
-        let mut all = vec![Event::AllOff, Event::Arm, healthy, Event::Permit(Command::SupplyOn), Event::Permit(Command::SourceOn)];
+        let energise = [Command::SupplyOn, Command::SourceLevel { level_vrms: 0.02 }, Command::SourceOn];
+        let mut all = vec![Event::AllOff, Event::Arm, healthy];
+        all.extend(energise.map(Event::Permit));
         prop_assert_eq!(histories(&all)?, State::Running);
         all.extend(events);
         histories(&all)?;

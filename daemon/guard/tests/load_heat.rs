@@ -147,10 +147,51 @@ fn a_command_that_would_be_too_much_is_refused_before_it_is_sent() {
     let (mut guard, now_s) = running(DUTY);
     let cause = play(&mut guard, now_s, 301.0).unwrap();
     assert!(cause.to_string().contains("watts_max of the load"), "{cause}");
-    // A burst is judged by its loud part.
-    let (mut guard, now_s) = running(DUTY);
-    let drive = Command::SourceBurst { level_vrms: level(310.0), rest_vrms: level(4.0) };
-    assert!(guard.permit(now_s, &drive).is_err());
+}
+
+/// Every way to drive it is judged by the loudest that it may come to: a burst by its loud part, whichever that is, two
+/// tones by the sum of both, a source that was off by the load it is switched on to.
+#[test]
+fn bursts_two_tones_and_switching_on_are_refused_like_a_level() {
+    let named = |refused: Result<(), Refusal>| {
+        let told = refused.unwrap_err().to_string();
+        assert!(told.contains("watts_max of the load"), "{told}");
+    };
+    let two = |power_w: f64, share: f64| Command::SourceTwoTone {
+        level_vrms: (1.0 - share) * level(power_w),
+        second_vrms: share * level(power_w),
+        second_hz: 7000.0,
+    };
+    for (too_much, just_right) in [
+        (
+            Command::SourceBurst { level_vrms: level(301.0), rest_vrms: level(4.0) },
+            Command::SourceBurst { level_vrms: level(299.5), rest_vrms: level(4.0) },
+        ),
+        (
+            Command::SourceBurst { level_vrms: level(4.0), rest_vrms: level(301.0) },
+            Command::SourceBurst { level_vrms: level(4.0), rest_vrms: level(299.5) },
+        ),
+        (two(301.0, 0.2), two(299.5, 0.2)),
+    ] {
+        let (mut guard, now_s) = running(DUTY);
+        raise(&mut guard, now_s, 299.0).unwrap();
+        guard.permit(now_s, &just_right).unwrap();
+        named(guard.permit(now_s, &too_much));
+    }
+    // A source that is off gives a load that is too warm nothing, whatever its level; switching it on does. A duty that
+    // is new says that the load is as warm as it may be.
+    let small = LoadDuty { watts_max: 30.0, watts_continuous: 10.0, seconds_at_max: 10.0 };
+    for (rest_s, rested) in [(0.0, false), (1.0, true)] {
+        let (mut guard, mut now_s) = running(DUTY);
+        guard.source_off(now_s, true);
+        guard.limit_load(small);
+        guard.permit(now_s, &Command::SourceLevel { level_vrms: level(20.0) }).unwrap();
+        pass(&mut guard, &mut now_s, rest_s);
+        match guard.permit(now_s, &Command::SourceOn) {
+            Ok(()) => assert!(rested),
+            Err(refused) => assert!(!rested && refused.to_string().contains("too warm"), "{refused}"),
+        }
+    }
 }
 
 /// A load that is as warm as it may be gets no more than it stands for ever, and going down is always let through.

@@ -5,7 +5,7 @@
 
 mod support;
 
-use support::{boot, dead, healthy, limits, running, safe};
+use support::{armed, boot, dead, healthy, limits, running, safe};
 use wattproof_guard::*;
 
 #[test]
@@ -217,4 +217,39 @@ fn a_rise_in_steps_of_exactly_the_limit_passes() {
         guard.permit(0.0, &Command::SourceLevel { level_vrms }).unwrap();
     }
     assert!(level_vrms > 0.9, "{level_vrms} V: three steps from a tenth of 2 V");
+}
+
+/// Switching on is a jump from silence, and what the source was told before it was off says nothing: it is told anew. What a
+/// tenth of the highest level allows on the way up, it allows here.
+#[test]
+fn the_source_is_switched_on_at_a_level_set_since_it_was_off_and_no_louder_than_a_step() {
+    let first_vrms = 10f64.powf(limits().source_step_db_max / 20.0) * limits().source_vrms_max / 10.0;
+    for (level_vrms, passes) in [(first_vrms, true), (first_vrms * 1.001, false)] {
+        let mut guard = armed();
+        guard.permit(0.0, &Command::SourceLevel { level_vrms }).unwrap();
+        let on = guard.permit(0.0, &Command::SourceOn);
+        assert_eq!(on.is_ok(), passes, "{on:?}");
+        assert!(passes || on.unwrap_err().to_string().contains("source_step_db_max"));
+    }
+    let unknown = |guard: &mut Guard| {
+        let told = guard.permit(0.0, &Command::SourceOn).unwrap_err().to_string();
+        assert!(told.contains("before its level was set"), "{told}");
+        assert_eq!(guard.state(), State::Tripping);
+    };
+    unknown(&mut armed());
+    let mut guard = running();
+    guard.source_off(0.0, true);
+    unknown(&mut guard);
+    // Neither is it carried from one run to the next.
+    let mut guard = armed();
+    guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
+    guard.disarm(0.0).unwrap();
+    guard.arm(0.0).unwrap();
+    unknown(&mut guard);
+    // One that is on already takes no jump.
+    let mut guard = running();
+    for level_vrms in [0.4, 0.8, 1.5] {
+        guard.permit(0.0, &Command::SourceLevel { level_vrms }).unwrap();
+    }
+    guard.permit(0.0, &Command::SourceOn).unwrap();
 }

@@ -178,8 +178,13 @@ impl Stage {
         Ok(())
     }
 
-    /// Source on or off.
+    /// Source on or off; on at a level set since it was last off.
     pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
+        if on && self.now.level_vrms.is_none() {
+            return Err(RunError::Call(
+                "the source is switched on at a level set since it was last off: give level_vrms (or level_dbv) with on: true, or before it".into(),
+            ));
+        }
         self.bench.switch_source(on)?;
         if on {
             self.delivered.driven(self.rating, self.bench.now_s());

@@ -96,7 +96,7 @@ source(#{ hz: 2000.0, level_vrms: 0.05 }); source(#{ on: true }); settle();
 ";
 
 /// The scripts: what they do after the beginning, and whether a healthy bench lets them finish.
-const SCRIPTS: [(&str, bool, &str); 11] = [
+const SCRIPTS: [(&str, bool, &str); 13] = [
     ("steps", true, "capture_at(#{ levels_vrms: [0.1, 0.3, 0.2, 0.25] });"),
     ("hold", true, "source(#{ level_vrms: 0.3 }); for n in 0..6 { settle(0.4); capture(); }"),
     (
@@ -104,6 +104,14 @@ const SCRIPTS: [(&str, bool, &str); 11] = [
         true,
         "for n in 0..5 { source(#{ on: false }); source(#{ level_vrms: 0.1 }); source(#{ on: true }); }",
     ),
+    // On again at a level far above what the source may jump to: the bench begins lower and rises.
+    (
+        "returns",
+        true,
+        "for level in [0.5, 0.8, 0.3] { source(#{ on: false }); source(#{ level_vrms: level, on: true }); settle(); capture(); }",
+    ),
+    // At whatever level the instrument still holds: refused.
+    ("unset", false, "source(#{ level_vrms: 0.5 }); source(#{ on: false }); source(#{ on: true });"),
     ("creep", true, "for n in 0..15 { source(#{ level_vrms: 0.05 + 0.01 * n }); } capture();"),
     (
         "supplies",

@@ -4,6 +4,8 @@
 #[derive(Debug, Clone, Copy, Default)]
 struct Output {
     on: bool,
+    /// Its level was set since it was switched off: before, it may hold any.
+    told: bool,
     vrms: f64,
     rest_vrms: f64,
     second_vrms: f64,
@@ -18,8 +20,10 @@ pub struct Drive([Output; 2]);
 /// How a message changed an output.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Change {
-    /// The output was on before and after.
+    /// The output is on; what it was switched on from is silence.
     pub on: bool,
+    /// Its level was set since it was last switched off.
+    pub told: bool,
     /// Loudest level before, V rms.
     pub before_vrms: f64,
     /// Loudest level now, V rms.
@@ -39,11 +43,12 @@ impl Output {
 }
 
 impl Drive {
-    /// An output is switched.
-    pub fn switch(&mut self, channel: usize, on: bool) {
-        if let Some(output) = self.0.get_mut(channel.wrapping_sub(1)) {
-            output.on = on;
-        }
+    /// An output is switched; how that changes what it plays, where it is switched on.
+    pub fn switch(&mut self, channel: usize, on: bool) -> Option<Change> {
+        let output = self.0.get_mut(channel.wrapping_sub(1))?;
+        let before_vrms = if output.on { output.loudest_vrms() } else { 0.0 };
+        (output.on, output.told) = (on, output.told && on);
+        on.then(|| Change { on, told: output.told, before_vrms, now_vrms: output.loudest_vrms() })
     }
 
     /// Something of an output is set; None when it has nothing to do with its loudness.
@@ -52,14 +57,15 @@ impl Drive {
         let before = *output;
         let number = value.parse().unwrap_or(f64::NAN);
         match header {
-            "SOUR:VOLT" => output.vrms = number,
+            "SOUR:VOLT" => (output.vrms, output.told) = (number, true),
             "SOUR:BURS:REST:VOLT" => output.rest_vrms = number,
             "SOUR:TWOT:VOLT" => output.second_vrms = number,
             "SOUR:BURS" => output.bursts = value == "ON",
             "SOUR:TWOT" => output.two_tone = value == "ON",
             _ => return None,
         }
-        Some(Change { on: output.on, before_vrms: before.loudest_vrms(), now_vrms: output.loudest_vrms() })
+        let (before_vrms, now_vrms) = (before.loudest_vrms(), output.loudest_vrms());
+        Some(Change { on: output.on, told: output.told, before_vrms, now_vrms })
     }
 
     /// Everything off and forgotten, as after a restart of the instrument.

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use wattproof_guard::{Limits, State};
 use wattproof_virtual_bench::Role;
 
-use drive::Drive;
+use drive::{Change, Drive};
 use message::{Part, parts};
 pub use past::{Past, Recorded};
 use reset::Resets;
@@ -250,7 +250,10 @@ impl Checker {
                         self.drive.switch(channel, false);
                     }
                 }
-                Part::On(channel) if role == Role::Source => self.drive.switch(channel, true),
+                Part::On(channel) if role == Role::Source => {
+                    let change = self.drive.switch(channel, true);
+                    self.played(at_s, &text, change);
+                }
                 Part::Set(header, channel, value) => self.value(at_s, role, &header, channel, &value, &text),
                 _ => {}
             }
@@ -341,16 +344,27 @@ impl Checker {
         if role != Role::Source {
             return;
         }
-        let Some(change) = self.drive.set(header, channel, value) else { return };
+        let change = self.drive.set(header, channel, value);
+        self.played(at_s, text, change);
+    }
+
+    /// Invariant 11, for what a source output plays after a message.
+    fn played(&mut self, at_s: f64, text: &str, change: Option<Change>) {
+        let Some(change) = change else { return };
+        let limits = self.limits;
         if !(change.now_vrms <= limits.source_vrms_max * 1.000_001) {
-            let what = format!("{role} was sent {text}: {} V rms together", change.now_vrms);
+            let what = format!("the source was sent {text}: {} V rms together", change.now_vrms);
             self.broken(11, at_s, "loudness", what);
+        }
+        if change.on && !change.told {
+            let what = format!("the source was sent {text} before its level: it may hold any");
+            self.broken(11, at_s, "level", what);
         }
         let from_vrms = change.before_vrms.max(limits.source_vrms_max / 10.0);
         let step_db = 20.0 * (change.now_vrms / from_vrms).log10();
         if change.on && change.now_vrms > change.before_vrms && !(step_db <= limits.source_step_db_max + 0.01)
         {
-            let what = format!("{role} was sent {text}: a step of {step_db:.2} dB while it is on");
+            let what = format!("the source was sent {text}: a step of {step_db:.2} dB");
             self.broken(11, at_s, "step", what);
         }
     }
