@@ -96,7 +96,7 @@ source(#{ hz: 2000.0, level_vrms: 0.05 }); source(#{ on: true }); settle();
 ";
 
 /// The scripts: what they do after the beginning, and whether a healthy bench lets them finish.
-const SCRIPTS: [(&str, bool, &str); 13] = [
+const SCRIPTS: [(&str, bool, &str); 11] = [
     ("steps", true, "capture_at(#{ levels_vrms: [0.1, 0.3, 0.2, 0.25] });"),
     ("hold", true, "source(#{ level_vrms: 0.3 }); for n in 0..6 { settle(0.4); capture(); }"),
     (
@@ -104,14 +104,6 @@ const SCRIPTS: [(&str, bool, &str); 13] = [
         true,
         "for n in 0..5 { source(#{ on: false }); source(#{ level_vrms: 0.1 }); source(#{ on: true }); }",
     ),
-    // On again at a level far above what the source may jump to: the bench begins lower and rises.
-    (
-        "returns",
-        true,
-        "for level in [0.5, 0.8, 0.3] { source(#{ on: false }); source(#{ level_vrms: level, on: true }); settle(); capture(); }",
-    ),
-    // At whatever level the instrument still holds: refused.
-    ("unset", false, "source(#{ level_vrms: 0.5 }); source(#{ on: false }); source(#{ on: true });"),
     ("creep", true, "for n in 0..15 { source(#{ level_vrms: 0.05 + 0.01 * n }); } capture();"),
     (
         "supplies",
@@ -132,6 +124,18 @@ const SCRIPTS: [(&str, bool, &str); 13] = [
         false,
         "source(#{ level_vrms: 0.1 }); loop { sleep(0.3); if heatsink() > 500.0 { break; } if capture().step > 9 { throw \"enough\"; } }",
     ),
+];
+
+/// Those that came later.
+const LATER_SCRIPTS: [(&str, bool, &str); 2] = [
+    // On again at a level far above what the source may jump to: the bench begins lower and rises.
+    (
+        "returns",
+        true,
+        "for level in [0.5, 0.8, 0.3] { source(#{ on: false }); source(#{ level_vrms: level, on: true }); settle(); capture(); }",
+    ),
+    // At whatever level the instrument still holds: refused.
+    ("unset", false, "source(#{ level_vrms: 0.5 }); source(#{ on: false }); source(#{ on: true });"),
 ];
 
 /// What every script that ends by itself ends with.
@@ -157,8 +161,17 @@ pub fn whole_script(body: &str) -> String {
 
 /// The script of a seed.
 pub fn script(seed: u64) -> Played {
-    let mut random = Random::new(seed, 4);
-    let (name, finishes, body) = SCRIPTS[random.below(SCRIPTS.len())];
+    let mut random = Random::new(seed, 10);
+    if random.once_in(6) { drawn(seed, &mut random, &LATER_SCRIPTS) } else { early_script(seed) }
+}
+
+/// The script that a seed drew before there were others to draw: what is known of a seed from then goes with it.
+pub fn early_script(seed: u64) -> Played {
+    drawn(seed, &mut Random::new(seed, 4), &SCRIPTS)
+}
+
+fn drawn(seed: u64, random: &mut Random, scripts: &[(&'static str, bool, &str)]) -> Played {
+    let (name, finishes, body) = scripts[random.below(scripts.len())];
     let mut text = format!("{BEGIN}{body}");
     // Some end energised, which the daemon has to clear up.
     if finishes && !random.once_in(4) {

@@ -17,15 +17,15 @@ fn fault(kind: Kind, role: Role, from_s: f64, until_s: f64, times: u32) -> Fault
 
 fn play(seed: u64, faults: Vec<Fault>) -> Report {
     // Without a check of the bench, which would move the script against the times of the faults.
-    let script = setup::Played { checked: false, ..setup::script(seed) };
+    let script = setup::Played { checked: false, ..setup::early_script(seed) };
     play_with(seed, script, faults, None).unwrap()
 }
 
 #[test]
 fn what_was_mended_stays_mended() {
     use Kind::{
-        BlockLong, Death, DoubleStart, Dribble, Echo, LateReply, OffLies, OpcLate, Oscillates, PowerLoss,
-        ResetHasty, ResetProper, SetterIgnored, SurplusReply, Suspend, UnplugMidReply,
+        BlockLong, BlockShort, Death, DoubleStart, Dribble, Echo, LateReply, OffLies, OpcLate, Oscillates,
+        PowerLoss, ResetHasty, ResetProper, SetterIgnored, SurplusReply, Suspend, UnplugMidReply,
     };
     let any = Role::Source;
     let schedules = [
@@ -64,6 +64,15 @@ fn what_was_mended_stays_mended() {
                 fault(OffLies, Role::Supply, 1.588485, 21.862950, 2),
                 fault(Oscillates, any, 1.285684, 2.197849, u32::MAX),
                 fault(BlockLong, Role::Digitizer, 1.519523, 1.809802, 2),
+            ],
+        ),
+        // 2: a digitizer that kept its samples back held up the look at the current of a supply that lied.
+        (
+            5_187_850,
+            vec![
+                fault(BlockShort, Role::Digitizer, 0.758962, 12.845431, 1),
+                fault(OffLies, Role::Supply, 1.383673, 2.542216, u32::MAX),
+                fault(Oscillates, any, 1.608531, 2.379673, u32::MAX),
             ],
         ),
         // 3: the checker's own times were rounded where two suspensions met.

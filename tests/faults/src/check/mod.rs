@@ -404,6 +404,26 @@ mod tests {
 
     use super::*;
 
+    /// What an instrument was told before it was switched off says nothing, and switching on is a step from silence.
+    #[test]
+    fn a_source_is_switched_on_at_a_level_told_since_it_was_off_and_no_louder_than_a_step() {
+        let limits = crate::setup::bench_file().unwrap().limits;
+        let (soft, loud) = (limits.source_vrms_max / 10.0, limits.source_vrms_max);
+        for (told, about) in [
+            (format!("SOUR1:VOLT {soft};OUTP1 ON"), None),
+            (format!("SOUR1:VOLT {loud};OUTP1 ON"), Some("step")),
+            ("OUTP1 ON".to_string(), Some("level")),
+            (format!("SOUR1:VOLT {soft};OUTP1 ON;OUTP1 OFF;OUTP1 ON"), Some("level")),
+        ] {
+            let mut checker = Checker::new(limits, 2);
+            for line in told.split(';') {
+                checker.message(1.0, Role::Source, line.as_bytes(), &|| true);
+            }
+            let found: Vec<_> = checker.violations().iter().filter(|v| v.invariant == 11).collect();
+            assert_eq!(found.first().map(|violation| violation.about), about, "{told}: {found:?}");
+        }
+    }
+
     /// A suspension between an OFF and the look at it makes the OFF no earlier than its trip.
     #[test]
     fn an_off_in_time_stays_in_time_when_the_machine_is_suspended_after_it() {
