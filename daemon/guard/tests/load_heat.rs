@@ -222,8 +222,9 @@ fn bursts_warm_by_their_mean() {
     for power_w in [10.0, 37.0, 130.0, 250.0] {
         guard.permit(now_s, &drive(power_w)).unwrap();
     }
-    play(&mut guard, now_s, 40.0);
-    assert_eq!(until_trip(&mut guard, &mut now_s, 100.0), None);
+    play(&mut guard, now_s, 250.0);
+    // Twice what it stands of that without rests, and less than power_s_max of these limits.
+    assert_eq!(until_trip(&mut guard, &mut now_s, 29.0), None);
     assert_eq!(guard.load_room_s(now_s, level(250.0), 0.04), f64::INFINITY);
     // The same held is soon too much.
     assert!(guard.load_room_s(now_s, level(250.0), 1.0) < 15.0);
@@ -245,4 +246,99 @@ fn duties_only_tighten() {
     fresh.permit(0.0, &Command::LoadOhm { load_ohm: OHM }).unwrap();
     assert_eq!(fresh.load_room_s(0.0, 1.0, 1.0), 0.0, "nothing is known of what it was given before");
     assert!(watts(level(300.0)) > 299.9);
+}
+
+/// A share that makes no sense counts as bursts without a rest between them.
+#[test]
+fn a_share_that_is_none_counts_as_one() {
+    for share in [f64::NAN, 1.5, f64::INFINITY] {
+        let (mut guard, mut now_s) = running(DUTY);
+        guard.burst_share(now_s, share);
+        for power_w in [10.0, 37.0, 130.0, 250.0] {
+            guard
+                .permit(now_s, &Command::SourceBurst { level_vrms: level(power_w), rest_vrms: 0.0 })
+                .unwrap();
+        }
+        play(&mut guard, now_s, 250.0);
+        assert!(until_trip(&mut guard, &mut now_s, 29.0).is_some(), "{share}");
+    }
+}
+
+/// A load that is as warm as it may be takes bursts whose mean it stands for ever.
+#[test]
+fn a_warm_load_takes_bursts_by_their_mean() {
+    let small = LoadDuty { watts_max: 30.0, watts_continuous: 10.0, seconds_at_max: 10.0 };
+    for (share, stands) in [(0.04, true), (0.6, false)] {
+        let (mut guard, now_s) = running(DUTY);
+        guard.limit_load(small);
+        guard.burst_share(now_s, share);
+        let burst = Command::SourceBurst { level_vrms: level(20.0), rest_vrms: 0.0 };
+        assert_eq!(guard.permit(now_s, &burst).is_ok(), stands, "{share}");
+    }
+}
+
+/// What it stands for ever exactly, it stands for ever: no rounding on the way there is a breach.
+#[test]
+fn the_continuous_power_itself_is_for_ever() {
+    let duty = LoadDuty { watts_max: 60.0, watts_continuous: 40.0, seconds_at_max: 10.0 };
+    let (mut guard, mut now_s) = running(duty);
+    raise(&mut guard, now_s, 40.0).unwrap();
+    play(&mut guard, now_s, 40.0);
+    assert_eq!(until_trip(&mut guard, &mut now_s, 2000.0), None);
+    let always = LoadDuty { watts_max: 50.0, watts_continuous: 50.0, seconds_at_max: 0.0 };
+    assert_eq!(always.tau_s(), None, "the same power for ever has no time");
+}
+
+/// Only a reading of a hundredth of the highest power or more, at a level that plays, tells what a level gives.
+#[test]
+fn small_readings_and_silence_tell_no_gain() {
+    for (level_w, out_w) in [(0.4, 2.9), (0.0, 10.0)] {
+        let mut guard = safe();
+        guard.limit_load(DUTY);
+        guard.arm(0.0).unwrap();
+        guard.permit(0.0, &Command::LoadOhm { load_ohm: OHM }).unwrap();
+        guard.observe(0.0, &meters());
+        guard.permit(0.0, &Command::SupplyOn).unwrap();
+        guard.permit(0.0, &Command::SourceLevel { level_vrms: level(level_w) }).unwrap();
+        guard.permit(0.0, &Command::SourceOn).unwrap();
+        assert_eq!(play(&mut guard, 0.0, out_w), None);
+        // By that gain it would be 7 times, or without end, what it is.
+        let mut now_s = 0.0;
+        guard.source_off(now_s, true);
+        pass(&mut guard, &mut now_s, 500.0);
+        for watts in [4.0, 16.0, 60.0] {
+            guard.permit(now_s, &Command::SourceLevel { level_vrms: level(watts) }).unwrap();
+        }
+    }
+}
+
+/// The next amplifier on the bench may have another gain.
+#[test]
+fn a_gain_holds_for_one_run() {
+    let (mut guard, now_s) = running(DUTY);
+    confirm_off(&mut guard, now_s);
+    guard.disarm(now_s).unwrap();
+    guard.arm(now_s).unwrap();
+    guard.permit(now_s, &Command::SourceLevel { level_vrms: level(301.0) }).unwrap();
+}
+
+/// Without a reading the amplifier counts as one of 40 dB (common practice, no source), into the load that is set.
+#[test]
+fn an_amplifier_that_was_not_measured_counts_as_one_of_40_db() {
+    let mut guard = safe();
+    guard.limit_load(DUTY);
+    guard.arm(0.0).unwrap();
+    guard.permit(0.0, &Command::LoadOhm { load_ohm: OHM }).unwrap();
+    let level_vrms = (125.0 * OHM).sqrt() / 100.0;
+    let expected_s = DUTY.tau_s().unwrap() * (125.0f64 / 25.0).ln();
+    let room_s = guard.load_room_cold_s(level_vrms, 1.0);
+    assert!((room_s - expected_s).abs() < 1e-9 * expected_s, "{room_s} s, not {expected_s}");
+    // Nothing played is nothing, whatever the load is.
+    let mut guard = safe();
+    guard.limit_load(DUTY);
+    guard.arm(0.0).unwrap();
+    let mut now_s = 0.0;
+    pass(&mut guard, &mut now_s, 100.0);
+    assert!(guard.trip().is_none());
+    assert_eq!(guard.load_room_cold_s(0.0, 1.0), f64::INFINITY);
 }

@@ -161,6 +161,7 @@ fn time_at_power_counts_from_its_limit_on_and_only_while_the_source_plays() {
     let mut guard = running();
     guard.observe(0.0, &SafetyReading { out_w: Some(60.0), ..healthy(0.0) });
     guard.source_off(1.0, true);
+    guard.permit(1.0, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
     guard.permit(1.0, &Command::SourceOn).unwrap();
     assert_eq!((2..50).map(f64::from).find(|now_s| guard.observe(*now_s, &healthy(*now_s)).is_some()), None);
 }
@@ -248,7 +249,7 @@ fn the_source_is_switched_on_at_a_level_set_since_it_was_off_and_no_louder_than_
     unknown(&mut guard);
     // One that is on already takes no jump.
     let mut guard = running();
-    for level_vrms in [0.4, 0.8, 1.5] {
+    for level_vrms in [0.39, 0.75, 1.4] {
         guard.permit(0.0, &Command::SourceLevel { level_vrms }).unwrap();
     }
     guard.permit(0.0, &Command::SourceOn).unwrap();

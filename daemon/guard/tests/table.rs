@@ -149,6 +149,7 @@ fn nothing_is_switched_on_before_both_readings_are_there() {
     for command in [Command::SupplyOn, Command::SourceOn] {
         let mut guard = safe();
         guard.arm(0.0).unwrap();
+        guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
         let refused = guard.permit(0.0, &command).unwrap_err();
         assert!(matches!(refused, Refusal::Tripped(TripCause::Stale { .. })), "{refused:?}");
     }

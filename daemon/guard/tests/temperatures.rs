@@ -26,6 +26,7 @@ fn running_and_watching() -> Guard {
     guard.arm(0.0).unwrap();
     assert!(guard.observe(0.0, &read(0.0, [Some(20.0), None, Some(20.0)])).is_none());
     guard.permit(0.0, &Command::SupplyOn).unwrap();
+    guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.1 }).unwrap();
     guard.permit(0.0, &Command::SourceOn).unwrap();
     guard
 }
@@ -38,6 +39,7 @@ fn each_trips_by_its_own_limit_and_one_without_never() {
         ([Some(f64::INFINITY), None, None], Some("temperature load")),
         ([None, None, Some(70.1)], Some("temperature supply")),
         ([Some(-41.0), None, None], Some("sensor is detached")),
+        ([Some(-40.0), None, None], None),
         ([Some(90.0), Some(1e6), Some(70.0)], None),
         ([Some(20.0), Some(f64::NAN), Some(20.0)], None),
     ] {
@@ -65,7 +67,8 @@ fn each_with_a_limit_must_be_fresh() {
         assert!(guard.observe(now_s, &read(now_s, [Some(20.0), None, None])).is_none(), "{now_s}");
     }
     let trip = guard.observe(2.1, &read(2.1, [Some(20.0), None, None])).unwrap();
-    assert!(matches!(trip.cause, TripCause::Stale { reading, .. } if reading == "temperature supply"));
+    assert!(matches!(&trip.cause, TripCause::Stale { reading, .. } if reading == "temperature supply"));
+    assert!(matches!(trip.cause, TripCause::Stale { age_s, .. } if (age_s - 2.1).abs() < 1e-12));
     assert!(guard.may_send(2.1, MessageKind::Feed).is_err(), "watchdogs are fed on fresh readings only");
 }
 
@@ -85,4 +88,18 @@ fn a_reset_needs_each_with_a_limit_seen_within_it() {
     let now = nonce(&guard);
     guard.reset(6.2, now).unwrap();
     assert_eq!(guard.state(), State::Safe);
+}
+
+/// A clock that ran back makes nothing young: each has to be read again before anything is switched on.
+#[test]
+fn after_a_clock_ran_back_each_with_a_limit_is_read_again() {
+    for (again, passes) in [(None, false), (Some(20.0), true)] {
+        let mut guard = safe();
+        guard.watch_temperatures(watching());
+        guard.observe(100.0, &read(100.0, [Some(20.0), None, Some(20.0)]));
+        guard.tick(50.0);
+        guard.arm(50.0).unwrap();
+        guard.observe(50.1, &read(50.1, [again, None, again]));
+        assert_eq!(guard.permit(50.1, &Command::SupplyOn).is_ok(), passes);
+    }
 }
