@@ -83,6 +83,12 @@ fn a_reset_needs_each_with_a_limit_seen_within_it() {
     guard.observe(5.0, &dead_and(5.0, [Some(94.0), None, Some(20.0)]));
     let now = nonce(&guard);
     assert!(matches!(guard.reset(5.1, now), Err(Refusal::CauseStands(_))));
+    // What was seen more than a minute ago counts for nothing.
+    let mut later = guard.clone();
+    later.observe(6.0, &dead_and(6.0, [Some(60.0), None, Some(20.0)]));
+    later.observe(126.0, &dead(126.0));
+    let now = nonce(&later);
+    assert!(matches!(later.reset(126.1, now), Err(Refusal::CauseStands(_))));
     guard.observe(6.0, &dead_and(6.0, [Some(60.0), None, None]));
     guard.observe(6.1, &dead_and(6.1, [None, None, Some(20.0)]));
     let now = nonce(&guard);

@@ -73,6 +73,7 @@ fn fault_04_a_port_in_use_is_refused_and_its_user_is_not_disturbed() {
     let mut second = Command::new(crate::bench::wattproof());
     second.arg("run").arg(served.folder.path().join("script.rhai")).arg("--bench").arg(served.bench());
     second.arg("--nameplate").arg(served.nameplate()).arg("--out").arg(served.folder.path().join("other"));
+    second.env("WATTPROOF_STATE", served.state());
     let second = second.output().unwrap();
     assert!(!second.status.success());
     assert!(said(&second).contains("/dev/pts/"), "{}", said(&second));

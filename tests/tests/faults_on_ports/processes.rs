@@ -78,6 +78,7 @@ fn after_a_killed_daemon_the_next_start_switches_off() {
     let mut next = Command::new(crate::bench::wattproof());
     next.arg("run").arg(served.folder.path().join("script.rhai")).arg("--bench").arg(served.bench());
     next.arg("--nameplate").arg(served.nameplate()).arg("--out").arg(served.folder.path().join("next"));
+    next.env("WATTPROOF_STATE", served.state());
     let next = next.output().unwrap();
     assert!(next.status.success(), "{}", said(&next));
     for (role, question) in [("source", "OUTP1?"), ("supply", "OUTP?")] {
