@@ -135,6 +135,7 @@ pub struct PortInfo {
 pub struct VirtualBench {
     ports: Vec<PortInfo>,
     front_end: FrontEnd,
+    bridged: bool,
     stop: Arc<Stop>,
     threads: Vec<JoinHandle<()>>,
 }
@@ -207,7 +208,8 @@ impl VirtualBench {
             }
         })?;
         let stop = Arc::new(Stop { raised: AtomicBool::new(false), wake });
-        let mut served = Self { ports: Vec::new(), front_end: bench.front_end, stop, threads: Vec::new() };
+        let (front_end, bridged) = (bench.front_end, options.bridged);
+        let mut served = Self { ports: Vec::new(), front_end, bridged, stop, threads: Vec::new() };
         if let Some(resistors) = resistors {
             bench.stand.change(0.0, |world| {
                 (0..channels).for_each(|output| world.load_set(output, resistors, true))
@@ -256,6 +258,11 @@ impl VirtualBench {
     /// Divider and sensor gains, ranges and tolerances: what a bench file has to say about the digitizer.
     pub fn front_end(&self) -> &FrontEnd {
         &self.front_end
+    }
+
+    /// Whether its amplifier's channels are bridged.
+    pub fn is_bridged(&self) -> bool {
+        self.bridged
     }
 
     /// Ends all threads and closes the ports.
