@@ -4,7 +4,7 @@ use std::path::Path;
 
 use wattproof_bench::{
     BenchFile, BridgePlace, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace,
-    ThermometerPlace,
+    TemperaturePlace, ThermometerPlace, Watches,
 };
 use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialChoice, SerialSettings};
@@ -112,9 +112,9 @@ pub fn bench_text(
             link: link(Role::Thermometer)?,
             dialect: dialect(Role::Thermometer),
             channel: 1,
-            ambient_channel: ambient(serving),
+            ambient_channel: None,
         },
-        temperature: Vec::new(),
+        temperature: ambient(serving).into_iter().collect(),
         contactor: None,
         origin: wattproof_bench::Origin::default(),
     };
@@ -157,8 +157,15 @@ impl Wiring {
 }
 
 /// Where a thermometer keeps to SCPI, its second sensor is in the air; what a manner makes of it is the manner's to say.
-fn ambient(serving: &VirtualBench) -> Option<u32> {
-    serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none()).then_some(2)
+fn ambient(serving: &VirtualBench) -> Option<TemperaturePlace> {
+    let plain = serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none());
+    plain.then(|| TemperaturePlace {
+        name: "room".into(),
+        role: wattproof_instruments::Role::Thermometer,
+        input: 2,
+        watches: Watches::Ambient,
+        limit_c: None,
+    })
 }
 
 fn limits(rated_w: f64) -> Limits {

@@ -77,3 +77,44 @@ pub(crate) fn complaint(
     }
     bridges.iter().find_map(|bridge| bridge.complaint(inputs))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn input(adc: u32, amplifier_channel: u32, measures: Measures) -> CalibratedChannel {
+        CalibratedChannel {
+            adc,
+            amplifier_channel,
+            measures,
+            gain: 20.0,
+            offset_v: 0.0,
+            range_v: 5.0,
+            tolerance_pct: 0.1,
+            offset_tolerance_v: None,
+            calibrated: None,
+            calibration: None,
+        }
+    }
+
+    fn bridge(amplifier_channel: u32, positive: u32, negative: Option<u32>) -> BridgePlace {
+        BridgePlace { amplifier_channel, positive, negative }
+    }
+
+    #[test]
+    fn what_contradicts_itself_is_told_with_its_key() {
+        let volts = |adc, number| input(adc, number, Measures::Volts);
+        let inputs = [volts(1, 1), input(2, 1, Measures::Amps), volts(3, 1), volts(5, 2), volts(7, 2)];
+        let key = |bridges: &[BridgePlace], outputs| complaint(bridges, &inputs, outputs).map(|(key, _)| key);
+        let (one, two) = (bridge(1, 1, Some(3)), bridge(2, 5, Some(7)));
+        assert_eq!(key(&[], 2), None, "no bridges at all");
+        assert_eq!(key(&[one.clone(), two.clone()], 2), None);
+        assert_eq!(key(&[bridge(1, 1, None)], 1), None, "a differential input");
+        assert_eq!(key(std::slice::from_ref(&one), 2), Some("amplifier_channel"), "the other is single");
+        assert_eq!(key(&[one.clone(), one.clone()], 1), Some("amplifier_channel"), "twice");
+        assert_eq!(key(&[one.clone(), two.clone()], 1), Some("amplifier_channel"), "too many");
+        assert_eq!(key(&[bridge(1, 1, Some(1))], 1), Some("negative"), "one divider for both sides");
+        assert_eq!(key(&[bridge(1, 2, Some(3))], 1), Some("positive"), "a current");
+        assert_eq!(key(&[bridge(1, 1, Some(5))], 1), Some("negative"), "of another output");
+    }
+}

@@ -195,3 +195,22 @@ pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> Saf
     }
     worst
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By definition: what lies across the load is the difference of both sides, and out of range when either is.
+    #[test]
+    fn a_bridge_is_the_difference_of_its_sides() {
+        let rest = || Capture { fs_hz: 1e3, amps: Some(vec![1.0; 3]), ..Capture::default() };
+        let sides = [vec![7.0, 17.0, 9.0], vec![7.0, -3.0, 5.0]];
+        let bridged = ChannelCaptured::bridged(sides.clone(), [Some(100.0); 2], 2, rest());
+        assert_eq!((bridged.amplifier_channel, bridged.capture.volts.as_slice()), (2, &[0.0, 20.0, 4.0][..]));
+        assert_eq!((bridged.sides.as_ref(), bridged.capture.touches_full_scale()), (Some(&sides), false));
+        // The direct voltage common to both brings one side to its limit long before the difference would show it.
+        let clipped = [vec![17.0, 17.0, 9.0], sides[1].clone()];
+        let over = ChannelCaptured::bridged(clipped, [Some(17.0); 2], 2, rest());
+        assert!(over.capture.touches_full_scale() && over.capture.volts_full_scale.is_none());
+    }
+}

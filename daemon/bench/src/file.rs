@@ -123,7 +123,7 @@ pub struct ThermometerPlace {
     pub dialect: String,
     /// Its input on the heatsink.
     pub channel: u32,
-    /// Its input in the air of the room, if it has one there.
+    /// Its input in the air of the room, as records of old have it; a bench file says that by a `[[temperature]]`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ambient_channel: Option<u32>,
 }
@@ -158,7 +158,7 @@ pub enum BenchFileError {
     /// It contradicts itself.
     #[error("bench file {place}: {what}; mend the file and try again")]
     Sense {
-        /// file:line.
+        /// file:line, with its column where that is known.
         place: String,
         /// What is wrong.
         what: String,
@@ -200,6 +200,9 @@ impl BenchFile {
             place: toml_place(path, text, error.span()),
             message: error.message().to_string(),
         })?;
+        if let Some((span, what)) = temperature_place::of_old(text) {
+            return Err(BenchFileError::Sense { place: toml_place(path, text, span), what });
+        }
         file.origin = Origin::new(path, text);
         file.check().map_err(|(section, key, what)| BenchFileError::Sense {
             place: file.origin.place(section, key),
