@@ -146,7 +146,7 @@ impl Nameplate {
         for (index, rating) in plate.rating.iter().enumerate() {
             let sense = |what| NameplateError::Sense { path: path.into(), number: index + 1, what };
             rating.check().map_err(sense)?;
-            if rating.driven == Driven::Bridged && plate.channels % 2 != 0 {
+            if rating.driven == Driven::Bridged && !plate.channels.is_multiple_of(2) {
                 let what = format!(
                     "driven = \"bridged\" needs channels in pairs, and channels = {}",
                     plate.channels

@@ -135,7 +135,8 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let stopping = Stopping::by(move || stopper.is_stopped());
     let mut host = Host::new(stage);
     let served = leave_out(&mut host.stage);
-    let armed = served.and_then(|()| Ok(host.stage.bench.armed_by(bench.arm()?)));
+    let armed = served.and_then(|()| bench.arm().map_err(RunError::from));
+    let armed = armed.map(|arming| host.stage.bench.armed_by(arming));
     let ready = armed.and_then(|()| check_first(&mut host.stage));
     let (host, performed) = match (ready, script_in) {
         (Err(error), _) => (host, Err(error)),

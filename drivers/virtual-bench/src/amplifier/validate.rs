@@ -54,7 +54,7 @@ impl AmplifierSpec {
             self.within("nameplate.ratings.supply_v", r.supply_v, 0.1, 1.0e3)?;
             self.within("nameplate.ratings.thdn_pct", r.thdn_pct, 1.0e-4, 50.0)?;
             self.within("nameplate.ratings.hz", r.hz, 1.0, 1.0e5)?;
-            if r.channels == RatingChannels::Bridged && channels % 2 != 0 {
+            if r.channels == RatingChannels::Bridged && !channels.is_multiple_of(2) {
                 return Err(self.bad("nameplate.channels", channels, "even where a rating is for bridges"));
             }
         }

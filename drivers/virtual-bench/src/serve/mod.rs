@@ -178,7 +178,7 @@ impl VirtualBench {
         if let Some(what) = faults.iter().find_map(|fault| fault.what.misses(channels)) {
             return Err(ServeError::NothingThere { what });
         }
-        if options.bridged && channels % 2 != 0 {
+        if options.bridged && !channels.is_multiple_of(2) {
             return Err(ServeError::OddBridges { channels });
         }
         let resistors = options.fixed_load_ohm.map(Load::resistive).transpose()?;
