@@ -18,15 +18,16 @@ STEPS = """step at_s purpose rating channel driven level_vrms level_dbv hz load_
     load_ohm_measured load_x_ohm gain_db thd_pct thdn_pct noise_vrms hum_pct residue_vrms crest_factor flat_top_pct
     supply_v supply_a supply_w efficiency_pct heatsink_c flags noise_a_vrms noise_468_vrms
     fundamental_active_w fundamental_apparent_va fundamental_reactive_var displacement_power_factor
-    harmonic_active_w nonfundamental_va heatsink_others_c load_c supply_c ambient_c""".split()
+    harmonic_active_w nonfundamental_va heatsink_others_c load_c supply_c ambient_c bridged positive_vrms negative_vrms""".split()
 RATINGS = """rating rated_w load_ohm supply_v_set driven hz limit_by limit_pct measured_w expanded_u_w coverage_factor
     ratio ratio_db verdict cause evidence out_vrms level_vrms distortion_pct load_ohm_measured supply_v efficiency_pct
     captures indicated_w effective_degrees probability_met seconds_at_power joules
-    load_ohm_set calibration""".split()
+    load_ohm_set calibration not_measured""".split()
 CURVE = """rating load_ohm supply_v_set hz point level_vrms active_w thdn_pct thd_pct residue_vrms gain_db supply_v
     supply_a efficiency_pct heatsink_c step""".split()
 COLUMNS = {"steps": STEPS, "ratings": RATINGS, "curve": CURVE}
 WORDS = {"purpose", "driven", "flags", "limit_by", "verdict", "cause", "evidence", "point", "calibration"}
+WORDS |= {"bridged", "not_measured"}
 
 
 @pytest.fixture(scope="module")

@@ -16,8 +16,7 @@ fn reading_of(spec: &AmplifierSpec, level_vrms: f64) -> Reading {
     }
     world.advance(2.0);
     let raw = world.capture(2.0, 192_000.0, 19_200);
-    let [volts, _] = raw.volts;
-    let [amps, _] = raw.amps;
+    let (volts, amps) = (raw.volts[0].clone(), raw.amps[0].clone());
     let capture = Capture { fs_hz: raw.fs_hz, volts, amps: Some(amps), ..Capture::default() };
     read(&capture, &Settings { expected_hz: Some(1000.0), ..Settings::default() })
 }

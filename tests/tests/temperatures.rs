@@ -139,3 +139,29 @@ fn what_no_instrument_tells_is_refused() {
     let told = said(&run(&served, BEGIN));
     assert!(told.contains("resistors 2") && told.contains("input = 3"), "{told}");
 }
+
+/// The sensor in the air of the room is a temperature like any other: named otherwise, as bench files of old do, it is
+/// refused with its place and with what to write; as it is written now, it is recorded and the self-check uses it.
+#[test]
+fn the_room_is_one_of_the_temperatures() {
+    let served = Served::start("honest");
+    let text = std::fs::read_to_string(served.bench()).unwrap();
+    assert!(text.contains("[[temperature]]") && !text.contains("ambient_channel"), "{text}");
+    let last = |served: &Served| {
+        let output = run(served, &format!("{BEGIN} source(#{{ on: false }}); supply(#{{ on: false }});"));
+        assert!(output.status.success(), "{}", said(&output));
+        rows(&served.run_folder().join("steps.csv")).pop().unwrap()
+    };
+    // The model's room has 25 degrees.
+    assert!((number(&last(&served), "ambient_c") - 25.0).abs() < 0.1);
+    let journal = std::fs::read_to_string(served.run_folder().join("journal.jsonl")).unwrap();
+    assert!(journal.contains("heatsink over ambient"), "the self-check did not compare heatsink and room");
+    let place = text.find("[thermometer]\n").unwrap();
+    let line = text[..place].matches('\n').count() + 2;
+    std::fs::write(served.bench(), text.replace("[thermometer]\n", "[thermometer]\nambient_channel = 2\n"))
+        .unwrap();
+    let refused = run(&served, BEGIN);
+    let told = said(&refused);
+    assert!(!refused.status.success() && told.contains(&format!("bench.toml:{line}:1: ")), "{told}");
+    assert!(told.contains("[[temperature]]") && told.contains("input = 2"), "{told}");
+}

@@ -3,14 +3,14 @@
 use std::path::Path;
 
 use wattproof_bench::{
-    BenchFile, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace,
-    ThermometerPlace,
+    BenchFile, BridgePlace, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace,
+    TemperaturePlace, ThermometerPlace, Watches,
 };
 use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialChoice, SerialSettings};
 use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
 use wattproof_virtual_bench::{
-    AmplifierSpec, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role, VirtualBench,
+    AmplifierSpec, FrontEnd, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role, VirtualBench,
 };
 
 use crate::failure::Failure;
@@ -53,9 +53,10 @@ pub fn bench_text(
         manner.unwrap_or_else(|| format!("scpi-{role}"))
     };
     let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.watts).fold(50.0, f64::max);
+    let wiring = Wiring { channels: amplifier.channels(), bridged: serving.is_bridged() };
     let adc = |channel: &FrontEndChannel| CalibratedChannel {
         adc: channel.channel,
-        amplifier_channel: channel.output,
+        amplifier_channel: wiring.output_of(channel.output),
         measures: match channel.quantity {
             Quantity::Volts => Measures::Volts,
             Quantity::Amps => Measures::Amps,
@@ -75,13 +76,13 @@ pub fn bench_text(
         source: SourcePlace {
             link: link(Role::Source)?,
             dialect: dialect(Role::Source),
-            outputs: vec![1, 2],
+            outputs: wiring.firsts(),
             settle_ms: 150,
         },
         load: LoadPlace {
             link: fixed_ohm.is_none().then(|| link(Role::Load)).transpose()?,
             dialect: fixed_ohm.is_none().then(|| dialect(Role::Load)),
-            channels: fixed_ohm.map_or(vec![1, 2], |_| Vec::new()),
+            channels: fixed_ohm.map_or(wiring.firsts(), |_| Vec::new()),
             settle_ms: fixed_ohm.is_none().then_some(50),
             tolerance_pct: 0.05,
             fixed_ohm,
@@ -104,24 +105,67 @@ pub fn bench_text(
             samples: 19_200,
             skew_ns: None,
             gain_tolerance_pct: None,
-            channel: serving.front_end().channels.iter().map(adc).collect(),
+            channel: serving.front_end().channels.iter().filter(|one| wiring.uses(one)).map(adc).collect(),
+            bridge: wiring.bridges(serving.front_end()),
         },
         thermometer: ThermometerPlace {
             link: link(Role::Thermometer)?,
             dialect: dialect(Role::Thermometer),
             channel: 1,
-            ambient_channel: ambient(serving),
+            ambient_channel: None,
         },
-        temperature: Vec::new(),
+        temperature: ambient(serving).into_iter().collect(),
         contactor: None,
         origin: wattproof_bench::Origin::default(),
     };
     Ok(format!("{HEAD}{}", to_toml(&file)?))
 }
 
+/// How the outputs of the amplifier are wired.
+struct Wiring {
+    channels: usize,
+    bridged: bool,
+}
+
+impl Wiring {
+    /// The channels that source and load are at: all, or the first of every bridge.
+    fn firsts(&self) -> Vec<u32> {
+        (1_u32..).take(self.channels).step_by(if self.bridged { 2 } else { 1 }).collect()
+    }
+
+    /// The bench's number for what an output of the amplifier belongs to.
+    fn output_of(&self, output: u32) -> u32 {
+        if self.bridged { output.div_ceil(2) } else { output }
+    }
+
+    /// Whether an input of the digitizer is needed: one current is enough for a bridge.
+    fn uses(&self, input: &FrontEndChannel) -> bool {
+        !self.bridged || input.quantity == Quantity::Volts || input.output % 2 == 1
+    }
+
+    fn bridges(&self, front_end: &FrontEnd) -> Vec<BridgePlace> {
+        let adc_of = |output: u32| {
+            let mut volts = front_end.channels.iter().filter(|one| one.quantity == Quantity::Volts);
+            volts.find(|one| one.output == output).map(|one| one.channel)
+        };
+        let bridge = |first: u32| {
+            let (amplifier_channel, positive) = (self.output_of(first), adc_of(first)?);
+            Some(BridgePlace { amplifier_channel, positive, negative: adc_of(first + 1) })
+        };
+        if self.bridged { self.firsts().into_iter().filter_map(bridge).collect() } else { Vec::new() }
+    }
+}
+
 /// Where a thermometer keeps to SCPI, its second sensor is in the air; what a manner makes of it is the manner's to say.
-fn ambient(serving: &VirtualBench) -> Option<u32> {
-    serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none()).then_some(2)
+fn ambient(serving: &VirtualBench) -> Option<TemperaturePlace> {
+    let plain = serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none());
+    plain.then(|| TemperaturePlace {
+        name: "room".into(),
+        role: wattproof_instruments::Role::Thermometer,
+        input: 2,
+        watches: Watches::Ambient,
+        limit_c: None,
+    })
 }
 
 fn limits(rated_w: f64) -> Limits {
@@ -155,6 +199,7 @@ pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
         driven: match rating.channels {
             RatingChannels::All => Driven::All,
             RatingChannels::One => Driven::One,
+            RatingChannels::Bridged => Driven::Bridged,
         },
         limit_pct: rating.thdn_pct,
         limit_by: LimitBy::Thdn,
@@ -165,7 +210,7 @@ pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
         model: plate.model.clone(),
         serial: None,
         invented: true,
-        channels: 2,
+        channels: u32::try_from(amplifier.channels()).unwrap_or(u32::MAX),
         rating: plate.ratings.iter().map(rating).collect(),
     }
 }

@@ -245,6 +245,10 @@ pub struct VirtualOrder {
     /// Let an instrument behave otherwise than SCPI has it: a built-in manner (`--list-manners`) or a file; may be repeated
     #[arg(long, value_name = "NAME")]
     pub manner: Vec<String>,
+    /// Bridge channels 1 and 2, 3 and 4 and so on of the amplifier: one load between the live outputs of each pair, with a
+    /// divider on both sides, as the bench file then says
+    #[arg(long)]
+    pub bridged: bool,
     /// Serve no load that can be set, but resistors of so many ohm on every output
     #[arg(long, value_name = "OHM")]
     pub fixed_load: Option<f64>,

@@ -32,7 +32,10 @@ fn list(file: &RatingsFile) -> String {
     let line = |record: &RatingRecord| {
         wrap(&format!("Rating {}: {}; {}", record.rating, claim(record), record.verdict_words), "  ")
     };
-    let lines: Vec<String> = file.ratings.iter().map(line).collect();
+    let left_out = file.not_measured.iter();
+    let left_out =
+        left_out.map(|one| wrap(&format!("Rating {}: not measured: {}", one.rating, one.why), "  "));
+    let lines: Vec<String> = file.ratings.iter().map(line).chain(left_out).collect();
     format!("{}, run {}\n{}", file.amplifier, file.run, lines.join("\n"))
 }
 
@@ -40,6 +43,7 @@ fn claim(record: &RatingRecord) -> String {
     let driven = match record.driven {
         wattproof_runs::Driven::All => "all channels driven",
         wattproof_runs::Driven::One => "one channel driven",
+        wattproof_runs::Driven::Bridged => "channels bridged",
     };
     let limit = match record.limit_by {
         wattproof_runs::LimitBy::Thdn => "THD+N",

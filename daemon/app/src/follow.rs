@@ -120,6 +120,8 @@ pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Fai
             Err(Failure::WrongBench(format!("{error}\nevery output is off")))
         }
         Outcome::Failed => Err(Failure::Said(match &summary.error {
+            // Another wiring is another bench file: this run can't go on with it.
+            Some(error @ RunError::NothingServed(_)) => format!("{error}\nevery output is off"),
             Some(error) => {
                 format!(
                     "{error}\nevery output is off; the record is complete up to step {}; once the cause is mended, `wattproof resume {}` goes on from there",
@@ -140,6 +142,9 @@ fn table(summary: &RunSummary) -> Result<(), Failure> {
     }
     if !summary.results.is_empty() {
         say(&format!("{}\n", ratings_table(&summary.results)))?;
+    }
+    for one in &summary.left_out {
+        say(&format!("rating {} was not measured: {}\n", one.rating, one.why))?;
     }
     say(&format!("{} steps recorded:", summary.steps))?;
     for name in

@@ -99,6 +99,7 @@ impl Watcher for Progress {
             Event::Planned(steps) => self.bar.set_length(*steps),
             Event::Stepped(step) => self.stepped(step),
             Event::Judged(result) => self.judged(result),
+            Event::LeftOut(one) => self.line(&format!("rating {} is not measured: {}", one.rating, one.why)),
             Event::Printed(text) => self.line(text),
         }
     }

@@ -1,7 +1,7 @@
 //! The table of ratings that ends a run.
 
 use comfy_table::{CellAlignment, Table, presets};
-use wattproof_runs::{Driven, RatingResult};
+use wattproof_runs::RatingResult;
 
 /// Rated against measured, a line a rating; fits 80 columns.
 pub fn ratings_table(results: &[RatingResult]) -> String {
@@ -24,10 +24,7 @@ pub fn ratings_table(results: &[RatingResult]) -> String {
         table.add_row([
             format!("{} ohm", claim.load_ohm),
             format!("{} V", claim.supply_v),
-            match claim.driven {
-                Driven::All => "all".to_string(),
-                Driven::One => "one".to_string(),
-            },
+            claim.driven.word().to_string(),
             format!("{}", claim.watts),
             format!("{:.digits$} ± {:.digits$}", result.measured_w, result.expanded_u_w),
             format!("{:.3}", result.ratio),

@@ -4,8 +4,8 @@ use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
-    AmplifierSpec, LoadStands, RatingChannels, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue,
-    faults, manner, truth,
+    AmplifierSpec, LoadStands, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, faults, manner,
+    truth,
 };
 
 use crate::bench_text::{VirtualLoad, bench_text, nameplate, to_toml, write};
@@ -51,6 +51,7 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
         pace_baud: order.pace,
         bits: order.bits,
         fixed_load_ohm: order.fixed_load,
+        bridged: order.bridged,
         load_stands,
         manners: order.manner.iter().map(|name| manner::named(name)).collect::<Result<_, _>>()?,
     };
@@ -125,17 +126,7 @@ struct RatingTruth {
 fn tell_truth(amplifier: &AmplifierSpec) -> Result<(), Failure> {
     let mut truths = Vec::new();
     for (index, rating) in amplifier.nameplate.ratings.iter().enumerate() {
-        let query = TruthQuery {
-            hz: rating.hz,
-            load_ohm: rating.load_ohm,
-            supply_v: rating.supply_v,
-            limit_pct: rating.thdn_pct,
-            channels_driven: match rating.channels {
-                RatingChannels::All => 2,
-                RatingChannels::One => 1,
-            },
-            ..TruthQuery::default()
-        };
+        let query = TruthQuery::of(amplifier, rating);
         let found = truth(amplifier, &query).map_err(|error| Failure::Said(error.to_string()))?;
         truths.push(RatingTruth {
             rating: index + 1,

@@ -1,12 +1,13 @@
 //! What the digitizer recorded, at the amplifier's outputs: captures, their readings, and what the guard judges.
 
+use std::collections::VecDeque;
 use std::sync::LazyLock;
 
 use rayon::prelude::*;
 use rayon::{ThreadPool, ThreadPoolBuilder};
 use wattproof_guard::SafetyReading;
 use wattproof_instruments::Record;
-use wattproof_signal::{Capture, Reading, Settings};
+use wattproof_signal::{Capture, Reading, Settings, touches};
 
 use crate::{BenchFile, Measures};
 
@@ -20,6 +21,21 @@ pub struct ChannelCaptured {
     pub amplifier_channel: u32,
     /// Volts and amperes at its output.
     pub capture: Capture,
+    /// Of a bridge measured by two dividers: the voltages of its positive and its negative side to ground, V, whose
+    /// difference the capture holds.
+    pub sides: Option<[Vec<f64>; 2]>,
+}
+
+impl ChannelCaptured {
+    /// Of a bridge: the sides' voltages to ground, with the largest that each converter can show, and the current, whose
+    /// `volts` are not looked at.
+    pub fn bridged(sides: [Vec<f64>; 2], full_scales: [Option<f64>; 2], number: u32, rest: Capture) -> Self {
+        let volts = sides[0].iter().zip(&sides[1]).map(|(positive, negative)| positive - negative).collect();
+        let overrange = sides.iter().zip(full_scales).any(|(side, limit)| touches(side, limit));
+        // Of the difference no single limit tells whether a side met its own.
+        let capture = Capture { volts, volts_full_scale: None, volts_overrange: overrange, ..rest };
+        Self { amplifier_channel: number, capture, sides: Some(sides) }
+    }
 }
 
 /// One capture of the whole bench.
@@ -57,22 +73,30 @@ pub(crate) fn to_amplifier(file: &BenchFile, record: Record) -> Vec<ChannelCaptu
     numbers
         .map(|number| {
             let mut take = |measures: Measures| {
-                scaled
-                    .iter_mut()
-                    .find(|(c, ..)| c.amplifier_channel == number && c.measures == measures)
-                    .map(|(_, samples, full_scale)| (std::mem::take(samples), *full_scale))
+                let inputs = file.inputs(number, measures);
+                let taken = inputs.into_iter().filter_map(|input| {
+                    let found = scaled.iter_mut().find(|(c, ..)| c.adc == input.adc)?;
+                    Some((std::mem::take(&mut found.1), found.2))
+                });
+                taken.collect::<VecDeque<_>>()
             };
-            let (volts, amps) = (take(Measures::Volts), take(Measures::Amps));
-            let (volts, volts_full_scale) = volts.unzip();
-            let (amps, amps_full_scale) = amps.unzip();
-            let capture = Capture {
-                fs_hz: 1.0 / record.interval_s,
-                volts: volts.unwrap_or_default(),
-                amps,
-                volts_full_scale,
-                amps_full_scale,
-            };
-            ChannelCaptured { amplifier_channel: number, capture }
+            let (mut volts, mut amps) = (take(Measures::Volts), take(Measures::Amps));
+            let (amps, amps_full_scale) = amps.pop_front().unzip();
+            let positive = volts.pop_front();
+            let fs_hz = 1.0 / record.interval_s;
+            let rest = Capture { fs_hz, amps, amps_full_scale, ..Capture::default() };
+            match (positive, volts.pop_front()) {
+                (Some((positive, p_limit)), Some((negative, n_limit))) => {
+                    let limits = [Some(p_limit), Some(n_limit)];
+                    ChannelCaptured::bridged([positive, negative], limits, number, rest)
+                }
+                (positive, _) => {
+                    let (volts, volts_full_scale) = positive.unzip();
+                    let volts = volts.unwrap_or_default();
+                    let capture = Capture { volts, volts_full_scale, ..rest };
+                    ChannelCaptured { amplifier_channel: number, capture, sides: None }
+                }
+            }
         })
         .collect()
 }
@@ -170,4 +194,23 @@ pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> Saf
         raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
     }
     worst
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By definition: what lies across the load is the difference of both sides, and out of range when either is.
+    #[test]
+    fn a_bridge_is_the_difference_of_its_sides() {
+        let rest = || Capture { fs_hz: 1e3, amps: Some(vec![1.0; 3]), ..Capture::default() };
+        let sides = [vec![7.0, 17.0, 9.0], vec![7.0, -3.0, 5.0]];
+        let bridged = ChannelCaptured::bridged(sides.clone(), [Some(100.0); 2], 2, rest());
+        assert_eq!((bridged.amplifier_channel, bridged.capture.volts.as_slice()), (2, &[0.0, 20.0, 4.0][..]));
+        assert_eq!((bridged.sides.as_ref(), bridged.capture.touches_full_scale()), (Some(&sides), false));
+        // The direct voltage common to both brings one side to its limit long before the difference would show it.
+        let clipped = [vec![17.0, 17.0, 9.0], sides[1].clone()];
+        let over = ChannelCaptured::bridged(clipped, [Some(17.0); 2], 2, rest());
+        assert!(over.capture.touches_full_scale() && over.capture.volts_full_scale.is_none());
+    }
 }

@@ -8,7 +8,7 @@ use crate::Calibration;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Measures {
-    /// An amplifier output's voltage, through a divider.
+    /// An amplifier output's voltage, through a divider; to ground on one side of a bridge.
     Volts,
     /// An amplifier output's current, through a shunt or sensor.
     Amps,
@@ -24,7 +24,7 @@ pub const OFFSET_OF_RANGE: f64 = 1e-3;
 pub struct CalibratedChannel {
     /// ADC channel number.
     pub adc: u32,
-    /// Amplifier channel looked at, from 1.
+    /// Amplifier channel looked at, from 1; of a bridged bench the bridge.
     pub amplifier_channel: u32,
     /// Volts or amps.
     pub measures: Measures,

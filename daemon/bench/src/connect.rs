@@ -26,11 +26,38 @@ pub fn find_dialect(name: &str) -> Result<Dialect, DialectError> {
 pub fn check_dialects(bench: &BenchFile) -> Result<(), BenchError> {
     for role in Role::ALL {
         if let Some(name) = bench.dialect_of(role) {
-            dialect_for(bench, role, name)?;
+            check_channels(bench, role, name)?;
         }
     }
     taps_ohm(bench)?;
     check_temperatures(bench)
+}
+
+/// The highest channel that a bench file names of an instrument in this role, with its section and key.
+fn highest_channel(bench: &BenchFile, role: Role) -> (u32, &'static str, &'static str) {
+    let adcs = bench.digitizer.channel.iter().map(|input| input.adc);
+    let (highest, section, key) = match role {
+        Role::Source => (bench.source.outputs.iter().copied().max(), "source", "outputs"),
+        Role::Load => (bench.load.channels.iter().copied().max(), "load", "channels"),
+        Role::Digitizer => (adcs.max(), "digitizer.channel", "adc"),
+        Role::Thermometer => (Some(bench.thermometer.channel), "thermometer", "channel"),
+        Role::Supply => (None, "supply", "dialect"),
+    };
+    (highest.unwrap_or(1), section, key)
+}
+
+/// The channels that a bench file names must be there.
+fn check_channels(bench: &BenchFile, role: Role, name: &str) -> Result<(), BenchError> {
+    let dialect = dialect_for(bench, role, name)?;
+    let (highest, section, key) = highest_channel(bench, role);
+    if highest <= dialect.channels {
+        return Ok(());
+    }
+    Err(BenchError::Setup(format!(
+        "bench file {}: [{section}] {key} names channel {highest} of the {role}, and dialect {name} has channels = {}: name one of those, or use a dialect with more (more_channels = true where makes differ)",
+        bench.origin.place(section, key),
+        dialect.channels
+    )))
 }
 
 /// Every instrument that is to tell a temperature must have the words for it.
@@ -89,7 +116,7 @@ fn dialect_for(bench: &BenchFile, role: Role, name: &str) -> Result<Dialect, Ben
     let dialect = find_dialect(name)
         .map_err(|error| BenchError::Setup(format!("bench file {place}: [{role}] dialect: {error}")))?;
     if dialect.role == role {
-        return Ok(dialect);
+        return Ok(dialect.up_to_channel(highest_channel(bench, role).0));
     }
     Err(BenchError::Setup(format!(
         "bench file {place}: [{role}] names dialect {name}, which is for a {}: name one for a {role}",

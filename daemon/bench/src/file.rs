@@ -10,7 +10,10 @@ use wattproof_link::Address;
 use crate::links::fit;
 use crate::place::{Origin, toml_place};
 use crate::unfilled::{Unfilled, unfilled};
-use crate::{CalibratedChannel, ContactorPlace, LoadPlace, TemperaturePlace, temperature_place};
+use crate::{
+    BridgePlace, CalibratedChannel, ContactorPlace, LoadPlace, Measures, TemperaturePlace, bridge_place,
+    temperature_place,
+};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -98,6 +101,9 @@ pub struct DigitizerPlace {
     pub gain_tolerance_pct: Option<f64>,
     /// Its channels.
     pub channel: Vec<CalibratedChannel>,
+    /// Which outputs are bridges; empty where each is one channel of the amplifier.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bridge: Vec<BridgePlace>,
 }
 
 impl DigitizerPlace {
@@ -117,7 +123,7 @@ pub struct ThermometerPlace {
     pub dialect: String,
     /// Its input on the heatsink.
     pub channel: u32,
-    /// Its input in the air of the room, if it has one there.
+    /// Its input in the air of the room, as records of old have it; a bench file says that by a `[[temperature]]`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ambient_channel: Option<u32>,
 }
@@ -152,7 +158,7 @@ pub enum BenchFileError {
     /// It contradicts itself.
     #[error("bench file {place}: {what}; mend the file and try again")]
     Sense {
-        /// file:line.
+        /// file:line, with its column where that is known.
         place: String,
         /// What is wrong.
         what: String,
@@ -194,6 +200,9 @@ impl BenchFile {
             place: toml_place(path, text, error.span()),
             message: error.message().to_string(),
         })?;
+        if let Some((span, what)) = temperature_place::of_old(text) {
+            return Err(BenchFileError::Sense { place: toml_place(path, text, span), what });
+        }
         file.origin = Origin::new(path, text);
         file.check().map_err(|(section, key, what)| BenchFileError::Sense {
             place: file.origin.place(section, key),
@@ -202,9 +211,31 @@ impl BenchFile {
         Ok(file)
     }
 
-    /// How many amplifier channels the bench serves.
+    /// How many outputs the bench serves: amplifier channels, or bridges of two.
     pub fn amplifier_channels(&self) -> usize {
         self.source.outputs.len()
+    }
+
+    /// Whether its outputs are bridges; else each is one channel of the amplifier.
+    pub fn is_bridged(&self) -> bool {
+        !self.digitizer.bridge.is_empty()
+    }
+
+    /// The inputs that look at this of an output, from 1: one, or both sides of a bridge, the positive one first.
+    pub fn inputs(&self, number: u32, measures: Measures) -> Vec<&CalibratedChannel> {
+        let own = |c: &&CalibratedChannel| c.amplifier_channel == number && c.measures == measures;
+        let mut found: Vec<&CalibratedChannel> = self.digitizer.channel.iter().filter(own).collect();
+        let bridge = self.digitizer.bridge.iter().find(|bridge| bridge.amplifier_channel == number);
+        if let Some(bridge) = bridge.filter(|_| measures == Measures::Volts) {
+            found.sort_by_key(|input| input.adc != bridge.positive);
+        }
+        found
+    }
+
+    /// Which side of a bridge an input's divider goes to ground from, 0 for the positive one; `None` where it is no side.
+    pub fn side_of(&self, input: &CalibratedChannel) -> Option<usize> {
+        let sides = self.inputs(input.amplifier_channel, input.measures);
+        sides.iter().position(|side| side.adc == input.adc).filter(|_| sides.len() > 1)
     }
 
     /// The link of each role; none of a load that is fixed.
@@ -257,6 +288,13 @@ impl BenchFile {
             return Err(("load", "fixed_ohm", what));
         }
         self.check_channels()?;
+        if let Some((key, what)) = bridge_place::complaint(
+            &self.digitizer.bridge,
+            &self.digitizer.channel,
+            self.amplifier_channels(),
+        ) {
+            return Err(("digitizer.bridge", key, what));
+        }
         let positive = |section, key, value: f64| {
             let what =
                 || (section, key, format!("{key} = {value} must be a finite number greater than zero"));
@@ -316,7 +354,8 @@ impl BenchFile {
         }
     }
 
-    /// One source output, one load channel, one volts and one amps input for each amplifier channel.
+    /// One source output, one load channel, one volts and one amps input for each output; for a bridge without a
+    /// differential input a volts input for each side.
     fn check_channels(&self) -> Result<(), Complaint> {
         let channels = self.source.outputs.len();
         let load_channels = self.load.fixed_ohm.map_or(self.load.channels.len(), |_| channels);
@@ -326,21 +365,28 @@ impl BenchFile {
             );
             return Err(("source", "outputs", what));
         }
-        let wanted = (1..).take(channels).flat_map(|number: u32| {
-            [(number, crate::Measures::Volts, "volts"), (number, crate::Measures::Amps, "amps")]
-        });
+        let sides = |number: u32| {
+            let two = |bridge: &BridgePlace| bridge.amplifier_channel == number && bridge.negative.is_some();
+            if self.digitizer.bridge.iter().any(two) { 2 } else { 1 }
+        };
+        let wanted: Vec<_> = (1..)
+            .take(channels)
+            .flat_map(|number: u32| {
+                [(number, Measures::Volts, "volts", sides(number)), (number, Measures::Amps, "amps", 1)]
+            })
+            .collect();
         let inputs = &self.digitizer.channel;
-        for (number, measures, word) in wanted {
-            let found =
-                inputs.iter().filter(|c| c.amplifier_channel == number && c.measures == measures).count();
-            if found != 1 {
+        for (number, measures, word, count) in &wanted {
+            let found = self.inputs(*number, *measures).len();
+            if found != *count {
+                let entries = if *count == 1 { "one entry" } else { "two entries (one for each side)" };
                 let what = format!(
-                    "[[digitizer.channel]] needs exactly one entry with amplifier_channel = {number} and measures = \"{word}\", there are {found}"
+                    "[[digitizer.channel]] needs exactly {entries} with amplifier_channel = {number} and measures = \"{word}\", there are {found}"
                 );
                 return Err(("digitizer.channel", "amplifier_channel", what));
             }
         }
-        if inputs.len() != 2 * channels {
+        if inputs.len() != wanted.iter().map(|(.., count)| count).sum::<usize>() {
             let what = format!("[[digitizer.channel]] amplifier_channel must be 1 to {channels}");
             return Err(("digitizer.channel", "amplifier_channel", what));
         }

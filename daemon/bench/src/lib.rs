@@ -9,6 +9,7 @@
 mod acquire;
 mod actor;
 mod arming;
+mod bridge_place;
 mod calibration;
 mod captured;
 mod channels;
@@ -49,6 +50,7 @@ mod watch;
 
 pub use actor::Actor;
 pub use arming::Arming;
+pub use bridge_place::BridgePlace;
 pub use calibration::{Calibration, CalibrationState};
 pub use captured::{Captured, ChannelCaptured, read_channels};
 pub use channels::{CalibratedChannel, Measures};

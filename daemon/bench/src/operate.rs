@@ -284,16 +284,6 @@ impl Bench {
         Ok(heatsink_c.value)
     }
 
-    /// Temperature of the room's air, °C; `None` where the bench file names no input for it. It decides nothing.
-    ///
-    /// # Errors
-    /// [`BenchError`]; the guard has tripped.
-    pub fn ambient_c(&self) -> Result<Option<f64>, BenchError> {
-        self.check_stop()?;
-        let Some(channel) = self.shared.file.thermometer.ambient_channel else { return Ok(None) };
-        self.finish_ask(self.shared.actors.thermometer.ask(move |meter| meter.measure_c(channel))).map(Some)
-    }
-
     /// Nothing is switched on before supply current and heatsink were read once.
     fn read_before_first(&self) -> Result<(), BenchError> {
         self.check_stop()?;

@@ -1,6 +1,9 @@
 //! Temperatures that a bench watches beside the heatsink's: which instrument tells them, and how far they may go.
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
+use toml::de::DeTable;
 use wattproof_guard::FURTHER_MAX;
 use wattproof_instruments::Role;
 
@@ -40,6 +43,18 @@ fn first() -> u32 {
     1
 }
 
+/// Where a bench file still names the sensor in the air of the room as it was done of old, and what to write instead.
+pub(crate) fn of_old(text: &str) -> Option<(Option<Range<usize>>, String)> {
+    let table = DeTable::parse(text).ok()?;
+    let thermometer = table.get_ref().get("thermometer")?.get_ref().as_table()?;
+    let (key, value) = thermometer.iter().find(|(key, _)| key.get_ref() == "ambient_channel")?;
+    let input = value.get_ref().as_integer().map_or("2", |input| input.as_str());
+    let what = format!(
+        "ambient_channel is no longer a key of [thermometer]: remove it, and write a table [[temperature]] with name = \"room\", role = \"thermometer\", input = {input} and watches = \"ambient\" in its place"
+    );
+    Some((Some(key.span()), what))
+}
+
 /// What contradicts itself, with its key; `has_load` is whether any instrument is the load.
 pub(crate) fn complaint(places: &[TemperaturePlace], has_load: bool) -> Option<(&'static str, String)> {
     if places.len() > FURTHER_MAX {
@@ -68,6 +83,19 @@ pub(crate) fn complaint(places: &[TemperaturePlace], has_load: bool) -> Option<(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// One way to name a sensor: the other is told where it stands, with what to write instead.
+    #[test]
+    fn an_ambient_channel_of_old_is_refused_with_its_place() {
+        let text = "name = \"b\"\n[thermometer]\nchannel = 1\n  ambient_channel = 3\n";
+        let (span, what) = of_old(text).unwrap();
+        assert_eq!(crate::toml_place(std::path::Path::new("b.toml"), text, span), "b.toml:4:3");
+        assert!(
+            what.contains("[[temperature]]") && what.contains("input = 3 and watches = \"ambient\""),
+            "{what}"
+        );
+        assert_eq!(of_old("[thermometer]\nchannel = 1\n"), None);
+    }
 
     #[test]
     fn what_contradicts_itself_is_told_with_its_key() {

@@ -10,7 +10,7 @@ use wattproof_instruments::{InstrumentError, Role};
 use crate::actor::{ActorGone, Pending};
 use crate::failed::{failed, gone};
 use crate::shared::Shared;
-use crate::{Bench, BenchError, BenchFile, TemperaturePlace};
+use crate::{Bench, BenchError, BenchFile, TemperaturePlace, Watches};
 
 /// A temperature and when it was asked for, s.
 pub(crate) type ReadAt = Option<(f64, f64)>;
@@ -125,6 +125,38 @@ impl Bench {
             self.judge(&reading(index, asked_s, c))?;
         }
         Ok(())
+    }
+
+    /// Temperature of the room's air, °C, by the first `[[temperature]]` that watches it; `None` where there is none, or
+    /// one without a limit that can't be read.
+    ///
+    /// # Errors
+    /// [`BenchError`]; the guard has tripped.
+    pub fn ambient_c(&self) -> Result<Option<f64>, BenchError> {
+        self.check_stop()?;
+        let mut places = self.shared.file.temperature.iter();
+        let Some(place) = places.find(|place| place.watches == Watches::Ambient) else {
+            // A run of old that is gone on with.
+            let Some(channel) = self.shared.file.thermometer.ambient_channel else { return Ok(None) };
+            let asked = self.shared.actors.thermometer.ask(move |meter| meter.measure_c(channel));
+            return self.finish_ask(asked).map(Some);
+        };
+        let Some(pending) = begin(&self.shared, place) else { return Ok(None) };
+        if place.limit_c.is_some() {
+            return self.finish_wait(pending).map(Some);
+        }
+        match pending.wait() {
+            Ok(Ok(c)) => Ok(Some(c)),
+            Ok(Err(error)) => {
+                tracing::warn!("the temperature {} could not be read: {error}", place.name);
+                Ok(None)
+            }
+            Err(error) => {
+                gone(&self.shared, &error);
+                self.check_stop()?;
+                Ok(None)
+            }
+        }
     }
 
     /// The temperatures beside the heatsink's, in the order of the bench file, as far as they are young enough to belong

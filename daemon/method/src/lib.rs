@@ -14,6 +14,7 @@
 //! # Ok::<(), wattproof_method::SoughtError>(())
 //! ```
 
+mod bridge;
 mod budget;
 mod burst;
 pub mod calibration;
@@ -45,6 +46,7 @@ mod sought;
 mod trip;
 mod verdict;
 
+pub use bridge::NegativeSide;
 pub use budget::{Budget, COVERAGE, Contribution, Kind, Shape};
 pub use burst::{
     BurstAnswer, BurstNext, BurstPower, BurstSeen, BurstSought, BurstTest, LimiterSeen, SustainedPower,

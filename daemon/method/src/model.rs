@@ -7,6 +7,8 @@
 //! P = (1+g_V)(1+g_I)(1+g_C)² · [P_ind (cos 2πfτ + tan φ sin 2πfτ) − o_V I_dc − o_I V_dc + o_V o_I]
 //!     · (R̂/R₀)^s · (1+ν)^(−e) + ε
 //!
+//! * Of a bridge measured by two dividers g_V is the sum of both gains by their shares, o_V the difference of both
+//!   offsets (see [`NegativeSide`]).
 //! * g_C (converter's reference) acts on both channels at once, hence twice.
 //! * R̂ is the load as it was: what the bench states (R_s, within λ; R₀ unless another tap was set) and what was
 //!   measured (R_m, which errs by g_V − g_I), ln(R̂/R₀) = w (ln(R_m/R₀) + g_V − g_I) + (1−w) (ln(R_s/R₀) + λ). So
@@ -19,6 +21,7 @@ use std::f64::consts::TAU;
 
 use serde::{Deserialize, Serialize};
 
+use crate::bridge::NegativeSide;
 use crate::budget::{Budget, Contribution, Shape};
 use crate::cause::Cause;
 use crate::propagate::sensitivities;
@@ -103,8 +106,11 @@ pub struct PowerModel {
     pub dc_v: f64,
     /// Mean current as measured, A.
     pub dc_a: f64,
-    /// Gain of the voltage channel: divider and its amplifier, relative. Where it was calibrated, what it may have drifted.
+    /// Gain of the voltage channel: divider and its amplifier, relative. Where it was calibrated, what it may have
+    /// drifted. Of a bridge measured by two dividers this, its calibration and its offset are the positive side's.
     pub volts_gain: Within,
+    /// The other side of a bridge measured by two dividers.
+    pub negative: Option<NegativeSide>,
     /// Gain of the current channel: shunt or sensor and its amplifier, relative. Likewise.
     pub amps_gain: Within,
     /// What a calibration of the voltage channel leaves open.
@@ -160,6 +166,8 @@ pub struct Evaluated {
 const RIVAL_SIGMA: f64 = 4.0;
 /// Inputs of the model that are zero by expectation, in the order of [`PowerModel::errors`].
 const SKEW: usize = 5;
+const NEGATIVE_GAIN: usize = 8;
+const NEGATIVE_OFFSET: usize = 9;
 
 impl PowerModel {
     /// The power at the rating's own conditions with its budget.
@@ -168,8 +176,16 @@ impl PowerModel {
         let (weight, refuted) = self.load_weight();
         let errors = self.errors();
         let mut u: Vec<f64> = errors.iter().map(|(.., within)| within.half_width / 3f64.sqrt()).collect();
-        for (u, half_width) in u.iter_mut().zip(self.gains()) {
-            *u = half_width / 3f64.sqrt();
+        // Those of both gains with their calibrations: where the equation is bent, it bends by all of it.
+        let negative = self
+            .negative
+            .as_ref()
+            .map(|side| (NEGATIVE_GAIN, side.calibration.together(side.gain.half_width)));
+        let [positive, amps] = self.own_gains();
+        for (index, half_width) in [(0, positive), (1, amps)].into_iter().chain(negative) {
+            if let Some(u) = u.get_mut(index) {
+                *u = half_width / 3f64.sqrt();
+            }
         }
         let expected = vec![0.0; errors.len()];
         let power_w = self.power_w(&expected, weight);
@@ -220,8 +236,8 @@ impl PowerModel {
     }
 
     /// Inputs that are 0 by expectation: name, unit as stated, units stated per unit of the model, half-width.
-    fn errors(&self) -> [(&'static str, &'static str, f64, &Within); 8] {
-        [
+    fn errors(&self) -> Vec<(&'static str, &'static str, f64, &Within)> {
+        let mut all = vec![
             ("voltage gain", "%", 100.0, &self.volts_gain),
             ("current gain", "%", 100.0, &self.amps_gain),
             ("converter gain (both)", "%", 100.0, &self.common_gain),
@@ -230,14 +246,26 @@ impl PowerModel {
             ("channel skew", "ns", 1e9, &self.skew_s),
             ("load resistance", "%", 100.0, &self.load),
             ("supply voltage", "%", 100.0, &self.supply),
-        ]
+        ];
+        if let Some(side) = &self.negative {
+            all.push(("voltage gain, negative side", "%", 100.0, &side.gain));
+            all.push(("voltage offset, negative side", "V", 1.0, &side.offset));
+        }
+        all
+    }
+
+    /// Shares of the output voltage that the positive and the negative side of a bridge carry; else there is one side.
+    fn shares(&self) -> (f64, f64) {
+        self.negative.as_ref().map_or((1.0, 0.0), |side| (1.0 - side.share, side.share))
     }
 
     /// The model's equation.
     fn power_w(&self, errors: &[f64], weight: f64) -> f64 {
         let at = |index: usize| errors.get(index).copied().unwrap_or_default();
-        let (gain_v, gain_i, gain_c) = (at(0), at(1), at(2));
-        let (offset_v, offset_a) = (at(3), at(4));
+        let (positive, negative) = self.shares();
+        let gain_v = positive * at(0) + negative * at(NEGATIVE_GAIN);
+        let (gain_i, gain_c) = (at(1), at(2));
+        let (offset_v, offset_a) = (at(3) - at(NEGATIVE_OFFSET), at(4));
         let turn = TAU * self.hz * at(SKEW);
         let tan = self.phase_deg.unwrap_or_default().to_radians().tan();
         let of_offsets = offset_v * self.dc_a + offset_a * self.dc_v - offset_v * offset_a;
@@ -251,18 +279,38 @@ impl PowerModel {
         at_the_output * (exponents.load * load).exp() * (1.0 + at(7)).powf(-exponents.supply)
     }
 
-    /// Half-widths of both gains with their calibrations, as rectangles of the same variance.
-    fn gains(&self) -> [f64; 2] {
+    /// Half-widths of the gains of voltage (of a bridge its positive side) and current with their calibrations, as
+    /// rectangles of the same variance.
+    fn own_gains(&self) -> [f64; 2] {
         [
             self.volts_calibration.together(self.volts_gain.half_width),
             self.amps_calibration.together(self.amps_gain.half_width),
         ]
     }
 
+    /// The same of the whole voltage and the current.
+    fn gains(&self) -> [f64; 2] {
+        let [own, amps] = self.own_gains();
+        let Some(side) = &self.negative else { return [own, amps] };
+        let (positive, negative) = self.shares();
+        [(positive * own).hypot(negative * side.calibration.together(side.gain.half_width)), amps]
+    }
+
+    /// What the voltage may be off by at most.
+    fn volts_at_most(&self) -> f64 {
+        let own = self.volts_calibration.at_most(self.volts_gain.half_width);
+        let (positive, negative) = self.shares();
+        let other = self.negative.as_ref().map_or(0.0, |side| side.calibration.at_most(side.gain.half_width));
+        positive * own + negative * other
+    }
+
     /// What calibrations leave open: they move the power as the gains themselves do.
     fn calibrations(&self, slopes: &[f64]) -> Vec<Contribution> {
-        let both = [("voltage", &self.volts_calibration), ("current", &self.amps_calibration)];
-        let each = both.into_iter().zip(slopes).flat_map(|((word, made), slope)| {
+        let both = [("voltage", &self.volts_calibration, 0), ("current", &self.amps_calibration, 1)];
+        let other =
+            self.negative.as_ref().map(|side| ("voltage, negative side:", &side.calibration, NEGATIVE_GAIN));
+        let each = both.into_iter().chain(other).flat_map(|(word, made, index)| {
+            let slope = slopes.get(index).copied().unwrap_or_default();
             let row = |name: String, shape, relative: f64, source: &str| {
                 Contribution::new(&name, shape, 100.0 * relative, "%", slope / 100.0).from(source)
             };
@@ -302,8 +350,7 @@ impl PowerModel {
         let [volts, amps] = self.gains();
         // No values within the tolerances add up to more; noise goes beyond four deviations once in 16,000.
         let noise = self.load_noise();
-        let most = self.volts_calibration.at_most(self.volts_gain.half_width)
-            + self.amps_calibration.at_most(self.amps_gain.half_width);
+        let most = self.volts_at_most() + self.amps_calibration.at_most(self.amps_gain.half_width);
         if (self.load_log() - self.set_log()).abs() > stated + most + 4.0 * noise {
             return (1.0, true);
         }
@@ -324,7 +371,8 @@ impl PowerModel {
     /// and cos 2πfτ ≈ 1 − (2πfτ)²/2 where the load has no phase. As root mean squares: no correction is made.
     fn second_order(&self, power_w: f64) -> Vec<Contribution> {
         let row = |name, u_w, source| Contribution::new(name, Shape::Normal, u_w, "W", 1.0).from(source);
-        let offsets_w = self.volts_offset.half_width * self.amps_offset.half_width / 3.0;
+        let other_v = self.negative.as_ref().map_or(0.0, |side| side.offset.half_width);
+        let offsets_w = self.volts_offset.half_width.hypot(other_v) * self.amps_offset.half_width / 3.0;
         let turn = TAU * self.hz * self.skew_s.half_width;
         let skew_w = power_w.abs() * turn * turn / (2.0 * 5f64.sqrt());
         vec![

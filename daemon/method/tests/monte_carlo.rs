@@ -6,7 +6,7 @@
 
 use std::f64::consts::TAU;
 
-use wattproof_method::{COVERAGE, Calibrated, Contribution, Exponents, PowerModel, Within};
+use wattproof_method::{COVERAGE, Calibrated, Contribution, Exponents, NegativeSide, PowerModel, Within};
 
 const RUNS: usize = 10_000;
 /// Samples of a cycle, and cycles of a capture.
@@ -62,6 +62,8 @@ struct Case {
     repeats: usize,
     /// Equally strong channels, the weakest of which counts.
     channels: usize,
+    /// Share of the negative side, where the output is a bridge measured by two dividers alike.
+    negative: Option<f64>,
 }
 
 const CLIPPING: Exponents = Exponents { load: 1.0, load_half_width: 0.2, supply: 2.0 };
@@ -85,6 +87,7 @@ const USUAL: Case = Case {
     exponents: CLIPPING,
     repeats: 1,
     channels: 1,
+    negative: None,
 };
 
 const LOAD_OHM: f64 = 4.0;
@@ -101,6 +104,8 @@ struct Truth {
     gain_i: f64,
     offset_v: f64,
     offset_a: f64,
+    /// Gain and offset of a bridge's negative side.
+    negative: (f64, f64),
     skew_s: f64,
     load_ohm: f64,
     scale: f64,
@@ -119,7 +124,15 @@ impl Truth {
         let mut calibrated =
             || if standard > 0.0 { 1.0 + standard * draws.normal() + draws.within(bend) } else { 1.0 };
         let calibrations = (calibrated(), calibrated());
+        let other_calibration = if case.negative.is_some() { calibrated() } else { 1.0 };
+        let negative = if case.negative.is_some() {
+            let gain = (1.0 + draws.within(case.volts)) * (1.0 + common) * other_calibration;
+            (gain, draws.within(case.volts_offset))
+        } else {
+            (1.0, 0.0)
+        };
         Self {
+            negative,
             gain_v: (1.0 + draws.within(case.volts)) * (1.0 + common) * calibrations.0,
             gain_i: (1.0 + draws.within(case.amps)) * (1.0 + common) * calibrations.1,
             offset_v: draws.within(case.volts_offset),
@@ -139,8 +152,11 @@ impl Truth {
                 let turn = TAU * n as f64 / CYCLE as f64;
                 let volts = wave(case, self.scale, turn) + case.dc_v;
                 let amps = (wave(case, self.scale, turn + late - case.phase) + case.dc_v) / self.load_ohm;
+                let share = case.negative.unwrap_or(0.0);
+                let positive_v = (1.0 - share) * volts / self.gain_v + self.offset_v;
+                let negative_v = -share * volts / self.negative.0 + self.negative.1;
                 (
-                    volts / self.gain_v + self.offset_v + noise_v * draws.normal(),
+                    positive_v - negative_v + noise_v * draws.normal(),
                     amps / self.gain_i + self.offset_a + noise_a * draws.normal(),
                 )
             })
@@ -217,6 +233,12 @@ fn measure(case: &Case, truth: &Truth, draws: &mut Draws) -> PowerModel {
         dc_a: seen[0].dc_a,
         volts_gain: stated(case.volts),
         amps_gain: stated(case.amps),
+        negative: case.negative.map(|share| NegativeSide {
+            share,
+            gain: stated(case.volts),
+            calibration: calibrated.clone(),
+            offset: stated(case.volts_offset),
+        }),
         volts_calibration: calibrated.clone(),
         amps_calibration: calibrated,
         common_gain: stated(case.common),
@@ -244,6 +266,7 @@ fn coverage(name: &str, case: &Case) -> (f64, f64) {
         gain_i: 1.0,
         offset_v: 0.0,
         offset_a: 0.0,
+        negative: (1.0, 0.0),
         skew_s: 0.0,
         load_ohm: LOAD_OHM,
         scale: 1.0,
@@ -360,4 +383,17 @@ fn the_weakest_of_equal_channels_is_covered() {
     let (_, inside_two) = coverage("weakest of four", &Case { channels: 4, ..USUAL });
     assert!(inside_two < 0.93, "{inside_two}");
     coverage("weakest of eight", &Case { channels: 8, ..USUAL });
+}
+
+/// A bridge between two dividers: both gains by their shares, both offsets.
+#[test]
+fn a_bridge_covers_what_it_claims() {
+    coverage("bridge, sides alike", &Case { negative: Some(0.5), ..USUAL });
+    let unlike =
+        Case { negative: Some(0.4), volts: 0.005, volts_offset: 0.5, dc_v: 1.0, load: 0.005, ..USUAL };
+    coverage("bridge, sides unlike, loose dividers", &unlike);
+    coverage(
+        "bridge, calibrated",
+        &Case { volts: 0.0, calibration: (2e-4, 1e-4), negative: Some(0.5), ..USUAL },
+    );
 }

@@ -36,7 +36,8 @@ impl Choice {
             None => None,
         };
         let (amps, amps_full_scale) = amps.map_or((None, None), |(amps, limit)| (Some(amps), limit));
-        Ok(Capture { fs_hz: recording.fs_hz, volts, amps, volts_full_scale, amps_full_scale })
+        let fs_hz = recording.fs_hz;
+        Ok(Capture { fs_hz, volts, amps, volts_full_scale, amps_full_scale, ..Capture::default() })
     }
 }
 

@@ -1,12 +1,13 @@
 //! Points for calibrating one digitizer input: what is applied to it, by the amplifier itself or from outside, and what its
 //! converter sees of that. A person, a reference meter and a fit come on top, elsewhere.
 
-use wattproof_bench::{Bench, BenchError, CalibratedChannel, ChannelCaptured, Measures};
+use wattproof_bench::{Bench, BenchError, BenchFile, CalibratedChannel, ChannelCaptured, Measures};
 use wattproof_guard::Limits;
 use wattproof_method::calibration::Kind;
 use wattproof_method::selfcheck::SmallLevel;
 
 use crate::selfcheck::tone;
+use crate::served::served;
 use crate::{Nameplate, RunError};
 
 /// Length of a record: whole cycles of any mains, and of tones from 10 Hz on in steps of that, s.
@@ -45,7 +46,7 @@ pub fn look_outside(
 ) -> Result<(), RunError> {
     let samples = (RECORD_S * bench.file().digitizer.rate_hz).ceil() as usize;
     let channels = bench.record_outside(samples)?;
-    looks.0.push(seen(&channels, input, kind, hz, bench.file().mains_hz)?);
+    looks.0.push(seen(&channels, input, kind, hz, bench.file())?);
     Ok(())
 }
 
@@ -55,15 +56,17 @@ fn seen(
     input: &CalibratedChannel,
     kind: Kind,
     hz: f64,
-    mains_hz: f64,
+    file: &BenchFile,
 ) -> Result<f64, RunError> {
+    let side = file.side_of(input);
     let missing = |what: &str| {
         RunError::Implausible(format!("input {} shows {what}: see its lead and range", input.adc))
     };
     let channel = channels.iter().find(|channel| channel.amplifier_channel == input.amplifier_channel);
-    let samples = channel.and_then(|channel| match input.measures {
-        Measures::Volts => Some(&channel.capture.volts),
-        Measures::Amps => channel.capture.amps.as_ref(),
+    let samples = channel.and_then(|channel| match (input.measures, &channel.sides, side) {
+        (Measures::Volts, Some(sides), Some(side)) => sides.get(side),
+        (Measures::Volts, ..) => Some(&channel.capture.volts),
+        (Measures::Amps, ..) => channel.capture.amps.as_ref(),
     });
     let (samples, fs_hz) =
         samples.zip(channel.map(|channel| channel.capture.fs_hz)).ok_or_else(|| missing("no samples"))?;
@@ -73,7 +76,7 @@ fn seen(
             Ok(mean / input.gain + input.offset_v)
         }
         Kind::Ac => {
-            let tone = tone(samples, fs_hz, hz, mains_hz).ok_or_else(|| missing("no tone"))?;
+            let tone = tone(samples, fs_hz, hz, file.mains_hz).ok_or_else(|| missing("no tone"))?;
             Ok(tone.rms / input.gain)
         }
     }
@@ -104,21 +107,27 @@ impl<'a> Applied<'a> {
         plate: &Nameplate,
         hz: f64,
     ) -> Result<Self, RunError> {
-        let loads = plate.rating.iter().map(|rating| rating.load_ohm);
+        let ratings = served(bench.file(), plate);
+        let loads = ratings.iter().map(|(_, rating)| rating.load_ohm);
         let load_ohm = match input.measures {
             Measures::Volts => loads.reduce(f64::max),
             Measures::Amps => loads.reduce(f64::min),
         };
-        let least = |pick: fn(&crate::Rating) -> f64| plate.rating.iter().map(pick).reduce(f64::min);
+        let least =
+            |pick: fn(&crate::Rating) -> f64| ratings.iter().map(|(_, rating)| pick(rating)).reduce(f64::min);
         let (load_ohm, watts, supply_v) = load_ohm
             .zip(least(|rating| rating.watts))
             .zip(least(|rating| rating.supply_v))
             .map(|((load_ohm, watts), supply_v)| (load_ohm, watts, supply_v))
-            .ok_or_else(|| RunError::Call("the nameplate has no rating to calibrate at".into()))?;
+            .ok_or_else(|| {
+                RunError::Call(
+                    "the nameplate has no rating that this bench is wired for, to calibrate at".into(),
+                )
+            })?;
         let mut rest = Looks::default();
         for _ in 0..4 {
             let channels = bench.capture_short(hz, RECORD_S)?.channels;
-            rest.0.push(seen(&channels, input, Kind::Dc, hz, bench.file().mains_hz)?);
+            rest.0.push(seen(&channels, input, Kind::Dc, hz, bench.file())?);
         }
         bench.set_load(load_ohm)?;
         bench.set_supply(supply_v)?;
@@ -161,8 +170,14 @@ impl<'a> Applied<'a> {
         self.per_level * level_vrms
     }
 
+    /// Volts between the output's terminals for a volt or an ampere that the input shows.
     fn volts_per_shown(&self) -> f64 {
-        if self.input.measures == Measures::Amps { self.load_ohm } else { 1.0 }
+        match (self.input.measures, self.bench.file().side_of(&self.input)) {
+            (Measures::Amps, _) => self.load_ohm,
+            // The other side gives as much.
+            (Measures::Volts, Some(_)) => 2.0,
+            (Measures::Volts, None) => 1.0,
+        }
     }
 
     fn find_gain(&mut self, small: &SmallLevel) -> Result<(), RunError> {
@@ -225,7 +240,7 @@ impl<'a> Applied<'a> {
 
     fn look_once(&self) -> Result<f64, RunError> {
         let channels = self.bench.capture_short(self.hz, RECORD_S)?.channels;
-        seen(&channels, &self.input, Kind::Ac, self.hz, self.bench.file().mains_hz)
+        seen(&channels, &self.input, Kind::Ac, self.hz, self.bench.file())
     }
 
     /// Source and supply off.

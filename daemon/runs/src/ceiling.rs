@@ -10,7 +10,7 @@ use wattproof_signal::Flag;
 
 use crate::look::{probe, ramp};
 use crate::stage::Stage;
-use crate::{ChannelStep, Event, LimitBy, Rating, RunError, Step};
+use crate::{ChannelStep, Event, LimitBy, Rating, RunError, Step, unserved};
 
 /// How long a tripped amplifier is left without drive before it is asked again, s.
 const COOL_S: f64 = 2.5;
@@ -35,6 +35,9 @@ const KEEP_OFF: f64 = 0.98;
 /// Runs the search for rating `number` (from 1).
 pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<Ceiling, RunError> {
     stage.rating = Some(number);
+    if let Some(why) = unserved(stage.bench.file(), &stage.nameplate, claim) {
+        return Err(RunError::Call(format!("rating {number} can't be measured here: {why}")));
+    }
     let sought = sought(stage, claim)?;
     let mut search =
         CeilingSearch::new(sought.clone()).map_err(|error| RunError::NoCeiling(error.to_string()))?;

@@ -82,6 +82,11 @@ pub enum RunError {
         "the self-check found the bench wrong, the run is not started:\n{0}\nmend it and start again; --without-selfcheck starts without looking"
     )]
     SelfCheck(String),
+    /// The bench is wired for none of the ratings.
+    #[error(
+        "this bench, as it is wired, can serve no rating of the nameplate; nothing was switched on:\n{0}"
+    )]
+    NothingServed(String),
     /// The ceiling could not be found.
     #[error("no ceiling found: {0}")]
     NoCeiling(String),
@@ -134,6 +139,7 @@ impl RunError {
             | RunError::ReadScript { .. }
             | RunError::Call(_)
             | RunError::NoCeiling(_)
+            | RunError::NothingServed(_)
             | RunError::NoRun { .. }
             | RunError::NotOpened { .. }
             | RunError::NotResumable(_)

@@ -1,16 +1,10 @@
 //! What a bench file's inputs are good for on a day: tolerances where they were never calibrated, else what the calibration
 //! left open and what may have drifted since it was due.
 
-use wattproof_bench::{BenchFile, CalibratedChannel, CalibrationState, Measures};
+use wattproof_bench::{CalibratedChannel, CalibrationState};
 use wattproof_method::{Calibrated, Within};
 
 use crate::judge::stated_or;
-
-/// The input that looks at this of an amplifier channel, from 1.
-pub(crate) fn input(bench: &BenchFile, number: u32, measures: Measures) -> Option<&CalibratedChannel> {
-    let mut inputs = bench.digitizer.channel.iter();
-    inputs.find(|input| input.amplifier_channel == number && input.measures == measures)
-}
 
 /// How an input's calibration stands on a day.
 pub(crate) fn state(input: Option<&CalibratedChannel>, day: &str) -> CalibrationState {
@@ -76,7 +70,7 @@ pub(crate) fn offset(input: Option<&CalibratedChannel>, day: &str) -> Within {
 
 #[cfg(test)]
 mod tests {
-    use wattproof_bench::Calibration;
+    use wattproof_bench::{Calibration, Measures};
 
     use super::*;
 

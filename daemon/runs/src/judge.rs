@@ -3,10 +3,12 @@
 
 use serde::{Deserialize, Serialize};
 use wattproof_bench::{BenchFile, CalibrationState, Measures};
-use wattproof_method::{Budget, COVERAGE, Ceiling, Exponents, Judged, PowerModel, Verdict, Within};
+use wattproof_method::{
+    Budget, COVERAGE, Ceiling, Exponents, Judged, NegativeSide, PowerModel, Verdict, Within,
+};
 
 use crate::delivered::Spent;
-use crate::inputs::{gain, gain_calibration, input, offset, state};
+use crate::inputs::{gain, gain_calibration, offset, state};
 use crate::{ChannelStep, Rating, Step};
 
 /// Beyond this phase a load is no resistor, and its resistance corrects nothing, degrees.
@@ -79,7 +81,8 @@ pub fn judge_rating(
     spent: Spent,
 ) -> RatingResult {
     let mut notes = Vec::new();
-    let calibration = calibration(bench, begun, &ceiling, &mut notes);
+    let shares = shares(nearest(steps, ceiling.level_vrms, weakest(&ceiling)));
+    let calibration = calibration(bench, begun, &ceiling, shares, &mut notes);
     let model = model(bench, begun, claim, &ceiling, steps, &mut notes);
     let evaluated = model.evaluate();
     if let (true, Some(ohm)) = (evaluated.load_refuted, model.load_ohm_measured) {
@@ -126,20 +129,38 @@ pub fn judge_rating(
     }
 }
 
-/// How the calibration of the weakest channel's inputs stands, the worse of both, with a note of what it does not reach.
+/// Shares of the output voltage on both sides of a bridge measured by two dividers; else the one input has it all.
+fn shares(near: Option<(&Step, &ChannelStep)>) -> [f64; 2] {
+    match near.and_then(|(_, channel)| channel.sides_vrms) {
+        Some([positive, negative]) if positive > 0.0 && negative > 0.0 => {
+            [positive / (positive + negative), negative / (positive + negative)]
+        }
+        _ => [1.0, 0.0],
+    }
+}
+
+/// How the calibration of the weakest channel's inputs stands, the worst of all, with a note of what it does not reach.
 fn calibration(
     bench: &BenchFile,
     begun: &str,
     ceiling: &Ceiling,
+    shares: [f64; 2],
     notes: &mut Vec<String>,
 ) -> CalibrationState {
     let number = u32::try_from(weakest(ceiling) + 1).unwrap_or(u32::MAX);
-    let mut worst = CalibrationState::Valid;
-    for (measures, word, unit) in [(Measures::Volts, "voltage", "V"), (Measures::Amps, "current", "A")] {
-        let input = input(bench, number, measures);
-        let stands = state(input, begun);
+    let (volts, amps) = (bench.inputs(number, Measures::Volts), bench.inputs(number, Measures::Amps));
+    let some = !volts.is_empty() && !amps.is_empty();
+    let mut worst = if some { CalibrationState::Valid } else { CalibrationState::Missing };
+    let words =
+        if volts.len() > 1 { ["positive side's voltage", "negative side's voltage"] } else { ["voltage"; 2] };
+    let sides = volts.into_iter().zip(words).zip(shares);
+    let volts = sides.map(|((input, word), share)| (input, word, "V", share * ceiling.out_vrms));
+    let load_ohm = ceiling.load_ohm_measured.unwrap_or(f64::INFINITY);
+    let amps = amps.into_iter().map(|input| (input, "current", "A", ceiling.out_vrms / load_ohm));
+    for (input, word, unit, reading) in volts.chain(amps) {
+        let stands = state(Some(input), begun);
         worst = worst.max(stands);
-        let Some(made) = input.and_then(|input| input.calibration.as_ref()) else { continue };
+        let Some(made) = &input.calibration else { continue };
         if stands == CalibrationState::Expired {
             notes.push(format!(
                 "the {word} input's calibration was due on {}, {:.0} days before the run: U holds what it may have drifted since",
@@ -147,8 +168,6 @@ fn calibration(
                 made.overdue_days(begun)
             ));
         }
-        let ohm = ceiling.load_ohm_measured.unwrap_or(f64::INFINITY);
-        let reading = if measures == Measures::Volts { ceiling.out_vrms } else { ceiling.out_vrms / ohm };
         if reading > 1.05 * made.highest {
             notes.push(format!(
                 "the {word} at the ceiling, {reading:.3} {unit}, lies beyond {:.3} {unit}, the highest that was calibrated: its linearity there is taken on trust",
@@ -182,8 +201,9 @@ fn model(
     }
     notes.extend(supply_note(bench, claim, near.map(|(step, _)| step)));
     let number = u32::try_from(weakest + 1).unwrap_or(u32::MAX);
-    let volts = input(bench, number, Measures::Volts);
-    let amps = input(bench, number, Measures::Amps);
+    let (volts, amps) = (bench.inputs(number, Measures::Volts), bench.inputs(number, Measures::Amps));
+    let (volts, other, amps) = (volts.first().copied(), volts.get(1).copied(), amps.first().copied());
+    let [positive, negative] = shares(near);
     let dc_v = reading.and_then(|reading| reading.dc_v).unwrap_or_default();
     let relative = |pct: f64| Within { half_width: pct / 100.0, source: "bench file".to_string() };
     let digitizer = &bench.digitizer;
@@ -196,7 +216,13 @@ fn model(
         dc_a: dc_v / measured_ohm.unwrap_or(claim.load_ohm),
         volts_gain: gain(volts, begun),
         amps_gain: gain(amps, begun),
-        volts_calibration: gain_calibration(volts, ceiling.out_vrms),
+        negative: other.map(|side| NegativeSide {
+            share: negative,
+            gain: gain(Some(side), begun),
+            calibration: gain_calibration(Some(side), negative * ceiling.out_vrms),
+            offset: offset(Some(side), begun),
+        }),
+        volts_calibration: gain_calibration(volts, positive * ceiling.out_vrms),
         amps_calibration: gain_calibration(amps, ceiling.out_vrms / measured_ohm.unwrap_or(claim.load_ohm)),
         common_gain: relative(digitizer.gain_tolerance_pct.unwrap_or_default()),
         volts_offset: offset(volts, begun),
@@ -310,7 +336,14 @@ mod tests {
             efficiency_pct: None,
             heatsink_c: None,
             temperatures: Vec::new(),
-            channels: vec![ChannelStep { channel: 1, driven: true, gain_db: None, reading }],
+            channels: vec![ChannelStep {
+                channel: 1,
+                driven: true,
+                gain_db: None,
+                reading,
+                bridged: false,
+                sides_vrms: None,
+            }],
         }
     }
 

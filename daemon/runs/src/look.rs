@@ -100,9 +100,9 @@ fn inner(channel: &ChannelCaptured, cycles: u32, hz: f64) -> Option<Reading> {
     let cut = Capture {
         fs_hz: capture.fs_hz,
         volts: capture.volts.get(part)?.to_vec(),
-        amps: None,
         volts_full_scale: capture.volts_full_scale,
-        amps_full_scale: None,
+        volts_overrange: capture.volts_overrange,
+        ..Capture::default()
     };
     let reading = read(&cut, &Settings { expected_hz: Some(hz), ..Settings::default() });
     (!reading.is_refused()).then_some(reading)

@@ -29,9 +29,9 @@ pub struct Nameplate {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Rating {
-    /// Watts per channel.
+    /// Watts per channel, or per bridge.
     pub watts: f64,
-    /// Load per channel, ohm.
+    /// Load per channel, or between the live outputs of a bridge, ohm.
     pub load_ohm: f64,
     /// Supply voltage, V.
     pub supply_v: f64,
@@ -59,6 +59,24 @@ pub enum Driven {
     All,
     /// The first only.
     One,
+    /// All of them, two and two bridged.
+    Bridged,
+}
+
+impl Driven {
+    /// The word for it in files and tables.
+    pub fn word(self) -> &'static str {
+        match self {
+            Driven::All => "all",
+            Driven::One => "one",
+            Driven::Bridged => "bridged",
+        }
+    }
+
+    /// The way that has this word.
+    pub fn of_word(word: &str) -> Option<Self> {
+        [Driven::All, Driven::One, Driven::Bridged].into_iter().find(|driven| driven.word() == word)
+    }
 }
 
 /// What a distortion limit applies to.
@@ -85,7 +103,7 @@ pub enum NameplateError {
     },
     /// It isn't a nameplate.
     #[error(
-        "nameplate {place}: {message}; a rating needs watts, load_ohm, supply_v, driven (\"all\" or \"one\") and limit_pct"
+        "nameplate {place}: {message}; a rating needs watts, load_ohm, supply_v, driven (\"all\", \"one\" or \"bridged\") and limit_pct"
     )]
     Parse {
         /// file:line:col.
@@ -128,6 +146,13 @@ impl Nameplate {
         for (index, rating) in plate.rating.iter().enumerate() {
             let sense = |what| NameplateError::Sense { path: path.into(), number: index + 1, what };
             rating.check().map_err(sense)?;
+            if rating.driven == Driven::Bridged && !plate.channels.is_multiple_of(2) {
+                let what = format!(
+                    "driven = \"bridged\" needs channels in pairs, and channels = {}",
+                    plate.channels
+                );
+                return Err(sense(what));
+            }
         }
         if plate.rating.is_empty() || !(1..=16).contains(&plate.channels) {
             let what = "it needs 1 to 16 channels and at least one [[rating]]".to_string();
@@ -165,6 +190,15 @@ mod tests {
         let text = GOOD.replace("load_ohm = 4.0\n", "");
         let message = Nameplate::parse(Path::new("amp.toml"), &text).unwrap_err().to_string();
         assert!(message.contains("amp.toml:4:1") && message.contains("load_ohm"), "{message}");
+    }
+
+    #[test]
+    fn bridges_need_pairs_of_channels() {
+        let text = GOOD.replace("\"all\"", "\"bridged\"");
+        assert_eq!(Nameplate::parse(Path::new("a"), &text).unwrap().rating[0].driven, Driven::Bridged);
+        let odd = text.replace("channels = 2", "channels = 3");
+        let message = Nameplate::parse(Path::new("a"), &odd).unwrap_err().to_string();
+        assert!(message.contains("rating 1") && message.contains("pairs"), "{message}");
     }
 
     #[test]

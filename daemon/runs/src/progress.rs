@@ -2,7 +2,7 @@
 
 use wattproof_method::selfcheck::SelfCheck;
 
-use crate::{RatingResult, Step};
+use crate::{NotMeasured, RatingResult, Step};
 
 /// Something happened.
 #[derive(Debug)]
@@ -17,6 +17,8 @@ pub enum Event<'a> {
     Stepped(&'a Step),
     /// A rating has been judged and recorded.
     Judged(&'a RatingResult),
+    /// A rating is left out: the bench, as it is wired, can't serve it.
+    LeftOut(&'a NotMeasured),
     /// A script printed something.
     Printed(&'a str),
 }

@@ -8,7 +8,7 @@ use wattproof_bench::CalibrationState;
 use wattproof_method::{Bracket, Contribution, Verdict};
 
 use crate::disk::{Disk, MachineDisk};
-use crate::{Driven, LimitBy, RatingResult, RunError, RunFolder};
+use crate::{Driven, LimitBy, NotMeasured, RatingResult, RunError, RunFolder};
 
 /// The file's name in a run's folder.
 pub const RATINGS_FILE: &str = "ratings.json";
@@ -28,6 +28,9 @@ pub struct RatingsFile {
     pub amplifier: String,
     /// The ratings in the order in which they were judged; the last one of a number counts.
     pub ratings: Vec<RatingRecord>,
+    /// The ratings that the bench, as it was wired, could not serve.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_measured: Vec<NotMeasured>,
 }
 
 /// A capture beside the ceiling.
@@ -48,9 +51,9 @@ pub struct BracketRecord {
 pub struct RatingRecord {
     /// Which rating, from 1.
     pub rating: usize,
-    /// Rated power per channel, W.
+    /// Rated power per channel or bridge, W.
     pub rated_w: f64,
-    /// Rated load per channel, ohm.
+    /// Rated load per channel or bridge, ohm.
     pub load_ohm: f64,
     /// Rated supply voltage, V.
     pub supply_v: f64,
@@ -203,6 +206,16 @@ pub enum RatingsError {
         /// Why.
         source: serde_json::Error,
     },
+    /// A rating was left out of this run.
+    #[error("run {run} did not measure rating {rating}: {why}")]
+    LeftOut {
+        /// The run.
+        run: String,
+        /// The rating asked for.
+        rating: usize,
+        /// Why, and what to do.
+        why: String,
+    },
     /// A rating was not judged in this run.
     #[error("run {run} has no rating {rating}; it judged {judged}")]
     NoRating {
@@ -218,9 +231,10 @@ pub enum RatingsError {
 impl RatingsFile {
     /// Of the ratings judged so far.
     #[must_use]
-    pub fn new(run: &str, amplifier: &str, results: &[RatingResult]) -> Self {
+    pub fn new(run: &str, amplifier: &str, results: &[RatingResult], left_out: &[NotMeasured]) -> Self {
         let ratings = results.iter().map(RatingRecord::from).collect();
-        Self { format: FORMAT, run: run.to_string(), amplifier: amplifier.to_string(), ratings }
+        let (run, amplifier) = (run.to_string(), amplifier.to_string());
+        Self { format: FORMAT, run, amplifier, ratings, not_measured: left_out.to_vec() }
     }
 
     /// As text.
@@ -271,13 +285,16 @@ impl RatingsFile {
     /// A rating by its number, as judged last.
     ///
     /// # Errors
-    /// [`RatingsError::NoRating`] names those that exist.
+    /// [`RatingsError::NoRating`] names those that exist, [`RatingsError::LeftOut`] says why it was not measured.
     pub fn rating(&self, number: usize) -> Result<&RatingRecord, RatingsError> {
         let found = self.ratings.iter().rev().find(|record| record.rating == number);
-        found.ok_or_else(|| RatingsError::NoRating {
-            run: self.run.clone(),
-            rating: number,
-            judged: self.judged(),
+        found.ok_or_else(|| {
+            let (run, left_out) =
+                (self.run.clone(), self.not_measured.iter().find(|one| one.rating == number));
+            match left_out {
+                Some(one) => RatingsError::LeftOut { run, rating: number, why: one.why.clone() },
+                None => RatingsError::NoRating { run, rating: number, judged: self.judged() },
+            }
         })
     }
 

@@ -12,9 +12,12 @@ use crate::disk::claim;
 use crate::folder::JOURNAL_FILE;
 use crate::record::Opened;
 use crate::run_file::RunFile;
-use crate::tables::{CurveRow, RatingRow, StepRow, curve_rows, head, lines, rating_row, step_rows};
+use crate::tables::{
+    CurveRow, RatingRow, StepRow, curve_rows, head, left_out_row, lines, rating_row, step_rows,
+};
 use crate::{
-    Line, RATINGS_FILE, RatingResult, RatingsFile, RunError, RunFolder, Step, TableError, read_journal,
+    Line, NotMeasured, RATINGS_FILE, RatingResult, RatingsFile, RunError, RunFolder, Step, TableError,
+    read_journal,
 };
 
 /// A burst procedure as the journal keeps it.
@@ -51,6 +54,8 @@ pub struct Tables {
     pub bursts: Vec<u8>,
     /// The ratings that count at the end.
     pub results: Vec<RatingResult>,
+    /// The ratings left out.
+    pub left_out: Vec<NotMeasured>,
 }
 
 /// The tables that the lines of a journal make.
@@ -65,6 +70,7 @@ pub fn tables(folder: &RunFolder, journal: &[Line]) -> Result<Tables, RunError> 
         curve: head::<CurveRow>().map_err(fail)?,
         bursts: head::<BurstRow>().map_err(fail)?,
         results: Vec::new(),
+        left_out: Vec::new(),
     };
     // Steps and ratings that count, with the number of their line: what a resumed run left behind stays in steps.csv,
     // but is part of no later curve.
@@ -83,6 +89,11 @@ pub fn tables(folder: &RunFolder, journal: &[Line]) -> Result<Tables, RunError> 
                 let standing: Vec<Step> = steps.iter().map(|(_, step)| step.clone()).collect();
                 tables.curve.extend(lines(curve_rows(&result, &standing)).map_err(fail)?);
                 results.push((line.seq, result));
+            }
+            "not_measured" => {
+                let one: NotMeasured = data(folder, line)?;
+                tables.ratings.extend(lines([left_out_row(&one)]).map_err(fail)?);
+                tables.left_out.push(one);
             }
             "burst" => {
                 let record: BurstRecord = data(folder, line)?;
@@ -143,7 +154,7 @@ pub(crate) fn rebuild_own(folder: &RunFolder) -> Result<Vec<&'static str>, RunEr
         ("run.json", RunFile::of(&opened, &read.lines, &tables.results, &read.chain).text(folder)?.into()),
     ];
     if !tables.results.is_empty() {
-        let file = RatingsFile::new(&opened.run, &opened.nameplate.model, &tables.results);
+        let file = RatingsFile::new(&opened.run, &opened.nameplate.model, &tables.results, &tables.left_out);
         files.push((RATINGS_FILE, file.text(folder)?.into()));
     }
     let mut changed = Vec::new();

@@ -9,6 +9,7 @@ use crate::host::{Host, Script, Stopping, perform_here};
 use crate::record::{Divergence, RecordedBench};
 use crate::resume::read_history;
 use crate::selfcheck::check_first;
+use crate::served::leave_out;
 use crate::stage::Stage;
 use crate::{Event, RatingResult, RunError, RunFolder, Watcher};
 
@@ -56,7 +57,8 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
     let recorded = RecordedBench::replayed(history, folder);
     let stage = Stage::new(recorded, nameplate, None, Arc::new(Unwatched));
     let mut host = Host::new(stage);
-    let (host, performed) = match check_first(&mut host.stage) {
+    let ready = leave_out(&mut host.stage).and_then(|()| check_first(&mut host.stage));
+    let (host, performed) = match ready {
         Ok(()) => perform_here(&script, host, Stopping::never()),
         Err(error) => (host, Err(error)),
     };
@@ -65,7 +67,9 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
     let whole = match performed {
         Ok(()) => true,
         // A script that failed, a bench found wrong, or a run that was cut off: everything there is was computed again.
-        Err(RunError::JournalEnds | RunError::Script(_) | RunError::SelfCheck(_)) if left == 0 => false,
+        Err(
+            RunError::JournalEnds | RunError::Script(_) | RunError::SelfCheck(_) | RunError::NothingServed(_),
+        ) if left == 0 => false,
         Err(error) => return Err(error),
     };
     if left > 0 {

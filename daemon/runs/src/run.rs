@@ -18,8 +18,9 @@ use crate::rebuild::rebuild_own;
 use crate::record::{Facts, Opened, RecordedBench};
 use crate::run_file::{RUN_FILE, RunFile};
 use crate::selfcheck::check_first;
+use crate::served::leave_out;
 use crate::stage::Stage;
-use crate::{Event, Journal, Nameplate, RatingResult, RunError, RunFolder, Watcher};
+use crate::{Event, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, Watcher};
 
 /// Characters of a day at the beginning of a moment, `YYYY-MM-DD` (RFC 3339).
 const DAY_CHARS: usize = 10;
@@ -83,6 +84,8 @@ pub struct RunSummary {
     pub selfcheck: Option<SelfCheck>,
     /// The ratings judged.
     pub results: Vec<RatingResult>,
+    /// The ratings left out.
+    pub left_out: Vec<NotMeasured>,
     /// Steps recorded.
     pub steps: u64,
     /// The state the outputs were left in.
@@ -131,7 +134,9 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let stopper = bench.stopper();
     let stopping = Stopping::by(move || stopper.is_stopped());
     let mut host = Host::new(stage);
-    let armed = bench.arm().map(|arming| host.stage.bench.armed_by(arming)).map_err(RunError::from);
+    let served = leave_out(&mut host.stage);
+    let armed = served.and_then(|()| bench.arm().map_err(RunError::from));
+    let armed = armed.map(|arming| host.stage.bench.armed_by(arming));
     let ready = armed.and_then(|()| check_first(&mut host.stage));
     let (host, performed) = match (ready, script_in) {
         (Err(error), _) => (host, Err(error)),
@@ -166,8 +171,8 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let error = error.or(recorded.err());
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
     let (steps, checked_first) = (stage.step_count(), stage.bench.checks_first());
-    let (selfcheck, results) = (stage.selfcheck, stage.results);
-    RunSummary { outcome, error, checked_first, selfcheck, results, steps, safe, folder }
+    let (selfcheck, results, left_out) = (stage.selfcheck, stage.results, stage.left_out);
+    RunSummary { outcome, error, checked_first, selfcheck, results, left_out, steps, safe, folder }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {

@@ -6,12 +6,12 @@ use std::time::Duration;
 use serde::Serialize;
 use wattproof_bench::{BenchFile, CalibratedChannel, Captured, Measures};
 use wattproof_method::selfcheck::{
-    Check, Driven, Idle, Seen, SelfCheck, SmallLevel, Supplied, Tone, judge_driven, judge_gains, judge_idle,
-    judge_kinds, judge_order, judge_supply, judge_thermometer,
+    Check, Driven, Idle, Seen, SelfCheck, SmallLevel, Supplied, Tone, judge_bridge, judge_driven,
+    judge_gains, judge_idle, judge_kinds, judge_order, judge_supply, judge_thermometer,
 };
 use wattproof_signal::{Capture, Settings, read};
 
-use crate::inputs::input;
+use crate::served::served;
 use crate::stage::Stage;
 use crate::{Event, Nameplate, RunError};
 
@@ -64,15 +64,20 @@ struct Trial {
 impl Trial {
     /// The lowest supply voltage, every load, the smallest power; `None` without ratings, or loads for them.
     fn of(plate: &Nameplate, file: &BenchFile, source_vrms_max: f64) -> Option<Self> {
-        let least = |pick: fn(&crate::Rating) -> f64| plate.rating.iter().map(pick).reduce(f64::min);
-        let most_w = plate.rating.iter().map(|rating| rating.watts).reduce(f64::max)?;
+        // What the wiring can't serve is not tried either.
+        let ratings: Vec<&crate::Rating> =
+            served(file, plate).into_iter().map(|(_, rating)| rating).collect();
+        let least =
+            |pick: fn(&crate::Rating) -> f64| ratings.iter().map(|rating| pick(rating)).reduce(f64::min);
+        let most_w = ratings.iter().map(|rating| rating.watts).reduce(f64::max)?;
         // As the load has them; a rating whose load is not there ends the run where it is asked for.
-        let there = plate.rating.iter().filter_map(|rating| file.load.nearest(rating.load_ohm).ok());
+        let there = ratings.iter().filter_map(|rating| file.load.nearest(rating.load_ohm).ok());
         let mut loads_ohm: Vec<f64> = there.collect();
         loads_ohm.sort_by(|a, b| b.total_cmp(a));
         loads_ohm.dedup();
         loads_ohm.truncate(LOADS_MAX);
-        let channels = file.amplifier_channels().min(plate.channels as usize);
+        let own = plate.channels as usize / if file.is_bridged() { 2 } else { 1 };
+        let channels = file.amplifier_channels().min(own);
         let rated_w = most_w * channels as f64;
         let lowest_ohm = loads_ohm.last().copied()?;
         Some(Trial {
@@ -210,6 +215,9 @@ impl<'a> Checking<'a> {
             let mut at_loads = Vec::new();
             for (load_ohm, seen) in &each {
                 let Some(seen) = seen.get(index) else { continue };
+                if self.stage.bench.file().is_bridged() && at_loads.is_empty() {
+                    self.checks.push(judge_bridge(number, level_vrms, seen));
+                }
                 let driven = driven(self.stage.bench.file(), number, level_vrms, *load_ohm);
                 let judged = judge_driven(&driven, seen);
                 if at_loads.is_empty() {
@@ -251,15 +259,20 @@ impl<'a> Checking<'a> {
             ];
             for (measures, samples) in rows {
                 let number = channel.amplifier_channel;
-                let (Some(samples), Some(input)) = (samples, input(file, number, measures)) else { continue };
+                let (Some(samples), inputs) = (samples, file.inputs(number, measures)) else { continue };
+                if inputs.is_empty() {
+                    continue;
+                }
+                // Of a bridge between two dividers it is the difference that counts.
+                let sum = |of: fn(&CalibratedChannel) -> f64| inputs.iter().map(|input| of(input)).sum();
                 let dc = mean(samples.iter().copied());
                 checks.extend(judge_idle(&Idle {
                     channel: number,
                     is_current: measures == Measures::Amps,
                     dc,
                     rms: mean(samples.iter().map(|sample| (sample - dc).powi(2))).sqrt(),
-                    offset: input.offset_tolerance(),
-                    full_scale: input.full_scale(input.range_v),
+                    offset: sum(CalibratedChannel::offset_tolerance),
+                    full_scale: sum(|input| input.full_scale(input.range_v)),
                     powered: load_ohm.map(|ohm| (idle_vrms, ohm)),
                 }));
             }
@@ -273,6 +286,8 @@ impl<'a> Checking<'a> {
         let each = captured.channels.iter().take(channels).map(|channel| Seen {
             volts: tone(&channel.capture.volts, channel.capture.fs_hz),
             amps: channel.capture.amps.as_ref().and_then(|amps| tone(amps, channel.capture.fs_hz)),
+            sides: (channel.sides.as_ref())
+                .map(|sides| sides.each_ref().map(|side| tone(side, channel.capture.fs_hz))),
         });
         each.collect()
     }
@@ -289,8 +304,7 @@ fn supply_w(captured: &Captured) -> Option<f64> {
 
 /// The tone in one input by itself: a short leaves no voltage to find a current by.
 pub(crate) fn tone(samples: &[f64], fs_hz: f64, hz: f64, mains_hz: f64) -> Option<Tone> {
-    let alone =
-        Capture { fs_hz, volts: samples.to_vec(), amps: None, volts_full_scale: None, amps_full_scale: None };
+    let alone = Capture { fs_hz, volts: samples.to_vec(), ..Capture::default() };
     let reading = read(&alone, &Settings { expected_hz: Some(hz), mains_hz, ..Settings::default() });
     Some(Tone {
         rms: reading.fundamental_vrms?,
@@ -299,25 +313,32 @@ pub(crate) fn tone(samples: &[f64], fs_hz: f64, hz: f64, mains_hz: f64) -> Optio
     })
 }
 
-/// By voltage, or by current times load: one of both may be missing.
+/// By voltage, or by current times load: one of both may be missing. Sides of a bridge that swing together count with
+/// what they would give against each other.
 fn loudest_vrms(seen: &[Seen], load_ohm: f64) -> Option<f64> {
-    let each = seen
-        .iter()
-        .flat_map(|seen| [seen.volts.map(|tone| tone.rms), seen.amps.map(|tone| tone.rms * load_ohm)]);
-    each.flatten().reduce(f64::max)
+    let each = seen.iter().flat_map(|seen| {
+        let sides = seen.sides.into_iter().flatten().flatten().map(|tone| 2.0 * tone.rms);
+        let outputs = [seen.volts.map(|tone| tone.rms), seen.amps.map(|tone| tone.rms * load_ohm)];
+        outputs.into_iter().flatten().chain(sides)
+    });
+    each.reduce(f64::max)
 }
 
 fn driven(file: &BenchFile, channel: u32, level_vrms: f64, load_ohm: f64) -> Driven {
-    let (volts, amps) = (input(file, channel, Measures::Volts), input(file, channel, Measures::Amps));
-    let tolerance =
-        |input: Option<&CalibratedChannel>| input.map_or(0.0, |input| input.tolerance_pct / 100.0);
+    let (volts, amps) = (file.inputs(channel, Measures::Volts), file.inputs(channel, Measures::Amps));
+    // Of a bridge the worse divider counts: each has its share only.
+    let tolerance = |inputs: &[&CalibratedChannel]| {
+        inputs.iter().map(|input| input.tolerance_pct / 100.0).fold(0.0, f64::max)
+    };
+    let gains = tolerance(&volts) + tolerance(&amps);
+    let (volts, amps) = (volts.first().copied(), amps.first().copied());
     let gain = |input: Option<&CalibratedChannel>| input.map_or(f64::NAN, |input| input.gain);
     Driven {
         channel,
         level_vrms,
         load_ohm,
         load: file.load.tolerance_pct / 100.0,
-        gains: tolerance(volts) + tolerance(amps),
+        gains,
         exchange_ohm: gain(volts) / gain(amps),
     }
 }

@@ -15,10 +15,10 @@ use crate::open_tables::OpenTables;
 use crate::rebuild::BurstRecord;
 use crate::record::RecordedBench;
 use crate::sweep::Shown;
-use crate::tables::{curve_rows, rating_row, step_rows};
+use crate::tables::{curve_rows, left_out_row, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step,
-    TemperatureStep, Watcher,
+    ChannelStep, Driven, Event, Nameplate, NotMeasured, RATINGS_FILE, RatingResult, RatingsFile, RunError,
+    Step, TemperatureStep, Watcher,
 };
 
 /// What was last commanded.
@@ -65,6 +65,8 @@ pub struct Stage {
     pub rating: Option<usize>,
     /// Ratings judged so far.
     pub results: Vec<RatingResult>,
+    /// Ratings left out, since the bench can't serve them.
+    pub left_out: Vec<NotMeasured>,
     /// What the self-check found.
     pub selfcheck: Option<SelfCheck>,
     /// Draws numbers for scripts; begins anew with every run.
@@ -97,6 +99,7 @@ impl Stage {
             now: Operating { driven, load_ohm, ..Operating::default() },
             rating: None,
             results: Vec::new(),
+            left_out: Vec::new(),
             selfcheck: None,
             chance,
             steps: Vec::new(),
@@ -161,11 +164,20 @@ impl Stage {
         Ok(())
     }
 
-    /// Drives all channels or the first; the source must be off.
+    /// Drives all channels, the first, or all bridges; the source must be off.
     pub fn set_driven(&mut self, driven: Driven) -> Result<(), RunError> {
+        let (outputs, channels) = (self.bench.file().amplifier_channels(), self.nameplate.channels as usize);
+        if (driven == Driven::Bridged) != self.bench.file().is_bridged() {
+            let wired = if self.bench.file().is_bridged() { "bridged" } else { "single" };
+            return Err(RunError::Call(format!(
+                "driven: \"{}\" can't be had on this bench, whose outputs are {wired}: [[digitizer.bridge]] of the bench file says how it is wired, and only a person can change that",
+                driven.word()
+            )));
+        }
         let count = match driven {
-            Driven::All => self.bench.file().amplifier_channels().min(self.nameplate.channels as usize),
+            Driven::All => outputs.min(channels),
             Driven::One => 1,
+            Driven::Bridged => outputs.min(channels / 2),
         };
         if self.now.source_on && count != self.now.driven {
             return Err(RunError::Call(
@@ -315,12 +327,23 @@ impl Stage {
     }
 
     fn channel_steps(&self, captured: Captured, level_vrms: f64) -> Vec<ChannelStep> {
+        // Both sides of a bridge may stand at half the supply: that is no part of what they play.
+        let rms = |side: &Vec<f64>| {
+            let mean =
+                |of: &dyn Fn(f64) -> f64| side.iter().map(|v| of(*v)).sum::<f64>() / side.len().max(1) as f64;
+            let dc_v = mean(&|v| v);
+            mean(&|v| (v - dc_v).powi(2)).sqrt()
+        };
+        let sides = captured.channels.iter().map(|channel| channel.sides.as_ref());
+        let sides: Vec<_> = sides.map(|sides| Some(sides?.each_ref().map(rms))).collect();
+        let bridged = self.bench.file().is_bridged();
         let number = |index: usize| u32::try_from(index + 1).unwrap_or(u32::MAX);
         captured
             .readings
             .into_iter()
+            .zip(sides)
             .enumerate()
-            .map(|(index, reading)| {
+            .map(|(index, (reading, sides_vrms))| {
                 let driven = self.now.source_on && index < self.now.driven;
                 let gain = reading.fundamental_vrms.filter(|_| driven).map(|out_vrms| out_vrms / level_vrms);
                 ChannelStep {
@@ -328,9 +351,21 @@ impl Stage {
                     driven,
                     gain_db: gain.map(|gain| 20.0 * gain.log10()),
                     reading,
+                    bridged,
+                    sides_vrms,
                 }
             })
             .collect()
+    }
+
+    /// Records a rating that the bench can't serve.
+    pub(crate) fn leave_out(&mut self, one: &NotMeasured) -> Result<(), RunError> {
+        let new = self.journal("not_measured", one)?;
+        self.left_out.push(one.clone());
+        if let (true, Some(tables)) = (new, &mut self.tables) {
+            tables.ratings.append([left_out_row(one)])?;
+        }
+        Ok(())
     }
 
     /// Judges a ceiling against the rating that steps serve now, and records it with its curve.
@@ -362,7 +397,7 @@ impl Stage {
     /// All ratings judged so far, whole and synced, so that a run cut short keeps them.
     fn write_ratings(&self) -> Result<(), RunError> {
         let folder = self.bench.folder();
-        let file = RatingsFile::new(folder.name(), &self.nameplate.model, &self.results);
+        let file = RatingsFile::new(folder.name(), &self.nameplate.model, &self.results, &self.left_out);
         folder.write_whole(RATINGS_FILE, &file.text(folder)?)
     }
 }

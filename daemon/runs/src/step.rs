@@ -54,7 +54,7 @@ pub struct TemperatureStep {
 /// One amplifier channel of a step.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct ChannelStep {
-    /// Amplifier channel, from 1.
+    /// Amplifier channel, or bridge, from 1.
     pub channel: u32,
     /// Whether its input was driven.
     pub driven: bool,
@@ -62,6 +62,12 @@ pub struct ChannelStep {
     pub gain_db: Option<f64>,
     /// Everything computed from the capture.
     pub reading: Reading,
+    /// Whether it is a bridge of two channels.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub bridged: bool,
+    /// Of a bridge measured by two dividers: rms of its positive and its negative side to ground without dc, V.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sides_vrms: Option<[f64; 2]>,
 }
 
 impl Step {

@@ -8,7 +8,7 @@ use wattproof_bench::Watches;
 
 use crate::disk::{Disk, Growing};
 use crate::words::Words;
-use crate::{RatingResult, Step};
+use crate::{NotMeasured, RatingResult, Step};
 
 /// A table can't be written.
 #[derive(Debug, thiserror::Error)]
@@ -143,6 +143,9 @@ pub struct StepRow {
     load_c: Option<f64>,
     supply_c: Option<f64>,
     ambient_c: Option<f64>,
+    bridged: bool,
+    positive_vrms: Option<f64>,
+    negative_vrms: Option<f64>,
 }
 
 /// The rows of a step.
@@ -203,6 +206,9 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 load_c: step.hottest_c(Watches::Load),
                 supply_c: step.hottest_c(Watches::Supply),
                 ambient_c: step.hottest_c(Watches::Ambient),
+                bridged: channel.bridged,
+                positive_vrms: channel.sides_vrms.map(|[positive, _]| positive),
+                negative_vrms: channel.sides_vrms.map(|[_, negative]| negative),
             }
         })
         .collect()
@@ -225,70 +231,81 @@ pub struct RatingRow {
     hz: f64,
     limit_by: &'static str,
     limit_pct: f64,
-    measured_w: f64,
-    expanded_u_w: f64,
-    coverage_factor: f64,
-    ratio: f64,
+    measured_w: Option<f64>,
+    expanded_u_w: Option<f64>,
+    coverage_factor: Option<f64>,
+    ratio: Option<f64>,
     ratio_db: Option<f64>,
     verdict: Words,
     cause: Words,
     evidence: Words,
-    out_vrms: f64,
-    level_vrms: f64,
-    distortion_pct: f64,
+    out_vrms: Option<f64>,
+    level_vrms: Option<f64>,
+    distortion_pct: Option<f64>,
     load_ohm_measured: Option<f64>,
     supply_v: Option<f64>,
     efficiency_pct: Option<f64>,
-    captures: usize,
-    indicated_w: f64,
+    captures: Option<usize>,
+    indicated_w: Option<f64>,
     effective_degrees: Option<f64>,
     probability_met: Option<f64>,
-    seconds_at_power: f64,
-    joules: f64,
+    seconds_at_power: Option<f64>,
+    joules: Option<f64>,
     load_ohm_set: Option<f64>,
     calibration: Words,
+    not_measured: Words,
 }
 
-/// The row of a judged rating.
-pub fn rating_row(result: &RatingResult) -> RatingRow {
-    let (claim, ceiling) = (&result.claim, &result.ceiling);
+/// What a rating claims, with nothing measured.
+fn claim_row(rating: usize, claim: &crate::Rating) -> RatingRow {
     RatingRow {
-        rating: result.rating,
+        rating,
         rated_w: claim.watts,
         load_ohm: claim.load_ohm,
         supply_v_set: claim.supply_v,
-        driven: match claim.driven {
-            crate::Driven::All => "all",
-            crate::Driven::One => "one",
-        },
+        driven: claim.driven.word(),
         hz: claim.hz,
         limit_by: match claim.limit_by {
             crate::LimitBy::Thdn => "thdn",
             crate::LimitBy::Thd => "thd",
         },
         limit_pct: claim.limit_pct,
-        measured_w: result.measured_w,
-        expanded_u_w: result.expanded_u_w,
-        coverage_factor: result.budget.coverage_factor,
-        ratio: result.ratio,
+        ..RatingRow::default()
+    }
+}
+
+/// The row of a rating that the bench can't serve.
+pub fn left_out_row(one: &NotMeasured) -> RatingRow {
+    RatingRow { not_measured: one.why.clone().into(), ..claim_row(one.rating, &one.claim) }
+}
+
+/// The row of a judged rating.
+pub fn rating_row(result: &RatingResult) -> RatingRow {
+    let (claim, ceiling) = (&result.claim, &result.ceiling);
+    RatingRow {
+        measured_w: Some(result.measured_w),
+        expanded_u_w: Some(result.expanded_u_w),
+        coverage_factor: Some(result.budget.coverage_factor),
+        ratio: Some(result.ratio),
         ratio_db: result.ratio_db,
         verdict: result.verdict.to_string().into(),
         cause: ceiling.cause.to_string().into(),
         evidence: ceiling.evidence.join("; ").into(),
-        out_vrms: ceiling.out_vrms,
-        level_vrms: ceiling.level_vrms,
-        distortion_pct: ceiling.thdn_pct,
+        out_vrms: Some(ceiling.out_vrms),
+        level_vrms: Some(ceiling.level_vrms),
+        distortion_pct: Some(ceiling.thdn_pct),
         load_ohm_measured: ceiling.load_ohm_measured,
         supply_v: ceiling.supply_v,
         efficiency_pct: ceiling.efficiency_pct,
-        captures: ceiling.captures,
-        indicated_w: result.indicated_w,
+        captures: Some(ceiling.captures),
+        indicated_w: Some(result.indicated_w),
         effective_degrees: result.budget.effective_degrees,
         probability_met: result.probability_met,
-        seconds_at_power: result.spent.seconds_at_power,
-        joules: result.spent.joules,
+        seconds_at_power: Some(result.spent.seconds_at_power),
+        joules: Some(result.spent.joules),
         load_ohm_set: result.load_ohm_set,
         calibration: result.calibration.to_string().into(),
+        ..claim_row(result.rating, claim)
     }
 }
 

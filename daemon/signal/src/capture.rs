@@ -11,6 +11,8 @@ pub struct Capture {
     pub amps: Option<Vec<f64>>,
     /// Largest voltage the converter can show, in V at the output, or `None` if not known.
     pub volts_full_scale: Option<f64>,
+    /// True if the voltage was put together from samples of which some touched the limits of their converters.
+    pub volts_overrange: bool,
     /// Largest current the converter can show, in A at the output, or `None` if not known.
     pub amps_full_scale: Option<f64>,
 }
@@ -26,11 +28,14 @@ impl Capture {
     /// millionth of full scale (one alone may be a legitimate peak). Common practice, no source.
     pub fn touches_full_scale(&self) -> bool {
         let amps = self.amps.as_deref().unwrap_or(&[]);
-        touches(&self.volts, self.volts_full_scale) || touches(amps, self.amps_full_scale)
+        self.volts_overrange
+            || touches(&self.volts, self.volts_full_scale)
+            || touches(amps, self.amps_full_scale)
     }
 }
 
-fn touches(samples: &[f64], full_scale: Option<f64>) -> bool {
+/// True if samples touched a converter's limits, as [`Capture::touches_full_scale`] tells it.
+pub fn touches(samples: &[f64], full_scale: Option<f64>) -> bool {
     let Some(limit) = full_scale.filter(|limit| limit.is_finite() && *limit > 0.0) else {
         return false;
     };
@@ -62,6 +67,7 @@ mod tests {
             amps: Some(vec![2.0, 2.0, 0.0]),
             volts_full_scale: Some(10.0),
             amps_full_scale: Some(2.0),
+            ..Capture::default()
         };
         assert!(capture.touches_full_scale());
         assert_eq!(capture.duration_s(), Some(0.003));

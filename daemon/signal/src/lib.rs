@@ -47,7 +47,7 @@ mod waveform;
 pub mod weighting;
 
 pub use burst::{Burst, NoBurst, find_burst, find_rise};
-pub use capture::Capture;
+pub use capture::{Capture, touches};
 pub use envelope::Envelope;
 pub use flags::Flag;
 pub use intermodulation::{TwoToneKind, TwoToneReading, TwoToneSettings, read_two_tone};

@@ -49,6 +49,8 @@ pub struct Dialect {
     pub summary: String,
     /// How many outputs, inputs or sensors; they count from 1.
     pub channels: u32,
+    /// Whether an instrument may have more of them: as many as a bench file names.
+    pub more_channels: bool,
     /// Instruments known to speak it: what they answer when asked who they are, or a part of it. Empty where the file
     /// names none.
     pub identities: Vec<String>,
@@ -95,6 +97,8 @@ struct Written {
     role: Role,
     summary: String,
     channels: Spanned<u32>,
+    #[serde(default)]
+    more_channels: bool,
     #[serde(default)]
     identities: Vec<Spanned<String>>,
     session: Option<Spanned<SessionSettings>>,
@@ -237,6 +241,7 @@ impl Dialect {
             role: written.role,
             summary: written.summary,
             channels: written.channels.into_inner(),
+            more_channels: written.more_channels,
             identities: written.identities.into_iter().map(Spanned::into_inner).collect(),
             session,
             serial,
@@ -245,6 +250,15 @@ impl Dialect {
             taps_ohm: written.taps_ohm.map(Spanned::into_inner).unwrap_or_default(),
             operations: checked,
         })
+    }
+
+    /// For an instrument of which channels up to `highest` are used: it has as many, if it may have more than usual.
+    #[must_use]
+    pub fn up_to_channel(mut self, highest: u32) -> Self {
+        if self.more_channels {
+            self.channels = self.channels.max(highest);
+        }
+        self
     }
 
     /// The unit of an operation's number on the wire, for people.

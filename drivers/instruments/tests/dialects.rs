@@ -144,7 +144,7 @@ fn what_is_missing_or_misplaced_is_told() {
         ("scpi-supply", "timeout_ms = 1000", "byte_ms = nan", "my.toml:8:1: byte_ms"),
         ("scpi-supply", "timeout_ms = 1000", "next_error = \"\"", "error_check = \"never\""),
         ("scpi-supply", "[session]", "[serial]\nbaud = 0\n[session]", "my.toml:8:1: baud = 0"),
-        ("scpi-digitizer", "[session]", "[serial]\nflow = \"software\"\n[session]", "my.toml:8:1: flow"),
+        ("scpi-digitizer", "[session]", "[serial]\nflow = \"software\"\n[session]", "my.toml:9:1: flow"),
         ("scpi-supply", "[session]", "[answer]\non = \"A\"\n[session]", "my.toml:8:1: on needs off"),
         ("scpi-supply", "completion = \"opc_query\"\n", "\nmax = 3.0\n", "my.toml:52:1: set_on: no number"),
         (

@@ -1,19 +1,12 @@
 //! Prints the true ceiling of every built-in amplifier at each of its ratings.
 
-use wattproof_virtual_bench::{RatingChannels, TruthQuery, catalogue, truth};
+use wattproof_virtual_bench::{TruthQuery, catalogue, truth};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     for name in catalogue::names() {
         let spec = catalogue::amplifier(name)?;
         for r in &spec.nameplate.ratings {
-            let query = TruthQuery {
-                hz: r.hz,
-                load_ohm: r.load_ohm,
-                supply_v: r.supply_v,
-                limit_pct: r.thdn_pct,
-                channels_driven: if r.channels == RatingChannels::All { 2 } else { 1 },
-                ..TruthQuery::default()
-            };
+            let query = TruthQuery::of(&spec, r);
             let t = truth(&spec, &query)?;
             println!(
                 "{name:11} {:4} ohm {:5} V rated {:4} W true {:7.2} W burst {:7.2} W source {:.4} V thdn {:.3} % \

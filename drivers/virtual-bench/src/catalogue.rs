@@ -19,6 +19,7 @@ const BUILT_IN: &[(&str, &str)] = built_in![
     "hot",
     "limiting",
     "noisy",
+    "quartet",
     "sagging",
     "short",
     "soft",

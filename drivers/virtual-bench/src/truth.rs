@@ -11,21 +11,23 @@ pub use level::LevelTruth;
 
 use thiserror::Error;
 
-use crate::amplifier::{AmplifierSpec, Band};
+use crate::amplifier::{AmplifierSpec, Band, Rating, RatingChannels};
 
 /// Conditions for which the truth is wanted.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TruthQuery {
     /// Test tone, Hz.
     pub hz: f64,
-    /// Resistive load of each driven channel, Ω.
+    /// Resistive load of each driven channel, or between the outputs of each driven bridge, Ω.
     pub load_ohm: f64,
     /// Voltage at the supply terminals, held stiff, V dc.
     pub supply_v: f64,
     /// THD+N limit, %.
     pub limit_pct: f64,
-    /// Channels driven, 1 (the first) or 2, with the same source level.
+    /// Channels driven, from the first on, with the same source level; bridges where they are bridged.
     pub channels_driven: usize,
+    /// Whether channels 1 and 2, 3 and 4 and so on are bridged.
+    pub bridged: bool,
     /// Measuring band.
     pub band_hz: Band,
     /// Highest level of the source, V rms.
@@ -43,10 +45,41 @@ impl Default for TruthQuery {
             supply_v: 14.4,
             limit_pct: 1.0,
             channels_driven: 2,
+            bridged: false,
             band_hz: Band::default(),
             source_vrms_max: 2.0,
             heatsink_c: 25.0,
         }
+    }
+}
+
+impl TruthQuery {
+    /// What a rating of the amplifier asks for.
+    pub fn of(spec: &AmplifierSpec, rating: &Rating) -> Self {
+        let bridged = rating.channels == RatingChannels::Bridged;
+        let query = Self {
+            hz: rating.hz,
+            load_ohm: rating.load_ohm,
+            supply_v: rating.supply_v,
+            limit_pct: rating.thdn_pct,
+            bridged,
+            ..Self::default()
+        };
+        let channels_driven = match rating.channels {
+            RatingChannels::One => 1,
+            RatingChannels::All | RatingChannels::Bridged => query.outputs(spec),
+        };
+        Self { channels_driven, ..query }
+    }
+
+    /// Outputs that the amplifier has then: channels, or bridges of two.
+    pub(crate) fn outputs(&self, spec: &AmplifierSpec) -> usize {
+        spec.channels() / self.channels_each()
+    }
+
+    /// Channels behind each output.
+    pub(crate) fn channels_each(&self) -> usize {
+        if self.bridged { 2 } else { 1 }
     }
 }
 
@@ -145,7 +178,7 @@ pub enum TruthError {
 /// # Errors
 /// [`TruthError::Query`] for impossible conditions, [`TruthError::NoCeiling`] if no level qualifies.
 pub fn truth(spec: &AmplifierSpec, query: &TruthQuery) -> Result<Truth, TruthError> {
-    check(query)?;
+    check(spec, query)?;
     search::ceiling(spec, query)
 }
 
@@ -158,14 +191,14 @@ pub fn truth_at(
     query: &TruthQuery,
     source_vrms: f64,
 ) -> Result<LevelTruth, TruthError> {
-    check(query)?;
+    check(spec, query)?;
     if !(source_vrms.is_finite() && source_vrms >= 0.0) {
         return Err(TruthError::Query { field: "source_vrms", value: source_vrms, expected: "from 0 up" });
     }
     Ok(level::Solver::new(spec, query, level::FINE_POINTS).steady(source_vrms))
 }
 
-fn check(q: &TruthQuery) -> Result<(), TruthError> {
+fn check(spec: &AmplifierSpec, q: &TruthQuery) -> Result<(), TruthError> {
     let positive = [
         ("hz", q.hz),
         ("load_ohm", q.load_ohm),
@@ -185,9 +218,9 @@ fn check(q: &TruthQuery) -> Result<(), TruthError> {
             expected: "a temperature",
         });
     }
-    if !(1..=2).contains(&q.channels_driven) {
-        let value = q.channels_driven as f64;
-        return Err(TruthError::Query { field: "channels_driven", value, expected: "1 or 2" });
+    if !(1..=q.outputs(spec)).contains(&q.channels_driven) {
+        let (value, expected) = (q.channels_driven as f64, "1 up to the outputs that the amplifier has");
+        return Err(TruthError::Query { field: "channels_driven", value, expected });
     }
     if !(q.band_hz.low_hz < q.hz && q.hz < q.band_hz.high_hz) {
         return Err(TruthError::Query { field: "hz", value: q.hz, expected: "within the band" });

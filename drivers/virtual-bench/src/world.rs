@@ -4,6 +4,7 @@
 //! its meters would show. Time is an argument and never runs backwards; randomness comes from the seed only.
 
 mod ailments;
+mod bridge;
 mod capture;
 mod cutout;
 mod decimate;
@@ -19,7 +20,7 @@ pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
 pub use cutout::LoadStands;
 pub use drive::Drive;
-pub use inputs::{Input, Inputs};
+pub use inputs::{INPUTS_MAX, Input, Inputs};
 
 use self::capture::Fineness;
 use self::cutout::Cutout;
@@ -88,8 +89,8 @@ pub struct OutputReading {
 /// Source and loads as they were set.
 #[derive(Debug, Clone)]
 struct Wired {
-    sources: [SourceChannel; 2],
-    terminals: [Terminal; 2],
+    sources: Vec<SourceChannel>,
+    terminals: Vec<Terminal>,
 }
 
 /// Amplifier, supply, source and loads as physical things.
@@ -104,11 +105,13 @@ pub struct World {
     cutout: Cutout,
     warmth: Warmth,
     /// The same as things really are.
-    sources: [SourceChannel; 2],
-    terminals: [Terminal; 2],
+    sources: Vec<SourceChannel>,
+    terminals: Vec<Terminal>,
+    /// Whether channels 1 and 2, 3 and 4 and so on are bridged.
+    bridged: bool,
     supply: BenchSupply,
     slow: Slow,
-    noise: [Gaussian; 2],
+    noise: Vec<Gaussian>,
     now_s: f64,
     step_s: f64,
     fineness: Fineness,
@@ -117,20 +120,22 @@ pub struct World {
 impl World {
     /// A cold amplifier with its supply off, its source off and 4 Ω loads connected, at time 0.
     pub fn new(amplifier: AmplifierSpec, seed: u64) -> Self {
-        let sources = [SourceChannel::new(), SourceChannel::new()];
-        let terminals = [Terminal { load: Load::Resistive { ohm: 4.0 }, connected: true }; 2];
+        let channels = amplifier.channels();
+        let sources = vec![SourceChannel::new(); channels];
+        let terminals = vec![Terminal { load: Load::Resistive { ohm: 4.0 }, connected: true }; channels];
         Self {
             stage: Stage::new(&amplifier),
             grid: CycleGrid::new(128),
-            wired: Wired { sources: sources.clone(), terminals },
+            wired: Wired { sources: sources.clone(), terminals: terminals.clone() },
             ailments: Ailments::default(),
             cutout: Cutout::default(),
             warmth: Warmth::default(),
             sources,
             terminals,
+            bridged: false,
             supply: BenchSupply::new(),
             slow: Slow::new(&amplifier),
-            noise: [Gaussian::new(seed), Gaussian::new(seed ^ 0xA5A5_5A5A_0F0F_F0F0)],
+            noise: noises(seed, channels),
             now_s: 0.0,
             step_s: STEP_S_MIN,
             fineness: Fineness::FULL,
@@ -145,6 +150,21 @@ impl World {
         Self { fineness: Fineness::COARSE, grid: CycleGrid::new(16), ..self }
     }
 
+    /// The same amplifier with channels 1 and 2, 3 and 4 and so on bridged: what drives the first of a pair drives
+    /// both, the second in opposite phase, and the first one's load is between their outputs. An odd last channel
+    /// stays as it is.
+    #[must_use]
+    pub fn bridge(mut self) -> Self {
+        self.bridged = true;
+        self.refit();
+        self
+    }
+
+    /// Whether its channels are bridged.
+    pub fn is_bridged(&self) -> bool {
+        self.bridged
+    }
+
     /// The amplifier's description.
     pub fn spec(&self) -> &AmplifierSpec {
         &self.spec
@@ -155,7 +175,7 @@ impl World {
         self.now_s
     }
 
-    /// Sets one source channel from now on. Channels other than 0 and 1 do not exist and are ignored.
+    /// Sets one source channel from now on. A channel that does not exist is ignored.
     pub fn source_set(&mut self, channel: usize, drive: Drive, on: bool) {
         if let Some(source) = self.wired.sources.get_mut(channel) {
             source.set(drive, on, self.now_s);
@@ -169,7 +189,7 @@ impl World {
         self.refit();
     }
 
-    /// Begins the bursts of both source channels afresh, at the same moment.
+    /// Begins the bursts of all source channels afresh, at the same moment.
     pub fn source_restart(&mut self) {
         self.wired.sources.iter_mut().for_each(|source| source.restart(self.now_s));
         self.refit();
@@ -184,9 +204,12 @@ impl World {
     /// Puts what was set and what is wrong together.
     fn refit(&mut self) {
         self.sources = self.ailments.sources(&self.wired.sources, &self.spec, self.now_s);
-        self.terminals = self.ailments.terminals(self.wired.terminals);
+        self.terminals = self.ailments.terminals(&self.wired.terminals);
         for (terminal, cut) in self.terminals.iter_mut().zip(self.cutout.cut) {
             terminal.connected &= !cut;
+        }
+        if self.bridged {
+            bridge::wire(&mut self.sources, &mut self.terminals, self.ailments.bridge_in_phase);
         }
         self.supply.discharge_tau_s = self.ailments.discharge_tau_s;
         self.step_s = STEP_S_MIN;
@@ -263,7 +286,7 @@ impl World {
     /// Puts the heatsink (and the dies) at a temperature, °C: an amplifier that was warmed up before.
     pub fn heatsink_set(&mut self, heatsink_c: f64) {
         self.slow.heatsink_c = heatsink_c;
-        self.slow.die_c = [heatsink_c; 2];
+        self.slow.die_c.fill(heatsink_c);
         self.step_s = STEP_S_MIN;
     }
 
@@ -298,7 +321,7 @@ impl World {
 
     /// Starts the noise afresh, so that a copy of this world does not repeat its original's noise.
     pub(crate) fn reseed_noise(&mut self, seed: u64) {
-        self.noise = [Gaussian::new(seed), Gaussian::new(seed ^ 0xA5A5_5A5A_0F0F_F0F0)];
+        self.noise = noises(seed, self.spec.channels());
     }
 
     /// Lets time pass until `to_s`; a time in the past does nothing.
@@ -325,7 +348,7 @@ impl World {
 
     fn step(&mut self, dt_s: f64) {
         let outcome = self.outcome(self.now_s);
-        let before = (self.slow.rail_current_a, self.slow.limiter, self.slow.die_c, self.slow.tripped);
+        let before = self.slow.clone();
         let supply_v = self.supply.out_v;
         self.slow.step(
             &self.spec,
@@ -338,23 +361,27 @@ impl World {
         );
         self.slow.heatsink_c += self.ailments.runaway_c_per_s * dt_s;
         self.now_s += dt_s;
-        let out_w = outcome.cycles.map(|cycle| cycle.out_w);
-        self.warmth.step(out_w, self.supply.out_v * outcome.demand.supply_a, dt_s);
-        if self.cutout.step(out_w, dt_s) {
+        let mut out_w: Vec<f64> = outcome.cycles.iter().map(|cycle| cycle.out_w).collect();
+        if self.bridged {
+            bridge::out_w(&mut out_w);
+        }
+        self.warmth.step(&out_w, self.supply.out_v * outcome.demand.supply_a, dt_s);
+        if self.cutout.step(&out_w, dt_s) {
             self.refit();
         }
+        let each = |now: &[f64], was: &[f64]| {
+            now.iter().zip(was).map(|(now, was)| (now - was).abs()).fold(0.0, f64::max)
+        };
         let moved = [
-            (self.slow.rail_current_a - before.0).abs() / (1.0 + before.0),
-            (self.slow.limiter[0] - before.1[0]).abs(),
-            (self.slow.limiter[1] - before.1[1]).abs(),
-            (self.slow.die_c[0] - before.2[0]).abs() / 1.0e3,
-            (self.slow.die_c[1] - before.2[1]).abs() / 1.0e3,
+            (self.slow.rail_current_a - before.rail_current_a).abs() / (1.0 + before.rail_current_a),
+            each(&self.slow.limiter, &before.limiter),
+            each(&self.slow.die_c, &before.die_c) / 1.0e3,
             (self.supply.out_v - supply_v).abs(),
         ]
         .into_iter()
         .fold(0.0, f64::max);
         // Steps grow while nothing moves and shrink at once when something does.
-        self.step_s = if before.3 != self.slow.tripped || moved > 1.0e-3 {
+        self.step_s = if before.tripped != self.slow.tripped || moved > 1.0e-3 {
             STEP_S_MIN
         } else if moved < 1.0e-4 {
             (self.step_s * 1.5).min(STEP_S_MAX)
@@ -365,6 +392,12 @@ impl World {
             self.step_s = self.step_s.min(2.0 * STEP_S_MIN);
         }
     }
+}
+
+/// Noise of each channel, from one seed.
+fn noises(seed: u64, channels: usize) -> Vec<Gaussian> {
+    let of = |channel: u64| Gaussian::new(seed ^ channel.wrapping_mul(0xA5A5_5A5A_0F0F_F0F0));
+    (0..).take(channels).map(of).collect()
 }
 
 pub(crate) fn db_to_ratio(db: f64) -> f64 {

@@ -5,8 +5,8 @@ mod bench;
 use bench::{band_rms, ideal, playing, thd_pct, tone};
 use wattproof_virtual_bench::amplifier::Limiter;
 use wattproof_virtual_bench::{
-    AmplifierSpec, Drive, Load, OutputState, RatingChannels, SpecError, TruthCause, TruthQuery, World,
-    catalogue, truth, truth_at,
+    AmplifierSpec, Drive, Load, OutputState, SpecError, TruthCause, TruthQuery, World, catalogue, truth,
+    truth_at,
 };
 
 const FS_HZ: f64 = 192_000.0;
@@ -55,7 +55,7 @@ fn every_amplifier_file_is_built_in_and_consistent() {
         assert_eq!(spec.name, name);
         assert_eq!(spec.nameplate.ratings.len(), 3, "{name}");
         for (k, r) in spec.nameplate.ratings.iter().enumerate() {
-            let t = truth(&spec, &query_of(r)).unwrap();
+            let t = truth(&spec, &TruthQuery::of(&spec, r)).unwrap();
             assert!(t.thdn_pct <= r.thdn_pct && t.power_w > 1.0 && t.power_w < 500.0, "{name} {k}: {t:?}");
             assert!(t.burst_power_w > 0.999 * t.power_w, "{name} {k}: {t:?}");
             assert!(t.efficiency > 0.2 && t.efficiency < 0.95, "{name} {k}: {t:?}");
@@ -66,17 +66,6 @@ fn every_amplifier_file_is_built_in_and_consistent() {
                 _ => assert!((ratio - 1.0).abs() > 0.03, "{name} {k}: too close to call, {ratio}"),
             }
         }
-    }
-}
-
-fn query_of(r: &wattproof_virtual_bench::Rating) -> TruthQuery {
-    TruthQuery {
-        hz: r.hz,
-        load_ohm: r.load_ohm,
-        supply_v: r.supply_v,
-        limit_pct: r.thdn_pct,
-        channels_driven: if r.channels == RatingChannels::All { 2 } else { 1 },
-        ..TruthQuery::default()
     }
 }
 
@@ -95,7 +84,7 @@ fn each_amplifier_stops_for_its_own_cause() {
     ];
     for (name, rating, cause) in wanted {
         let spec = catalogue::amplifier(name).unwrap();
-        let t = truth(&spec, &query_of(&spec.nameplate.ratings[rating])).unwrap();
+        let t = truth(&spec, &TruthQuery::of(&spec, &spec.nameplate.ratings[rating])).unwrap();
         assert_eq!(t.cause, cause, "{name} rating {rating}: {t:?}");
     }
 }

@@ -24,6 +24,7 @@ fn options(pace_baud: Option<u32>) -> VirtualBenchOptions {
         bits: 16,
         manners: Vec::new(),
         fixed_load_ohm: None,
+        bridged: false,
         load_stands: None,
     }
 }

@@ -50,6 +50,11 @@ impl Served {
         Served::serve(amplifier, &[], faults)
     }
 
+    /// With further arguments and faults.
+    pub fn start_with_faults_and(amplifier: &str, further: &[&str], faults: &str) -> Served {
+        Served::serve(amplifier, further, |_| Some(faults.into()))
+    }
+
     fn serve(amplifier: &str, further: &[&str], faults: impl FnOnce(&Path) -> Option<String>) -> Served {
         let folder = tempfile::tempdir().unwrap();
         let mut command = Command::new(wattproof());

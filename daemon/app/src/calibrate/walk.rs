@@ -93,7 +93,16 @@ impl Walk {
 
     fn one(&self, bench: &Bench, input: &CalibratedChannel, person: &mut Person) -> Result<(), Failure> {
         eprintln!("\n{}", title(input));
-        let where_ = if self.order.outside { "and the calibrator at its input" } else { "at the output" };
+        let where_ = match bench.file().side_of(input) {
+            _ if self.order.outside => "and the calibrator at its input",
+            Some(0) => {
+                "from the positive side of the bridge to ground (never across the bridge by a grounded lead)"
+            }
+            Some(_) => {
+                "from the negative side of the bridge to ground (never across the bridge by a grounded lead)"
+            }
+            None => "at the output",
+        };
         let asked = person.ask(
             bench,
             &format!("connect the reference meter {where_}, then press Enter (s to skip this input): "),

@@ -2,7 +2,7 @@ use super::check::plain;
 use super::{Allowed, Check, Told};
 
 /// Gain of a power amplifier at any setting of its level control, dB (common practice, no source).
-const GAIN_DB: (f64, f64) = (10.0, 50.0);
+pub(super) const GAIN_DB: (f64, f64) = (10.0, 50.0);
 /// Channels of one amplifier differ by no more, dB (common practice, no source).
 const GAINS_ALIKE_DB: f64 = 1.0;
 /// What leads, contacts and heat add to the resistance that a load was set to, relative (common practice, no source).
@@ -30,6 +30,8 @@ pub struct Seen {
     pub volts: Option<Tone>,
     /// In the current.
     pub amps: Option<Tone>,
+    /// Of a bridge measured by two dividers: in the voltages of its positive and its negative side to ground.
+    pub sides: Option<[Option<Tone>; 2]>,
 }
 
 /// What was commanded when one channel was driven, and what its inputs allow.
@@ -244,13 +246,19 @@ mod tests {
         Driven { channel: 1, level_vrms: 0.02, load_ohm: 4.0, load: 0.0005, gains: 0.002, exchange_ohm: 2.0 };
 
     fn judged(volts: Option<Tone>, amps: Option<Tone>) -> Vec<(Told, String)> {
-        judge_driven(&DRIVEN, &Seen { volts, amps }).into_iter().map(|c| (c.result, c.found)).collect()
+        judge_driven(&DRIVEN, &Seen { volts, amps, ..Seen::default() })
+            .into_iter()
+            .map(|c| (c.result, c.found))
+            .collect()
     }
 
     /// Ohm's law and 20·lg: 0.64 V and 0.16 A are 4 ohm; 0.64 V at 0.02 V are 30.1 dB.
     #[test]
     fn a_sound_channel_is_ok() {
-        let checks = judge_driven(&DRIVEN, &Seen { volts: tone(0.64, 10.0), amps: tone(0.16, 10.0) });
+        let checks = judge_driven(
+            &DRIVEN,
+            &Seen { volts: tone(0.64, 10.0), amps: tone(0.16, 10.0), ..Seen::default() },
+        );
         assert!(checks.iter().all(|check| check.result == Told::Ok), "{checks:?}");
         assert!((checks[0].value.unwrap() - 30.103).abs() < 1e-3);
         assert!((checks[1].value.unwrap() - 4.0).abs() < 1e-12);
@@ -291,8 +299,11 @@ mod tests {
     /// Own algebra: with 20 V and 10 A per volt exchanged, V' = 2 I and I' = V/2, so R' = 4/R.
     #[test]
     fn exchanged_inputs_read_the_reciprocal() {
-        let through = |ohm: f64| (ohm, Seen { volts: tone(0.64, 0.0), amps: tone(0.64 / ohm, 0.0) });
-        let exchanged = |ohm: f64| (ohm, Seen { volts: tone(2.0 * 0.64 / ohm, 0.0), amps: tone(0.32, 0.0) });
+        let through =
+            |ohm: f64| (ohm, Seen { volts: tone(0.64, 0.0), amps: tone(0.64 / ohm, 0.0), ..Seen::default() });
+        let exchanged = |ohm: f64| {
+            (ohm, Seen { volts: tone(2.0 * 0.64 / ohm, 0.0), amps: tone(0.32, 0.0), ..Seen::default() })
+        };
         let told = |each: &EachLoad| judge_kinds(&DRIVEN, each).result;
         assert_eq!(told(&[through(4.0)]), Told::Ok);
         assert_eq!(told(&[exchanged(4.0)]), Told::Wrong);
@@ -300,7 +311,10 @@ mod tests {
         assert_eq!(told(&[exchanged(2.0)]), Told::NotTold);
         assert_eq!(told(&[through(2.0), through(4.0)]), Told::Ok);
         assert_eq!(told(&[exchanged(2.0), exchanged(8.0)]), Told::Wrong);
-        assert_eq!(told(&[(4.0, Seen { volts: tone(0.64, 0.0), amps: None })]), Told::NotTold);
+        assert_eq!(
+            told(&[(4.0, Seen { volts: tone(0.64, 0.0), amps: None, ..Seen::default() })]),
+            Told::NotTold
+        );
         let load = judge_driven(&DRIVEN, &exchanged(4.0).1);
         assert!(load[1].found.contains("reciprocal"), "{}", load[1].found);
     }

@@ -53,7 +53,7 @@ mod tests {
 
     fn seen(volts: f64, amps: f64) -> Seen {
         let tone = |rms: f64| (rms > 0.0).then_some(Tone { rms, u: 0.0, phase_deg: 0.0 });
-        Seen { volts: tone(volts), amps: tone(amps) }
+        Seen { volts: tone(volts), amps: tone(amps), ..Seen::default() }
     }
 
     fn told(driven: usize, seen: &[Seen]) -> [Told; 2] {

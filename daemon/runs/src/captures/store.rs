@@ -62,7 +62,15 @@ struct Head {
 struct ChannelHead {
     amplifier_channel: u32,
     fs_hz: f64,
-    volts: RowHead,
+    /// Absent of a bridge measured by two dividers: there it is the difference of both sides.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    volts: Option<RowHead>,
+    /// Positive and negative side of a bridge.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    sides: Option<[RowHead; 2]>,
+    /// Whether a side met its converter's limits.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    volts_overrange: bool,
     volts_full_scale: Option<f64>,
     amps: Option<RowHead>,
     amps_full_scale: Option<f64>,
@@ -107,14 +115,23 @@ pub fn capture_to_bytes(bench: &BenchFile, channels: &[ChannelCaptured]) -> std:
         Ok(head)
     };
     let mut heads = Vec::new();
-    for ChannelCaptured { amplifier_channel, capture } in channels {
-        let origin = |measures| origin(bench, *amplifier_channel, measures);
+    for ChannelCaptured { amplifier_channel, capture, sides } in channels {
+        let origin = |measures, side| origin(bench, *amplifier_channel, measures, side);
+        let (volts, sides) = match sides {
+            None => (Some(row(&capture.volts, origin(Measures::Volts, 0))?), None),
+            Some([positive, negative]) => {
+                let positive = row(positive, origin(Measures::Volts, 0))?;
+                (None, Some([positive, row(negative, origin(Measures::Volts, 1))?]))
+            }
+        };
         heads.push(ChannelHead {
             amplifier_channel: *amplifier_channel,
             fs_hz: capture.fs_hz,
-            volts: row(&capture.volts, origin(Measures::Volts))?,
+            volts,
+            sides,
+            volts_overrange: capture.volts_overrange,
             volts_full_scale: capture.volts_full_scale,
-            amps: capture.amps.as_ref().map(|amps| row(amps, origin(Measures::Amps))).transpose()?,
+            amps: capture.amps.as_ref().map(|amps| row(amps, origin(Measures::Amps, 0))).transpose()?,
             amps_full_scale: capture.amps_full_scale,
         });
     }
@@ -125,10 +142,9 @@ pub fn capture_to_bytes(bench: &BenchFile, channels: &[ChannelCaptured]) -> std:
     Ok(bytes)
 }
 
-fn origin(bench: &BenchFile, amplifier_channel: u32, measures: Measures) -> Option<Origin> {
-    let mut inputs = bench.digitizer.channel.iter();
-    let input =
-        inputs.find(|input| input.amplifier_channel == amplifier_channel && input.measures == measures)?;
+fn origin(bench: &BenchFile, amplifier_channel: u32, measures: Measures, side: usize) -> Option<Origin> {
+    let inputs = bench.inputs(amplifier_channel, measures);
+    let input = inputs.get(side)?;
     Some(Origin { range_v: input.range_v, offset_v: input.offset_v, gain: input.gain })
 }
 
@@ -178,21 +194,31 @@ pub fn capture_from_bytes(bytes: &[u8]) -> Option<Vec<ChannelCaptured>> {
     };
     let mut channels = Vec::new();
     for channel in &head.channels {
-        let volts = row(&channel.volts)?;
+        let volts = match (&channel.volts, &channel.sides) {
+            (Some(volts), None) => Ok(row(volts)?),
+            (None, Some([positive, negative])) => Err([row(positive)?, row(negative)?]),
+            _ => return None,
+        };
         let amps = match &channel.amps {
             Some(amps) => Some(row(amps)?),
             None => None,
         };
-        channels.push(ChannelCaptured {
-            amplifier_channel: channel.amplifier_channel,
-            capture: Capture {
-                fs_hz: channel.fs_hz,
-                volts,
-                amps,
-                volts_full_scale: channel.volts_full_scale,
-                amps_full_scale: channel.amps_full_scale,
-            },
-        });
+        let number = channel.amplifier_channel;
+        let rest = Capture {
+            fs_hz: channel.fs_hz,
+            amps,
+            volts_full_scale: channel.volts_full_scale,
+            amps_full_scale: channel.amps_full_scale,
+            ..Capture::default()
+        };
+        let mut read = match volts {
+            Ok(volts) => {
+                ChannelCaptured { amplifier_channel: number, capture: Capture { volts, ..rest }, sides: None }
+            }
+            Err(sides) => ChannelCaptured::bridged(sides, [None; 2], number, rest),
+        };
+        read.capture.volts_overrange = channel.volts_overrange;
+        channels.push(read);
     }
     Some(channels)
 }

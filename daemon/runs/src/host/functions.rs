@@ -70,10 +70,10 @@ fn source(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
     }
     match arguments.word("driven").map_err(call)?.as_deref() {
         None => {}
-        Some("all") => stage.set_driven(Driven::All)?,
-        Some("one") => stage.set_driven(Driven::One)?,
-        Some(other) => {
-            return Err(call(format!("source() takes driven: \"all\" or \"one\", not \"{other}\"")));
+        Some(word) => {
+            let unknown =
+                || call(format!("source() takes driven: \"all\", \"one\" or \"bridged\", not \"{word}\""));
+            stage.set_driven(Driven::of_word(word).ok_or_else(unknown)?)?;
         }
     }
     if let Some(hz) = arguments.number("hz").map_err(call)? {
@@ -178,6 +178,15 @@ fn nameplate(stage: &Stage) -> Result<Value, RunError> {
         if let Some(rating) = rating.as_object_mut() {
             rating.insert("number".into(), number.into());
         }
+    }
+    // What this bench can't serve is recorded already, with its reason.
+    let left_out: Vec<usize> = stage.left_out.iter().map(|one| one.rating).collect();
+    if let Some(ratings) = ratings.as_array_mut() {
+        let mut number = 0;
+        ratings.retain(|_| {
+            number += 1;
+            !left_out.contains(&number)
+        });
     }
     map.insert("ratings".into(), ratings);
     Ok(plate)

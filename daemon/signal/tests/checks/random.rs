@@ -41,7 +41,7 @@ proptest! {
         expected in prop::option::of(prop::num::f64::ANY),
         low in prop::num::f64::ANY,
     ) {
-        let capture = Capture { fs_hz: fs, volts, amps, volts_full_scale: Some(fs), amps_full_scale: None };
+        let capture = Capture { fs_hz: fs, volts, amps, volts_full_scale: Some(fs), ..Capture::default() };
         let settings = Settings { expected_hz: expected, band_hz: (low, 20_000.0), ..Settings::default() };
         let reading = read(&capture, &settings);
         prop_assert!(!reading.is_refused() || reading.out_vrms.is_none());

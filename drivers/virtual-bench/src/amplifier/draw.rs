@@ -92,41 +92,49 @@ impl Cycle {
     }
 }
 
-/// What the amplifier takes and wastes at one operating point.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// What the amplifier takes and wastes at one operating point; one value for each channel.
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Demand {
     /// Current from the supply, A.
     pub supply_a: f64,
     /// Heat in each channel's output devices, W.
-    pub die_w: [f64; 2],
+    pub die_w: Vec<f64>,
     /// All heat into the heatsink, W.
     pub heat_w: f64,
+}
+
+impl Demand {
+    /// Nothing at all.
+    pub fn none(channels: usize) -> Self {
+        Demand { supply_a: 0.0, die_w: vec![0.0; channels], heat_w: 0.0 }
+    }
 }
 
 /// Supply current and heat from the channels' cycles.
 ///
 /// Class AB: each half cycle's current comes from one rail, so `P_rail = V_rail·mean|i|`. Class D:
 /// `P_rail = P_out/efficiency`. `inner_v` is the converter's input voltage.
-pub(crate) fn demand(spec: &AmplifierSpec, cycles: &[Cycle; 2], rails_v: [f64; 2], inner_v: f64) -> Demand {
+pub(crate) fn demand(spec: &AmplifierSpec, cycles: &[Cycle], rails_v: &[f64], inner_v: f64) -> Demand {
     let supply = &spec.physics.supply;
     if inner_v <= 0.0 {
-        return Demand { supply_a: 0.0, die_w: [0.0; 2], heat_w: 0.0 };
+        return Demand::none(cycles.len());
     }
     let idle_w = supply.idle_a * inner_v;
-    let mut die_w = [0.0; 2];
+    let idle_each_w = idle_w / cycles.len().max(1) as f64;
+    let mut die_w = Vec::with_capacity(cycles.len());
     let mut rail_w = 0.0;
-    for ch in 0..2 {
+    for (cycle, rail_v) in cycles.iter().zip(rails_v) {
         let w = match (spec.physics.output.kind, spec.physics.output.efficiency) {
-            (OutputKind::ClassD, Some(efficiency)) => cycles[ch].out_w / efficiency,
-            (OutputKind::ClassAb | OutputKind::ClassD, _) => rails_v[ch] * cycles[ch].mean_abs_a,
+            (OutputKind::ClassD, Some(efficiency)) => cycle.out_w / efficiency,
+            (OutputKind::ClassAb | OutputKind::ClassD, _) => rail_v * cycle.mean_abs_a,
         };
         rail_w += w;
-        die_w[ch] = (w - cycles[ch].out_w).max(0.0) + idle_w / 2.0;
+        die_w.push((w - cycle.out_w).max(0.0) + idle_each_w);
     }
     let converted_w = rail_w / supply.converter_efficiency;
     Demand {
         supply_a: supply.idle_a + converted_w / inner_v,
+        heat_w: die_w.iter().sum::<f64>() + converted_w - rail_w,
         die_w,
-        heat_w: die_w[0] + die_w[1] + converted_w - rail_w,
     }
 }

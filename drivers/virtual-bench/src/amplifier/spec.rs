@@ -1,6 +1,9 @@
 use serde::Deserialize;
 use thiserror::Error;
 
+/// Channels an amplifier has at most.
+pub const CHANNELS_MAX: usize = 8;
+
 /// Why an amplifier description was refused.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum SpecError {
@@ -50,6 +53,13 @@ pub struct AmplifierSpec {
     pub physics: Physics,
 }
 
+impl AmplifierSpec {
+    /// Channels it has.
+    pub fn channels(&self) -> usize {
+        self.nameplate.channels
+    }
+}
+
 /// The claims printed on the case.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -58,6 +68,9 @@ pub struct Nameplate {
     pub maker: String,
     /// Invented model.
     pub model: String,
+    /// Channels it has, all on one supply.
+    #[serde(default = "default_channels")]
+    pub channels: usize,
     /// Claims with their conditions.
     pub ratings: Vec<Rating>,
 }
@@ -66,19 +79,25 @@ pub struct Nameplate {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum RatingChannels {
-    /// Both channels driven together.
+    /// All channels driven together.
     All,
     /// Only the first channel driven.
     One,
+    /// Channels 1 and 2, 3 and 4 and so on bridged, all pairs driven together.
+    Bridged,
 }
 
-/// One claim: watts per channel under named conditions.
+fn default_channels() -> usize {
+    2
+}
+
+/// One claim: watts per channel, or per bridge, under named conditions.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Rating {
-    /// Claimed active power per driven channel, W.
+    /// Claimed active power per driven channel or bridge, W.
     pub watts: f64,
-    /// Load per channel, Ω.
+    /// Load per channel, or between the two outputs of a bridge, Ω.
     pub load_ohm: f64,
     /// Supply voltage at the amplifier's terminals, V dc.
     pub supply_v: f64,
@@ -96,9 +115,9 @@ pub struct Rating {
 pub struct Physics {
     /// Small-signal gain, source to output EMF, dB.
     pub gain_db: f64,
-    /// Deviation of each channel from `gain_db`, dB.
+    /// Deviation of each channel from `gain_db`, dB; empty for none.
     #[serde(default)]
-    pub gain_trim_db: [f64; 2],
+    pub gain_trim_db: Vec<f64>,
     /// From the supply terminals to the rails.
     pub supply: RailSupply,
     /// The output stage.
@@ -156,6 +175,9 @@ pub struct Output {
     pub efficiency: Option<f64>,
     /// Voltage the stage cannot swing towards either rail, V.
     pub drop_v: f64,
+    /// What each channel cannot swing beyond `drop_v`, V; empty for nothing.
+    #[serde(default)]
+    pub drop_trim_v: Vec<f64>,
     /// Output resistance, a divider with the load, Ω.
     pub resistance_ohm: f64,
     /// Positive limit grows and negative limit shrinks by this fraction.
@@ -248,7 +270,7 @@ pub struct Thermal {
     /// Rail share lost per °C above `foldback_c`, %.
     #[serde(default)]
     pub foldback_rail_pct_per_c: f64,
-    /// Die temperature where protection mutes both outputs, °C. Absent: never.
+    /// Die temperature where protection mutes all outputs, °C. Absent: never.
     pub trip_c: Option<f64>,
     /// How far below `trip_c` the die must be before protection lets go, °C.
     #[serde(default = "default_hysteresis_c")]

@@ -15,9 +15,10 @@ pub(crate) struct Limits {
 impl Limits {
     /// Limits from the rail, the stage's drop, its asymmetry and its current protection.
     ///
-    /// `loop_ohm` is load plus output resistance, or `None` with no load.
-    pub fn new(rail_v: f64, output: &Output, loop_ohm: Option<f64>) -> Self {
-        let swing = (rail_v - output.drop_v).max(0.0);
+    /// `loop_ohm` is load plus output resistance as this channel sees them, or `None` with no load.
+    pub fn new(rail_v: f64, output: &Output, channel: usize, loop_ohm: Option<f64>) -> Self {
+        let trim_v = output.drop_trim_v.get(channel).copied().unwrap_or(0.0);
+        let swing = (rail_v - output.drop_v - trim_v).max(0.0);
         let (mut pos_v, mut neg_v) = (swing * (1.0 + output.asymmetry), swing * (1.0 - output.asymmetry));
         if let (Some(a), Some(ohm)) = (output.current_limit_apk, loop_ohm) {
             pos_v = pos_v.min(a * ohm);

@@ -1,6 +1,6 @@
 use std::fmt::Display;
 
-use super::{AmplifierSpec, OutputKind, SpecError, Transfer};
+use super::{AmplifierSpec, CHANNELS_MAX, OutputKind, RatingChannels, SpecError, Transfer};
 
 impl AmplifierSpec {
     /// Reads and validates a description.
@@ -32,9 +32,7 @@ impl AmplifierSpec {
         self.validate_nameplate()?;
         let p = &self.physics;
         self.within("physics.gain_db", p.gain_db, 0.0, 60.0)?;
-        for trim in p.gain_trim_db {
-            self.within("physics.gain_trim_db", trim, -3.0, 3.0)?;
-        }
+        self.each_channel("physics.gain_trim_db", &p.gain_trim_db, -3.0, 3.0)?;
         self.validate_supply()?;
         self.validate_output()?;
         self.validate_noise()?;
@@ -43,6 +41,10 @@ impl AmplifierSpec {
     }
 
     fn validate_nameplate(&self) -> Result<(), SpecError> {
+        let channels = self.channels();
+        if !(1..=CHANNELS_MAX).contains(&channels) {
+            return Err(self.bad("nameplate.channels", channels, format!("1 to {CHANNELS_MAX}")));
+        }
         if self.nameplate.ratings.is_empty() {
             return Err(self.bad("nameplate.ratings", "empty", "at least one rating"));
         }
@@ -52,6 +54,9 @@ impl AmplifierSpec {
             self.within("nameplate.ratings.supply_v", r.supply_v, 0.1, 1.0e3)?;
             self.within("nameplate.ratings.thdn_pct", r.thdn_pct, 1.0e-4, 50.0)?;
             self.within("nameplate.ratings.hz", r.hz, 1.0, 1.0e5)?;
+            if r.channels == RatingChannels::Bridged && !channels.is_multiple_of(2) {
+                return Err(self.bad("nameplate.channels", channels, "even where a rating is for bridges"));
+            }
         }
         Ok(())
     }
@@ -87,6 +92,7 @@ impl AmplifierSpec {
             (OutputKind::ClassAb, None) => {}
         }
         self.within("physics.output.drop_v", o.drop_v, 0.0, 100.0)?;
+        self.each_channel("physics.output.drop_trim_v", &o.drop_trim_v, -10.0, 10.0)?;
         self.within("physics.output.resistance_ohm", o.resistance_ohm, 0.0, 10.0)?;
         self.within("physics.output.asymmetry", o.asymmetry, -0.5, 0.5)?;
         self.within("physics.output.dead_zone_v", o.dead_zone_v, 0.0, 10.0)?;
@@ -144,6 +150,16 @@ impl AmplifierSpec {
             Some(c) => self.within("physics.thermal.trip_c", c, t.ambient_c, 300.0),
             None => Ok(()),
         }
+    }
+
+    /// One value for each channel, or none at all.
+    fn each_channel(&self, field: &str, values: &[f64], low: f64, high: f64) -> Result<(), SpecError> {
+        let channels = self.channels();
+        if !values.is_empty() && values.len() != channels {
+            let found = format!("{} values", values.len());
+            return Err(self.bad(field, found, format!("{channels}, one for each channel, or left out")));
+        }
+        values.iter().try_for_each(|value| self.within(field, *value, low, high))
     }
 
     fn within(&self, field: &str, value: f64, low: f64, high: f64) -> Result<(), SpecError> {

@@ -12,6 +12,7 @@ pub(crate) fn ail(ailments: &mut Ailments, what: &What, begins: bool) {
         What::Oscillates { out_vrms, hz } => {
             ailments.oscillation = begins.then_some(Oscillation { out_vrms, hz });
         }
+        What::BridgeInPhase => ailments.bridge_in_phase = begins,
         What::ThermalRunaway { c_per_s } => ailments.runaway_c_per_s = if begins { c_per_s } else { 0.0 },
         What::StoredCharge { tau_s } => ailments.discharge_tau_s = begins.then_some(tau_s),
         What::WrongGain { input, by } => {

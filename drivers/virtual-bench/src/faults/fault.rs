@@ -194,6 +194,9 @@ pub enum What {
         /// The other.
         second: usize,
     },
+    /// A bridged amplifier does not turn its second channels over: both sides of every bridge swing together.
+    /// Without bridges it changes nothing.
+    BridgeInPhase,
     /// The amplifier oscillates, whatever the source does.
     Oscillates {
         /// At so much, V rms without load.
@@ -241,10 +244,39 @@ impl What {
                 | What::Offset { .. }
                 | What::Bent { .. }
                 | What::Exchanged { .. }
+                | What::BridgeInPhase
                 | What::Oscillates { .. }
                 | What::ThermalRunaway { .. }
                 | What::StoredCharge { .. }
         )
+    }
+
+    /// The output of the amplifier or the input of the digitizer that it strikes, from 1, and whether it is an output.
+    fn strikes_at(&self) -> Option<(usize, bool)> {
+        match *self {
+            What::Short { output, .. } | What::Open { output } | What::WrongLoad { output, .. } => {
+                Some((output, true))
+            }
+            What::WrongGain { input, .. }
+            | What::Reversed { input }
+            | What::Offset { input, .. }
+            | What::Bent { input, .. } => Some((input, false)),
+            What::Exchanged { first, second } => Some((first.max(second), false)),
+            _ => None,
+        }
+    }
+
+    /// What it would strike that an amplifier of so many channels has not got.
+    pub(crate) fn misses(&self, channels: usize) -> Option<String> {
+        match self.strikes_at() {
+            Some((output, true)) if output > channels => {
+                Some(format!("output {output} of an amplifier of {channels} channels"))
+            }
+            Some((input, false)) if input > 2 * channels => {
+                Some(format!("input {input} of a digitizer of {} inputs", 2 * channels))
+            }
+            _ => None,
+        }
     }
 
     /// Whether time alone can bring it, without a message.

@@ -7,6 +7,8 @@ use toml::Spanned;
 
 use super::{Fault, What};
 use crate::Role;
+use crate::amplifier::CHANNELS_MAX;
+use crate::world::INPUTS_MAX;
 
 /// Why a fault file cannot be used.
 #[derive(Debug, Error)]
@@ -163,11 +165,13 @@ fn finite(name: &str, value: f64) -> Result<(), String> {
 }
 
 fn output_exists(output: usize) -> Result<(), String> {
-    (1..=2).contains(&output).then_some(()).ok_or_else(|| "the outputs are 1 and 2".into())
+    let exists = (1..=CHANNELS_MAX).contains(&output);
+    exists.then_some(()).ok_or_else(|| format!("the outputs are 1 to {CHANNELS_MAX} at most"))
 }
 
 fn input_exists(input: usize) -> Result<(), String> {
-    (1..=4).contains(&input).then_some(()).ok_or_else(|| "the digitizer's inputs are 1 to 4".into())
+    let exists = (1..=INPUTS_MAX).contains(&input);
+    exists.then_some(()).ok_or_else(|| format!("the digitizer's inputs are 1 to {INPUTS_MAX} at most"))
 }
 
 #[cfg(test)]
@@ -186,7 +190,7 @@ mod tests {
         let faults = parse(Path::new("example.toml"), text).unwrap();
         let kinds = faults.iter().map(|fault| std::mem::discriminant(&fault.what));
         let kinds: std::collections::HashSet<_> = kinds.collect();
-        assert_eq!((kinds.len(), faults.len()), (41, 41));
+        assert_eq!((kinds.len(), faults.len()), (42, 42));
     }
 
     #[test]
@@ -210,9 +214,9 @@ mod tests {
             ("supply", "{ sensor_detached = { reads = \"1\" } }\ntimes = 1"),
             ("supply", "{ late = { by_ms = -1.0 } }\ntimes = 1"),
             ("supply", "{ late = { by_ms = nan } }\ntimes = 1"),
-            ("supply", "{ short = { output = 3, ohm = 0.1 } }\nfor_s = 1.0"),
+            ("supply", "{ short = { output = 9, ohm = 0.1 } }\nfor_s = 1.0"),
             ("load", "{ wrong_load = { output = 1, ohm = 0.0 } }\nfor_s = 1.0"),
-            ("digitizer", "{ wrong_gain = { input = 5, by = 1.1 } }\nfor_s = 1.0"),
+            ("digitizer", "{ wrong_gain = { input = 17, by = 1.1 } }\nfor_s = 1.0"),
             ("digitizer", "{ exchanged = { first = 2, second = 2 } }\nfor_s = 1.0"),
             ("digitizer", "{ reversed = { input = 2 } }\ntimes = 1"),
             ("supply", "\"silent\"\ntimes = 0"),

@@ -15,7 +15,6 @@ const INTERVAL_S: Span = Span { unit: "S", min: 1.0e-6, max: 1.0e-3, default: 5.
 const CLOCK_TICK_S: f64 = 10.0e-9;
 /// Longest record, s.
 const RECORD_S_MAX: f64 = 60.0;
-const CHANNELS: u32 = 4;
 /// Widths of the converter, bits.
 const BITS: [u32; 3] = [12, 16, 24];
 
@@ -91,10 +90,10 @@ fn input_commands() -> Vec<Command<Digitizer>> {
     vec![
         // Its own board, warmer than the room by what it uses.
         Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut Digitizer, c| {
-            answer_celsius(c, CHANNELS, |_| d.stand.look(d.now_s, crate::World::ambient_c) + 11.0)
+            answer_celsius(c, d.channels(), |_| d.stand.look(d.now_s, crate::World::ambient_c) + 11.0)
         }),
         Command::new("[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]", 1..=1, |d: &mut Digitizer, c| {
-            let index = channel(c, CHANNELS)?;
+            let index = channel(c, d.channels())?;
             let span = d.range_span();
             let asked = c.param(0)?.numeric(span.unit)?.within(0.0..=span.max, span.default)?;
             let range_v = d.front_end.range_for(asked).unwrap_or(span.max);
@@ -104,7 +103,7 @@ fn input_commands() -> Vec<Command<Digitizer>> {
             Ok(())
         }),
         Command::new("[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]?", 0..=1, |d: &mut Digitizer, c| {
-            let index = channel(c, CHANNELS)?;
+            let index = channel(c, d.channels())?;
             let range_v = d.ranges_v.get(index).copied().ok_or_else(|| ScpiError::new(-114))?;
             d.range_span().answer(c, range_v)
         }),
@@ -174,6 +173,11 @@ fn record_commands() -> Vec<Command<Digitizer>> {
 }
 
 impl Digitizer {
+    /// Inputs it has.
+    fn channels(&self) -> u32 {
+        u32::try_from(self.front_end.channels.len()).unwrap_or(u32::MAX)
+    }
+
     fn interval_s(&self) -> f64 {
         self.ticks * CLOCK_TICK_S
     }
@@ -225,8 +229,8 @@ impl Digitizer {
 
     fn fetch(&self, call: &mut Call<'_>) -> Result<(), ScpiError> {
         let wanted = match call.optional(0) {
-            Some(list) => list.channels(1..=CHANNELS)?,
-            None => (1..=CHANNELS).collect(),
+            Some(list) => list.channels(1..=self.channels())?,
+            None => (1..=self.channels()).collect(),
         };
         if wanted.is_empty() {
             return Err(ScpiError::out_of_range("the channel list is empty"));
@@ -322,7 +326,7 @@ impl Instrument for Digitizer {
         self.failure = None;
         self.points = POINTS.default;
         self.ticks = (INTERVAL_S.default / CLOCK_TICK_S).round();
-        self.ranges_v = vec![self.range_span().default; CHANNELS as usize];
+        self.ranges_v = vec![self.range_span().default; self.front_end.channels.len()];
         self.bits = self.front_end.bits;
         self.format = Some(SampleFormat::Int32);
         self.order = ByteOrder::Big;

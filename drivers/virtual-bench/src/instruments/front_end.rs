@@ -38,7 +38,7 @@ impl FrontEndChannel {
 /// The digitizer's analogue front end and what its converter can do.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrontEnd {
-    /// Its channels: volts of output 1, amperes of output 1, volts of output 2, amperes of output 2.
+    /// Its channels: volts of output 1, amperes of output 1, volts of output 2, amperes of output 2 and so on.
     pub channels: Vec<FrontEndChannel>,
     /// Ranges of the converter, V peak, rising.
     pub ranges_v: Vec<f64>,
@@ -58,13 +58,14 @@ const TOLERANCE_PCT: f64 = 0.1;
 const NOISE_RATIO: f64 = 1.0e-5;
 
 impl FrontEnd {
-    /// Dividers of 1:20 and sensors of 10 A/V, each wrong by a seeded amount within 0.1 %.
+    /// Dividers of 1:20 and sensors of 10 A/V on every output, each wrong by a seeded amount within 0.1 %.
     ///
     /// # Errors
     /// [`ConverterError::Bits`] for a width other than 12, 16 or 24.
-    pub fn new(seed: u64, bits: u32) -> Result<Self, ConverterError> {
+    pub fn new(outputs: usize, seed: u64, bits: u32) -> Result<Self, ConverterError> {
         Converter::new(1.0, bits, 0.0, 0)?;
-        let channels = (0..4_u32)
+        let channels = (0_u32..)
+            .take(2 * outputs)
             .map(|index| {
                 let volts = index % 2 == 0;
                 let uniform = (mix(seed, 100 + u64::from(index)) >> 11) as f64 / (1_u64 << 53) as f64;

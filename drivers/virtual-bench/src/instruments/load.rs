@@ -25,12 +25,13 @@ const RESET: Input = Input { ohm: OHM.default, connected: false };
 struct LoadBank {
     stand: Arc<Stand>,
     now_s: f64,
-    inputs: [Input; 2],
+    inputs: Vec<Input>,
     settled_s: f64,
 }
 
 pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrument, BenchError> {
-    let mut load = LoadBank { stand, now_s: 0.0, inputs: [RESET; 2], settled_s: 0.0 };
+    let mut load =
+        LoadBank { inputs: vec![RESET; stand.channels() as usize], stand, now_s: 0.0, settled_s: 0.0 };
     load.reset();
     load.settled_s = 0.0;
     let commands = vec![
@@ -58,7 +59,7 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
         Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut LoadBank, c| {
             let load_c =
                 |input: u32| d.stand.look(d.now_s, |w| w.load_c(input as usize - 1).unwrap_or(f64::NAN));
-            answer_celsius(c, 2, load_c)
+            answer_celsius(c, d.stand.channels(), load_c)
         }),
     ];
     VirtualInstrument::new(Role::Load, seed, load, commands)
@@ -66,12 +67,12 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
 
 impl LoadBank {
     fn input(&self, call: &Call<'_>) -> Result<Input, ScpiError> {
-        let index = channel(call, 2)?;
+        let index = channel(call, self.stand.channels())?;
         self.inputs.get(index).copied().ok_or_else(|| ScpiError::new(-114))
     }
 
     fn set(&mut self, call: &Call<'_>, change: impl FnOnce(&mut Input)) -> Result<(), ScpiError> {
-        let index = channel(call, 2)?;
+        let index = channel(call, self.stand.channels())?;
         let input = self.inputs.get_mut(index).ok_or_else(|| ScpiError::new(-114))?;
         change(input);
         self.apply(index);
@@ -94,8 +95,8 @@ impl Device for LoadBank {
 
 impl Instrument for LoadBank {
     fn reset(&mut self) {
-        self.inputs = [RESET; 2];
-        (0..2).for_each(|index| self.apply(index));
+        self.inputs.fill(RESET);
+        (0..self.inputs.len()).for_each(|index| self.apply(index));
     }
 
     fn pending(&self) -> bool {

@@ -39,13 +39,13 @@ use crate::converter::ConverterError;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
-    /// Sine source with two outputs.
+    /// Sine source with an output for each channel of the amplifier.
     Source,
-    /// Resistive load with two channels.
+    /// Resistive load with as many channels.
     Load,
     /// Dc supply.
     Supply,
-    /// Four-channel digitizer.
+    /// Digitizer with two inputs for each channel of the amplifier.
     Digitizer,
     /// Thermometer.
     Thermometer,
@@ -102,7 +102,7 @@ pub struct Bench {
 /// # Errors
 /// [`BenchError::Converter`] for a width that does not exist.
 pub fn bench(world: World, seed: u64, bits: u32, compute: Compute) -> Result<Bench, BenchError> {
-    let front_end = FrontEnd::new(seed, bits)?;
+    let front_end = FrontEnd::new(world.spec().channels(), seed, bits)?;
     let stand = Arc::new(Stand::new(world, seed, compute));
     let instruments = vec![
         source::instrument(Arc::clone(&stand), seed)?,

@@ -87,20 +87,20 @@ impl Output {
 struct Source {
     stand: Arc<Stand>,
     now_s: f64,
-    outputs: [Output; 2],
+    outputs: Vec<Output>,
     settled_s: f64,
     watchdog: Watchdog,
 }
 
 pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrument, BenchError> {
-    let mut source =
-        Source { stand, now_s: 0.0, outputs: [RESET; 2], settled_s: 0.0, watchdog: Watchdog::default() };
+    let outputs = vec![RESET; stand.channels() as usize];
+    let mut source = Source { stand, now_s: 0.0, outputs, settled_s: 0.0, watchdog: Watchdog::default() };
     source.reset();
     source.settled_s = 0.0;
     let mut commands = vec![
         // Its own board, a little warmer than the room.
         Command::new("MEASure[:SCALar]:TEMPerature?", 0..=1, |d: &mut Source, c| {
-            answer_celsius(c, 2, |_| d.stand.look(d.now_s, crate::World::ambient_c) + 6.0)
+            answer_celsius(c, d.channels(), |_| d.stand.look(d.now_s, crate::World::ambient_c) + 6.0)
         }),
         Command::new("[SOURce#:]FREQuency[:CW|FIXed]", 1..=1, |d: &mut Source, c| {
             let hz = HZ.take(c)?;
@@ -204,13 +204,17 @@ fn two_tone_commands() -> Vec<Command<Source>> {
 }
 
 impl Source {
+    fn channels(&self) -> u32 {
+        self.stand.channels()
+    }
+
     fn output(&self, call: &Call<'_>) -> Result<Output, ScpiError> {
-        let index = channel(call, 2)?;
+        let index = channel(call, self.channels())?;
         self.outputs.get(index).copied().ok_or_else(|| ScpiError::new(-114))
     }
 
     fn set(&mut self, call: &Call<'_>, change: impl FnOnce(&mut Output)) -> Result<(), ScpiError> {
-        let index = channel(call, 2)?;
+        let index = channel(call, self.channels())?;
         let output = self.outputs.get_mut(index).ok_or_else(|| ScpiError::new(-114))?;
         change(output);
         self.apply(index);
@@ -241,16 +245,16 @@ impl Device for Source {
         self.now_s = now_s;
         if self.watchdog.bites(now_s) {
             self.outputs.iter_mut().for_each(|output| output.on = false);
-            (0..2).for_each(|index| self.apply(index));
+            (0..self.outputs.len()).for_each(|index| self.apply(index));
         }
     }
 }
 
 impl Instrument for Source {
     fn reset(&mut self) {
-        self.outputs = [RESET; 2];
+        self.outputs.fill(RESET);
         self.watchdog = Watchdog::default();
-        (0..2).for_each(|index| self.apply(index));
+        (0..self.outputs.len()).for_each(|index| self.apply(index));
     }
 
     fn pending(&self) -> bool {

@@ -21,6 +21,7 @@ pub enum Compute {
 pub struct Stand {
     seed: u64,
     compute: Compute,
+    channels: u32,
     state: Mutex<State>,
 }
 
@@ -33,7 +34,13 @@ struct State {
 impl Stand {
     /// Shares `world`.
     pub fn new(world: World, seed: u64, compute: Compute) -> Self {
-        Self { seed, compute, state: Mutex::new(State { world, running: None, records: 0 }) }
+        let channels = u32::try_from(world.spec().channels()).unwrap_or(u32::MAX);
+        Self { seed, compute, channels, state: Mutex::new(State { world, running: None, records: 0 }) }
+    }
+
+    /// Channels of the amplifier.
+    pub(crate) fn channels(&self) -> u32 {
+        self.channels
     }
 
     /// Looks at the world as it is at `now_s`.

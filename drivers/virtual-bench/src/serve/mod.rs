@@ -39,6 +39,8 @@ pub struct VirtualBenchOptions {
     pub manners: Vec<Manner>,
     /// Resistors of so many ohm on every output in place of a load that can be set.
     pub fixed_load_ohm: Option<f64>,
+    /// Whether channels 1 and 2, 3 and 4 and so on are bridged.
+    pub bridged: bool,
     /// What the loads stand before their own protection cuts them off; `None` is anything.
     pub load_stands: Option<LoadStands>,
 }
@@ -69,6 +71,20 @@ pub enum ServeError {
         role: Role,
         /// Its manner.
         manner: String,
+    },
+    /// A fault of what is not there.
+    #[error("a fault would strike {what}: correct it, or serve another amplifier")]
+    NothingThere {
+        /// What.
+        what: String,
+    },
+    /// An amplifier that has a channel too many for bridges.
+    #[error(
+        "an amplifier of {channels} channels can't be bridged in pairs: leave out --bridged, or serve another amplifier"
+    )]
+    OddBridges {
+        /// Its channels.
+        channels: usize,
     },
     /// Resistors that can't be.
     #[error(transparent)]
@@ -119,6 +135,7 @@ pub struct PortInfo {
 pub struct VirtualBench {
     ports: Vec<PortInfo>,
     front_end: FrontEnd,
+    bridged: bool,
     stop: Arc<Stop>,
     threads: Vec<JoinHandle<()>>,
 }
@@ -157,6 +174,13 @@ impl VirtualBench {
                 return Err(ServeError::Faults { role, manner: second });
             }
         }
+        let channels = options.amplifier.channels();
+        if let Some(what) = faults.iter().find_map(|fault| fault.what.misses(channels)) {
+            return Err(ServeError::NothingThere { what });
+        }
+        if options.bridged && !channels.is_multiple_of(2) {
+            return Err(ServeError::OddBridges { channels });
+        }
         let resistors = options.fixed_load_ohm.map(Load::resistive).transpose()?;
         if resistors.is_some() {
             let has = |what| Err(ServeError::NoLoad { what });
@@ -168,6 +192,9 @@ impl VirtualBench {
             }
         }
         let mut world = World::new(options.amplifier, options.seed);
+        if options.bridged {
+            world = world.bridge();
+        }
         if let Some(stands) = options.load_stands {
             world.load_stands(stands);
         }
@@ -181,11 +208,12 @@ impl VirtualBench {
             }
         })?;
         let stop = Arc::new(Stop { raised: AtomicBool::new(false), wake });
-        let mut served = Self { ports: Vec::new(), front_end: bench.front_end, stop, threads: Vec::new() };
+        let (front_end, bridged) = (bench.front_end, options.bridged);
+        let mut served = Self { ports: Vec::new(), front_end, bridged, stop, threads: Vec::new() };
         if let Some(resistors) = resistors {
-            bench
-                .stand
-                .change(0.0, |world| (0..2).for_each(|output| world.load_set(output, resistors, true)));
+            bench.stand.change(0.0, |world| {
+                (0..channels).for_each(|output| world.load_set(output, resistors, true))
+            });
         }
         let epoch = Instant::now();
         for instrument in bench.instruments {
@@ -230,6 +258,11 @@ impl VirtualBench {
     /// Divider and sensor gains, ranges and tolerances: what a bench file has to say about the digitizer.
     pub fn front_end(&self) -> &FrontEnd {
         &self.front_end
+    }
+
+    /// Whether its amplifier's channels are bridged.
+    pub fn is_bridged(&self) -> bool {
+        self.bridged
     }
 
     /// Ends all threads and closes the ports.

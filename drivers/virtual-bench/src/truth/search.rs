@@ -88,7 +88,8 @@ fn worst_thdn(q: &TruthQuery, level: &LevelTruth) -> f64 {
 }
 
 fn weakest(q: &TruthQuery, level: &LevelTruth) -> usize {
-    usize::from(q.channels_driven == 2 && level.out_vrms[1] < level.out_vrms[0])
+    let driven = level.out_vrms.iter().take(q.channels_driven).enumerate();
+    driven.min_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(output, _)| output)
 }
 
 fn cause(
@@ -103,10 +104,11 @@ fn cause(
         Some(Breach::Trip) => return TruthCause::Protection,
         Some(Breach::Distortion | Breach::Compression) => {}
     }
-    if ratio_to_db(at.limiter[0].min(at.limiter[1])) < -0.5 {
+    let least = |each: &[f64]| each.iter().copied().fold(f64::INFINITY, f64::min);
+    if ratio_to_db(least(&at.limiter)) < -0.5 {
         return TruthCause::Limiting;
     }
-    if ratio_to_db(at.fold[0].min(at.fold[1])) < -0.2 {
+    if ratio_to_db(least(&at.fold)) < -0.2 {
         return TruthCause::Thermal;
     }
     if at.current_limited[0] {

@@ -1,21 +1,23 @@
 use super::drive::SourceChannel;
 use super::slow::channel_gain;
 use super::{Drive, Inputs, Terminal, db_to_ratio};
-use crate::amplifier::AmplifierSpec;
+use crate::amplifier::{AmplifierSpec, CHANNELS_MAX};
 use crate::load::Load;
 
 /// What is wrong with the amplifier, or with what hangs on it. The default is nothing.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Ailments {
     /// A short across an output and what is left of its resistance, Ω.
-    pub short_ohm: [Option<f64>; 2],
+    pub short_ohm: [Option<f64>; CHANNELS_MAX],
     /// A load that has another resistance than it is set to, Ω.
-    pub wrong_ohm: [Option<f64>; 2],
+    pub wrong_ohm: [Option<f64>; CHANNELS_MAX],
     /// What is wrong with how the digitizer looks at the outputs.
     pub inputs: Inputs,
     /// A load that has come off its output.
-    pub open: [bool; 2],
-    /// Both channels oscillate, whatever the source does.
+    pub open: [bool; CHANNELS_MAX],
+    /// Both sides of every bridge are in phase: the second one is not turned over.
+    pub bridge_in_phase: bool,
+    /// All channels oscillate, whatever the source does.
     pub oscillation: Option<Oscillation>,
     /// The heatsink warms by itself, °C/s.
     pub runaway_c_per_s: f64,
@@ -36,21 +38,23 @@ impl Ailments {
     /// What drives the amplifier. An oscillation stands in for the source: both together would clip anyway.
     pub(super) fn sources(
         &self,
-        set: &[SourceChannel; 2],
+        set: &[SourceChannel],
         spec: &AmplifierSpec,
         now_s: f64,
-    ) -> [SourceChannel; 2] {
-        let Some(Oscillation { out_vrms, hz }) = self.oscillation else { return set.clone() };
-        [0, 1].map(|channel| {
+    ) -> Vec<SourceChannel> {
+        let Some(Oscillation { out_vrms, hz }) = self.oscillation else { return set.to_vec() };
+        let oscillate = |channel| {
             let mut source = SourceChannel::new();
             let vrms = out_vrms / channel_gain(spec, channel).max(db_to_ratio(-120.0));
             source.set(Drive::Sine { vrms, hz }, true, now_s);
             source
-        })
+        };
+        (0..set.len()).map(oscillate).collect()
     }
 
     /// What hangs on the outputs.
-    pub(super) fn terminals(&self, mut set: [Terminal; 2]) -> [Terminal; 2] {
+    pub(super) fn terminals(&self, set: &[Terminal]) -> Vec<Terminal> {
+        let mut set = set.to_vec();
         let wrong = self.short_ohm.into_iter().zip(self.wrong_ohm);
         for ((terminal, (short_ohm, wrong_ohm)), open) in set.iter_mut().zip(wrong).zip(self.open) {
             terminal.connected &= !open;
@@ -104,7 +108,8 @@ mod tests {
         let risen_c = world.heatsink_c() - before_c;
         assert!((risen_c - 20.0).abs() < 1.0, "{risen_c}");
         world.ail(|ailments| {
-            *ailments = Ailments { discharge_tau_s: Some(2.0), open: [true, false], ..Ailments::default() };
+            *ailments = Ailments { discharge_tau_s: Some(2.0), ..Ailments::default() };
+            ailments.open[0] = true;
         });
         world.supply_set(14.4, 50.0, false);
         world.advance(5.0);

@@ -2,6 +2,7 @@ use std::f64::consts::{SQRT_2, TAU};
 
 use realfft::num_complex::Complex64;
 
+use super::bridge;
 use super::decimate::Decimator;
 use super::drive::add_tone;
 use super::slow::Operating;
@@ -32,13 +33,13 @@ const PRIME_HARMONICS: usize = 15;
 /// Share of the sampling rate below which switching residue passes the digitizer's own filter.
 const RESIDUE_EDGE: f64 = 0.5;
 
-/// Analogue values at the amplifier's terminals, both channels, sampled at the same moments.
+/// Analogue values at the amplifier's terminals, all channels, sampled at the same moments.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RawCapture {
-    /// Voltage at each output, V.
-    pub volts: [Vec<f64>; 2],
-    /// Current into each load, A.
-    pub amps: [Vec<f64>; 2],
+    /// Voltage of each output to ground, V.
+    pub volts: Vec<Vec<f64>>,
+    /// Current from each output into its load, A.
+    pub amps: Vec<Vec<f64>>,
     /// Time of sample 0, s.
     pub start_s: f64,
     /// Sampling rate, Hz.
@@ -68,9 +69,11 @@ impl World {
         let end_s = start_s + samples as f64 / fs_hz;
         let halvings = self.halvings(fs_hz);
         let dt_s = 1.0 / (fs_hz * f64::from(1_u32 << halvings));
-        let mut lanes = [self.lane(0, halvings, dt_s), self.lane(1, halvings, dt_s)];
-        let mut record = RawCapture { volts: [vec![], vec![]], amps: [vec![], vec![]], start_s, fs_hz };
-        let early = lanes[0].volts.delay();
+        let channels = self.spec.channels();
+        let mut lanes: Vec<Lane> = (0..channels).map(|ch| self.lane(ch, halvings, dt_s)).collect();
+        let (volts, amps) = (vec![vec![]; channels], vec![vec![]; channels]);
+        let mut record = RawCapture { volts, amps, start_s, fs_hz };
+        let early = lanes.first().map_or(0, |lane| lane.volts.delay());
         let total = 2 * early + samples.saturating_sub(1) * (1 << halvings) + 1;
         let first_s = start_s - early as f64 * dt_s;
         let block = ((BLOCK_S / dt_s) as usize).max(16);
@@ -84,7 +87,7 @@ impl World {
             // Before the start and after the end the slow states hold still.
             self.advance((t0_s + count as f64 * dt_s).min(end_s));
             let outcome = self.outcome(self.now_s);
-            for ch in 0..2 {
+            for ch in 0..channels {
                 let (emf, amps) = (&mut buffers.0[..count], &mut buffers.1[..count]);
                 self.sources[ch].fill(t0_s, dt_s, emf);
                 self.distort(emf, before[ch], outcome.operating[ch]);
@@ -99,6 +102,9 @@ impl World {
             record.volts[ch].truncate(samples);
             record.amps[ch].truncate(samples);
             self.add_residue_and_noise(&mut record, lane, ch, first_s);
+        }
+        if self.bridged {
+            bridge::join(&mut record, self.spec.physics.output.resistance_ohm);
         }
         self.advance(end_s);
         record
@@ -197,9 +203,9 @@ impl World {
     }
 
     /// Puts loudspeakers into the steady state of the present drive, so a record has no switch-on transient.
-    fn prime(&self, lanes: &mut [Lane; 2], operating: &[Operating; 2], t_s: f64) {
-        for ch in 0..2 {
-            let Some(speaker) = lanes[ch].speaker.as_mut() else { continue };
+    fn prime(&self, lanes: &mut [Lane], operating: &[Operating], t_s: f64) {
+        for (ch, lane) in lanes.iter_mut().enumerate() {
+            let Some(speaker) = lane.speaker.as_mut() else { continue };
             let source = &self.sources[ch];
             let tones = source.tones(t_s);
             let points = 8 * PRIME_HARMONICS;

@@ -1,5 +1,7 @@
 //! A load's own last defence: resistors that got too warm, or too much at once, are cut off and stay so.
 
+use crate::amplifier::CHANNELS_MAX;
+
 /// What each resistor stands, W; its warmth follows its power with one time constant.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LoadStands {
@@ -14,12 +16,12 @@ pub struct LoadStands {
 /// How far beyond what they stand the resistors are cut off, as a ratio: makers leave themselves room.
 const BEYOND: f64 = 1.05;
 
-/// The warmth of both outputs' resistors, and whether they were cut off.
+/// The warmth of every output's resistors, and whether they were cut off.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Cutout {
     stands: Option<LoadStands>,
-    warm_w: [f64; 2],
-    pub cut: [bool; 2],
+    warm_w: [f64; CHANNELS_MAX],
+    pub cut: [bool; CHANNELS_MAX],
 }
 
 impl Cutout {
@@ -29,12 +31,12 @@ impl Cutout {
     }
 
     /// Lets time pass at these powers, W; whether one was cut off by it.
-    pub fn step(&mut self, out_w: [f64; 2], dt_s: f64) -> bool {
+    pub fn step(&mut self, out_w: &[f64], dt_s: f64) -> bool {
         let Some(stands) = self.stands else { return false };
         let before = self.cut;
         // exp(−t/τ) = 1 − c/m after the time stated, by definition of it.
         let kept = (1.0 - stands.watts_continuous / stands.watts_max).powf(dt_s / stands.seconds_at_max);
-        for ((warm_w, cut), out_w) in self.warm_w.iter_mut().zip(&mut self.cut).zip(out_w) {
+        for ((warm_w, cut), out_w) in self.warm_w.iter_mut().zip(&mut self.cut).zip(out_w.iter().copied()) {
             *warm_w = out_w + (*warm_w - out_w) * kept;
             *cut |= *warm_w > BEYOND * stands.watts_continuous || out_w > BEYOND * stands.watts_max;
         }
@@ -52,7 +54,7 @@ mod tests {
         let stands = LoadStands { watts_max: 300.0, watts_continuous: 100.0, seconds_at_max: 10.0 };
         let cut_after = |out_w: f64| {
             let mut cutout = Cutout::new(stands);
-            (1..200_000).find(|_| cutout.step([out_w, 0.0], 1e-3)).map(|ms| f64::from(ms) * 1e-3)
+            (1..200_000).find(|_| cutout.step(&[out_w, 0.0], 1e-3)).map(|ms| f64::from(ms) * 1e-3)
         };
         assert_eq!(cut_after(100.0), None);
         assert_eq!(cut_after(301.0 * BEYOND), Some(1e-3));
@@ -60,6 +62,6 @@ mod tests {
         let expected_s = 10.0 * (1.0 - 0.35_f64).ln() / (1.0 - 1.0 / 3.0_f64).ln();
         assert!((cut_after(300.0).unwrap_or_default() - expected_s).abs() < 2e-3, "{:?}", cut_after(300.0));
         let mut never = Cutout::default();
-        assert!(!never.step([1e6, 1e6], 100.0));
+        assert!(!never.step(&[1e6, 1e6], 100.0));
     }
 }

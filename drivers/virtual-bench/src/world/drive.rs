@@ -57,6 +57,8 @@ impl Drive {
 /// One source channel: its drive, and the phase it had when that drive was set.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct SourceChannel {
+    /// Whether the amplifier turns what it plays over.
+    pub inverted: bool,
     drive: Drive,
     on: bool,
     /// Moment the drive was set, s.
@@ -67,7 +69,8 @@ pub(crate) struct SourceChannel {
 
 impl SourceChannel {
     pub fn new() -> Self {
-        Self { drive: Drive::Sine { vrms: 0.0, hz: 1_000.0 }, on: false, origin_s: 0.0, origin_cycles: 0.0 }
+        let drive = Drive::Sine { vrms: 0.0, hz: 1_000.0 };
+        Self { inverted: false, drive, on: false, origin_s: 0.0, origin_cycles: 0.0 }
     }
 
     /// Sets the drive; a tone keeps its phase through a change of level or frequency.

@@ -1,5 +1,7 @@
-/// Inputs of the digitizer.
-const INPUTS: usize = 4;
+use crate::amplifier::CHANNELS_MAX;
+
+/// Inputs a digitizer has at most: volts and amperes of every channel.
+pub const INPUTS_MAX: usize = 2 * CHANNELS_MAX;
 
 /// What is wrong with one input. The default is nothing.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,14 +24,14 @@ impl Default for Input {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Inputs {
     /// What is wrong with each divider, sensor and input.
-    pub each: [Input; INPUTS],
+    pub each: [Input; INPUTS_MAX],
     /// Two inputs whose leads are exchanged, from 0.
     pub exchanged: Option<(usize, usize)>,
 }
 
 impl Default for Inputs {
     fn default() -> Self {
-        Self { each: [Input::default(); INPUTS], exchanged: None }
+        Self { each: [Input::default(); INPUTS_MAX], exchanged: None }
     }
 }
 

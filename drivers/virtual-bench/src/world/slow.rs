@@ -14,8 +14,8 @@ pub(crate) struct Slow {
     /// Supply current as the rails have followed it so far, A.
     pub rail_current_a: f64,
     /// Limiter gain of each channel, 0 to 1.
-    pub limiter: [f64; 2],
-    pub die_c: [f64; 2],
+    pub limiter: Vec<f64>,
+    pub die_c: Vec<f64>,
     pub heatsink_c: f64,
     pub tripped: bool,
     /// Since when all inputs have been quiet, s.
@@ -30,12 +30,15 @@ pub(crate) struct Operating {
 }
 
 /// One evaluation of the slow equations.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(crate) struct Outcome {
-    pub operating: [Operating; 2],
-    pub cycles: [Cycle; 2],
+    pub operating: Vec<Operating>,
+    pub cycles: Vec<Cycle>,
     pub demand: Demand,
 }
+
+/// One channel's number, its limiter gain and die temperature, and what drives and loads it.
+type Channel<'a> = (usize, ((&'a f64, &'a f64), (&'a SourceChannel, &'a Terminal)));
 
 impl Slow {
     /// At rest: heatsink and die where the idle heat leaves them at the nominal supply.
@@ -43,8 +46,8 @@ impl Slow {
         let t = &spec.physics.thermal;
         Self {
             rail_current_a: 0.0,
-            limiter: [1.0; 2],
-            die_c: [t.ambient_c; 2],
+            limiter: vec![1.0; spec.channels()],
+            die_c: vec![t.ambient_c; spec.channels()],
             heatsink_c: t.ambient_c,
             tripped: false,
             quiet_since_s: None,
@@ -65,32 +68,35 @@ impl Slow {
         stage: &Stage,
         grid: &CycleGrid,
         supply_v: f64,
-        sources: &[SourceChannel; 2],
-        terminals: &[Terminal; 2],
+        sources: &[SourceChannel],
+        terminals: &[Terminal],
         t_s: f64,
     ) -> Outcome {
         let inner_v = self.inner_v(spec, supply_v);
         let alive = supply_v >= spec.physics.supply.minimum_v && supply_v > 0.0 && !self.tripped;
-        let mut rails_v = [0.0; 2];
-        let mut cycles = [Cycle::default(); 2];
-        let operating = std::array::from_fn(|ch| {
-            let load = terminals[ch].load();
-            let (fold_gain, fold_rail) = foldback(spec, self.die_c[ch]);
+        let channels = spec.channels();
+        let (mut rails_v, mut cycles) = (Vec::with_capacity(channels), Vec::with_capacity(channels));
+        let states = self.limiter.iter().zip(&self.die_c);
+        let wired = sources.iter().zip(terminals);
+        let operate = |(ch, ((limiter, die_c), (source, terminal))): Channel<'_>| {
+            let load = terminal.load();
+            let (fold_gain, fold_rail) = foldback(spec, *die_c);
             let rail = rail_v(spec, inner_v) * fold_rail;
-            rails_v[ch] = rail;
-            let hz = sources[ch].drive().hz();
+            rails_v.push(rail);
+            let hz = source.drive().hz();
             let ohm = load.map(|l| l.impedance(hz).norm() + spec.physics.output.resistance_ohm);
-            let limits = if alive { Limits::new(rail, &spec.physics.output, ohm) } else { Limits::MUTE };
-            let gain = channel_gain(spec, ch) * fold_gain * self.limiter[ch];
-            let tones = sources[ch].tones(t_s).map(|(peak, hz)| (peak * gain, hz));
+            let limits = if alive { Limits::new(rail, &spec.physics.output, ch, ohm) } else { Limits::MUTE };
+            let gain = channel_gain(spec, ch) * fold_gain * limiter;
+            let tones = source.tones(t_s).map(|(peak, hz)| (peak * gain, hz));
             let output_ohm = spec.physics.output.resistance_ohm;
-            cycles[ch] = Cycle::new(grid, stage, limits, tones, output_ohm, load);
-            Operating { gain, limits }
-        });
+            cycles.push(Cycle::new(grid, stage, limits, tones, output_ohm, load));
+            Operating { gain: if source.inverted { -gain } else { gain }, limits }
+        };
+        let operating = states.zip(wired).enumerate().map(operate).collect();
         let demand = if supply_v >= spec.physics.supply.minimum_v && supply_v > 0.0 {
-            demand(spec, &cycles, rails_v, inner_v)
+            demand(spec, &cycles, &rails_v, inner_v)
         } else {
-            Demand { supply_a: 0.0, die_w: [0.0; 2], heat_w: 0.0 }
+            Demand::none(channels)
         };
         Outcome { operating, cycles, demand }
     }
@@ -102,23 +108,24 @@ impl Slow {
         spec: &AmplifierSpec,
         outcome: &Outcome,
         supply: &mut BenchSupply,
-        sources: &[SourceChannel; 2],
-        terminals: &[Terminal; 2],
+        sources: &[SourceChannel],
+        terminals: &[Terminal],
         t_s: f64,
         dt_s: f64,
     ) {
         supply.step(dt_s, outcome.demand.supply_a);
         approach(&mut self.rail_current_a, outcome.demand.supply_a, dt_s, spec.physics.supply.settle_s);
-        for ch in 0..2 {
-            let tones = sources[ch].tones(t_s);
-            let hz = sources[ch].drive().hz();
-            let divider = terminals[ch].divider(spec.physics.output.resistance_ohm, hz);
-            let (fold_gain, _) = foldback(spec, self.die_c[ch]);
+        let states = self.limiter.iter_mut().zip(&self.die_c).zip(sources.iter().zip(terminals));
+        for (ch, ((limiter, die_c), (source, terminal))) in states.enumerate() {
+            let tones = source.tones(t_s);
+            let hz = source.drive().hz();
+            let divider = terminal.divider(spec.physics.output.resistance_ohm, hz);
+            let (fold_gain, _) = foldback(spec, *die_c);
             let peak = (tones[0].0 + tones[1].0) * channel_gain(spec, ch) * fold_gain * divider;
             if let Some(l) = &spec.physics.limiter {
                 let target = limiter_target(l.threshold_vpk, l.ratio, peak);
-                let tau = if target < self.limiter[ch] { l.attack_s } else { l.release_s };
-                approach(&mut self.limiter[ch], target, dt_s, tau);
+                let tau = if target < *limiter { l.attack_s } else { l.release_s };
+                approach(limiter, target, dt_s, tau);
             }
         }
         self.step_heat(spec, outcome, dt_s);
@@ -127,15 +134,14 @@ impl Slow {
 
     fn step_heat(&mut self, spec: &AmplifierSpec, outcome: &Outcome, dt_s: f64) {
         let t = &spec.physics.thermal;
-        for ch in 0..2 {
-            let target = self.heatsink_c + t.die_c_per_w * outcome.demand.die_w[ch];
-            approach(&mut self.die_c[ch], target, dt_s, t.die_tau_s);
+        for (die_c, die_w) in self.die_c.iter_mut().zip(&outcome.demand.die_w) {
+            approach(die_c, self.heatsink_c + t.die_c_per_w * die_w, dt_s, t.die_tau_s);
         }
         let target = t.ambient_c + t.heatsink_c_per_w * outcome.demand.heat_w;
         approach(&mut self.heatsink_c, target, dt_s, t.heatsink_tau_s);
     }
 
-    fn step_protection(&mut self, spec: &AmplifierSpec, sources: &[SourceChannel; 2], t_s: f64) {
+    fn step_protection(&mut self, spec: &AmplifierSpec, sources: &[SourceChannel], t_s: f64) {
         let t = &spec.physics.thermal;
         let quiet = sources.iter().all(|s| {
             let tones = s.tones(t_s);
@@ -143,7 +149,7 @@ impl Slow {
         });
         self.quiet_since_s = if quiet { self.quiet_since_s.or(Some(t_s)) } else { None };
         let Some(trip_c) = t.trip_c else { return };
-        let hottest = self.die_c[0].max(self.die_c[1]);
+        let hottest = self.die_c.iter().copied().fold(f64::MIN, f64::max);
         if hottest > trip_c {
             self.tripped = true;
         } else if self.tripped && hottest < trip_c - t.trip_hysteresis_c {
@@ -155,7 +161,8 @@ impl Slow {
 
 /// Small-signal gain of a channel as a ratio.
 pub(crate) fn channel_gain(spec: &AmplifierSpec, channel: usize) -> f64 {
-    db_to_ratio(spec.physics.gain_db + spec.physics.gain_trim_db[channel])
+    let trim_db = spec.physics.gain_trim_db.get(channel).copied().unwrap_or(0.0);
+    db_to_ratio(spec.physics.gain_db + trim_db)
 }
 
 /// Rail voltage for a voltage at the converter's input, V.

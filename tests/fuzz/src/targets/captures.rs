@@ -39,15 +39,17 @@ static BENCH: LazyLock<BenchFile> = LazyLock::new(|| {
     BenchFile::parse(Path::new("virtual.toml"), text).unwrap()
 });
 
-/// Number, rate, volts and amperes of a channel, every bit.
-type Bits = (u32, u64, Vec<u64>, Option<Vec<u64>>);
+/// Number, rate, volts, amperes and sides of a channel, every bit, and whether it was out of range.
+type Bits = (u32, u64, Vec<u64>, Option<Vec<u64>>, Option<[Vec<u64>; 2]>, bool);
 
 fn bits(channels: &[ChannelCaptured]) -> Vec<Bits> {
     let row = |samples: &[f64]| -> Vec<u64> { samples.iter().map(|sample| sample.to_bits()).collect() };
     let all = channels.iter().map(|channel| {
         let capture = &channel.capture;
         let amps = capture.amps.as_deref().map(row);
-        (channel.amplifier_channel, capture.fs_hz.to_bits(), row(&capture.volts), amps)
+        let sides = channel.sides.as_ref().map(|sides| sides.each_ref().map(|side| row(side)));
+        let (number, rate) = (channel.amplifier_channel, capture.fs_hz.to_bits());
+        (number, rate, row(&capture.volts), amps, sides, capture.volts_overrange)
     });
     all.collect()
 }
@@ -72,14 +74,16 @@ pub fn check(bytes: &[u8]) {
         volts,
         amps,
         volts_full_scale: Some(5.0),
-        amps_full_scale: None,
+        ..Capture::default()
     };
     let channels = [
-        ChannelCaptured { amplifier_channel: 1, capture: capture(samples, amps) },
+        ChannelCaptured { amplifier_channel: 1, capture: capture(samples, amps), sides: None },
         ChannelCaptured {
             amplifier_channel: drawn_below(bytes, 1, 4) as u32,
-            capture: capture(coarse, None),
+            capture: capture(coarse.clone(), None),
+            sides: None,
         },
+        ChannelCaptured::bridged([coarse.clone(), coarse], [Some(5.0); 2], 3, capture(Vec::new(), None)),
     ];
     let mut damaged = check_again(&channels);
     let at = drawn_below(bytes, 2, damaged.len());
