@@ -5,7 +5,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use wattproof_guard::SafetyReading;
-use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
+use wattproof_signal::{NoiseReading, TwoToneReading, TwoToneSettings, read_noise, read_two_tone};
 
 use crate::acquire::{acquisition, prepare};
 use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
@@ -49,7 +49,45 @@ pub struct TwoToneCaptured {
     pub heatsink_c: Option<f64>,
 }
 
+/// A record of noise.
+#[derive(Debug)]
+pub struct NoiseCaptured {
+    /// Bench clock at the end, s.
+    pub at_s: f64,
+    /// Raw captures, one per amplifier channel in order.
+    pub channels: Vec<ChannelCaptured>,
+    /// Readings, in the same order.
+    pub readings: Vec<NoiseReading>,
+    /// Supply voltage, V.
+    pub supply_v: Option<f64>,
+    /// Supply current, A.
+    pub supply_a: Option<f64>,
+    /// Heatsink, °C.
+    pub heatsink_c: Option<f64>,
+}
+
 impl Bench {
+    /// Captures noise, computes the readings, has the guard judge levels and powers over the record.
+    ///
+    /// # Errors
+    /// [`BenchError`]; the guard has tripped.
+    pub fn capture_noise(&self) -> Result<NoiseCaptured, BenchError> {
+        let samples = self.shared.samples.load(Ordering::Relaxed);
+        let taken = self.take(|| self.take_once(samples))?;
+        let unread = vec![wattproof_signal::Reading::default(); taken.channels.len()];
+        // The supply's current swings with the noise, and is read at another moment: powers are not compared.
+        self.judge_taken(&taken, outputs(&taken.channels, &unread))?;
+        let readings = taken.channels.iter().map(|channel| read_noise(&channel.capture)).collect();
+        Ok(NoiseCaptured {
+            readings,
+            at_s: taken.at_s(),
+            supply_v: taken.recorded(taken.supply_v),
+            supply_a: taken.recorded(taken.supply_a),
+            heatsink_c: taken.recorded(taken.heatsink_c),
+            channels: taken.channels,
+        })
+    }
+
     /// Captures all channels with supply and heatsink read meanwhile, computes the readings, has the guard judge
     /// them. `hz` is the frequency commanded.
     ///

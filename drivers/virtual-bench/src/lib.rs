@@ -29,4 +29,6 @@ pub use load::{Load, LoadError, ThieleSmall};
 pub use manner::{Manner, MannerError};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
-pub use world::{Ailments, Drive, LoadStands, Oscillation, OutputReading, OutputState, RawCapture, World};
+pub use world::{
+    Ailments, Drive, LoadStands, Oscillation, OutputReading, OutputState, RawCapture, Shape, World,
+};

@@ -9,6 +9,7 @@ mod cutout;
 mod decimate;
 mod drive;
 pub(crate) mod noise;
+mod noise_wave;
 pub(crate) mod slow;
 mod speaker;
 mod supply;
@@ -18,6 +19,7 @@ pub use ailments::{Ailments, Oscillation};
 pub use capture::RawCapture;
 pub use cutout::LoadStands;
 pub use drive::Drive;
+pub use noise_wave::Shape;
 
 use self::capture::Fineness;
 use self::cutout::Cutout;
