@@ -52,3 +52,14 @@ pub enum Command {
         load_ohm: f64,
     },
 }
+
+impl Command {
+    /// Noise of a level and a crest factor (peak over rms, as a ratio) on every driven output. It is judged as two tones
+    /// are, by the sine that reaches its peaks: its own level, and what its peaks go beyond that.
+    pub fn noise(level_vrms: f64, crest: f64) -> Self {
+        // `max` would hide a NaN.
+        let beyond = crest * std::f64::consts::FRAC_1_SQRT_2 - 1.0;
+        let second_vrms = if beyond < 0.0 { 0.0 } else { level_vrms * beyond };
+        Command::SourceTwoTone { level_vrms, second_vrms, second_hz: f64::MIN_POSITIVE }
+    }
+}

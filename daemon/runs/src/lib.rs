@@ -44,7 +44,7 @@ pub use calibrating::{Applied, Looks, look_outside};
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
 pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
-pub use drives::{TwoToneChannel, TwoToneStep};
+pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
 pub use host::{

@@ -237,7 +237,7 @@ impl Stage {
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
         if self.now.playing != Playing::Continuous {
             return Err(RunError::Call(
-                "capture() reads one continuous tone, but bursts or two tones are played: set a level with source(#{ level_vrms: … }) first".into(),
+                "capture() reads one continuous tone, but bursts or two tones are played, or noise: set a level with source(#{ level_vrms: … }) first".into(),
             ));
         }
         let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;

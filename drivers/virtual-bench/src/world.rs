@@ -10,6 +10,7 @@ mod decimate;
 mod drive;
 mod inputs;
 pub(crate) mod noise;
+mod noise_wave;
 pub(crate) mod slow;
 mod speaker;
 mod supply;
@@ -20,6 +21,7 @@ pub use capture::RawCapture;
 pub use cutout::LoadStands;
 pub use drive::Drive;
 pub use inputs::{Input, Inputs};
+pub use noise_wave::Shape;
 
 use self::capture::Fineness;
 use self::cutout::Cutout;
