@@ -161,13 +161,14 @@ pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> Saf
         let count = volts.len().max(1) as f64;
         let vrms = (volts.iter().map(|v| v * v).sum::<f64>() / count).sqrt();
         let dc_v = volts.iter().sum::<f64>() / count;
-        let amps = channel.capture.amps.as_deref().unwrap_or_default();
+        raise(&mut worst.out_vrms, Some(vrms));
+        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
+        // What is not measured is not 0.
+        let Some(amps) = channel.capture.amps.as_deref() else { continue };
         let arms = (amps.iter().map(|a| a * a).sum::<f64>() / amps.len().max(1) as f64).sqrt();
         let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / count;
-        raise(&mut worst.out_vrms, Some(vrms));
         raise(&mut worst.out_arms, Some(arms));
         raise(&mut worst.out_w, Some(reading.active_w.unwrap_or(watts)));
-        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
     }
     worst
 }

@@ -207,6 +207,11 @@ impl BenchFile {
         self.source.outputs.len()
     }
 
+    /// Whether the current into the load of every amplifier channel is measured; else that of none is.
+    pub fn measures_current(&self) -> bool {
+        self.digitizer.channel.iter().any(|input| input.measures == crate::Measures::Amps)
+    }
+
     /// The link of each role; none of a load that is fixed.
     pub fn places(&self) -> Vec<(Role, &Address)> {
         let load = self.load.link.as_ref().map(|link| (Role::Load, link));
@@ -316,7 +321,8 @@ impl BenchFile {
         }
     }
 
-    /// One source output, one load channel, one volts and one amps input for each amplifier channel.
+    /// One source output, one load channel, one volts input for each amplifier channel, and one amps input for each or for
+    /// none: a line stage's current is too small to measure.
     fn check_channels(&self) -> Result<(), Complaint> {
         let channels = self.source.outputs.len();
         let load_channels = self.load.fixed_ohm.map_or(self.load.channels.len(), |_| channels);
@@ -326,21 +332,29 @@ impl BenchFile {
             );
             return Err(("source", "outputs", what));
         }
-        let wanted = (1..).take(channels).flat_map(|number: u32| {
-            [(number, crate::Measures::Volts, "volts"), (number, crate::Measures::Amps, "amps")]
-        });
+        let kinds: &[(crate::Measures, &str)] = if self.measures_current() {
+            &[(crate::Measures::Volts, "volts"), (crate::Measures::Amps, "amps")]
+        } else {
+            &[(crate::Measures::Volts, "volts")]
+        };
+        let wanted =
+            (1..).take(channels).flat_map(|number: u32| kinds.iter().map(move |kind| (number, *kind)));
         let inputs = &self.digitizer.channel;
-        for (number, measures, word) in wanted {
+        for (number, (measures, word)) in wanted {
             let found =
                 inputs.iter().filter(|c| c.amplifier_channel == number && c.measures == measures).count();
             if found != 1 {
+                let or_none = match measures {
+                    crate::Measures::Volts => "",
+                    crate::Measures::Amps => "; for a line stage, remove those of all channels",
+                };
                 let what = format!(
-                    "[[digitizer.channel]] needs exactly one entry with amplifier_channel = {number} and measures = \"{word}\", there are {found}"
+                    "[[digitizer.channel]] needs exactly one entry with amplifier_channel = {number} and measures = \"{word}\", there are {found}{or_none}"
                 );
                 return Err(("digitizer.channel", "amplifier_channel", what));
             }
         }
-        if inputs.len() != 2 * channels {
+        if inputs.len() != kinds.len() * channels {
             let what = format!("[[digitizer.channel]] amplifier_channel must be 1 to {channels}");
             return Err(("digitizer.channel", "amplifier_channel", what));
         }

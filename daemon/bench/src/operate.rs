@@ -348,7 +348,13 @@ impl Bench {
     }
 
     pub(crate) fn judge(&self, reading: &SafetyReading) -> Result<(), BenchError> {
-        let trip = self.shared.guard().observe(self.now_s(), reading);
+        let mut reading = *reading;
+        if !self.shared.file.measures_current() {
+            // Without a current the power limits count what the load takes at that voltage.
+            let load_ohm = self.shared.guard().load_ohm();
+            reading.out_w = reading.out_vrms.zip(load_ohm).map(|(vrms, load_ohm)| vrms * vrms / load_ohm);
+        }
+        let trip = self.shared.guard().observe(self.now_s(), &reading);
         match trip {
             Some(trip) => {
                 self.shared.stop.wake();

@@ -44,6 +44,7 @@ mod side;
 mod sought;
 mod trip;
 mod verdict;
+mod volts;
 
 pub use budget::{Budget, COVERAGE, Contribution, Kind, Shape};
 pub use burst::{
@@ -60,4 +61,5 @@ pub use propagate::{covariance, effective_degrees, propagate, sensitivities};
 pub use ramp::RampWatch;
 pub use search::CeilingSearch;
 pub use sought::{LimitOn, Reach, Sought, SoughtError};
-pub use verdict::{Judged, Verdict, probability_reached, verdict};
+pub use verdict::{Judged, Quantity, Verdict, probability_reached, verdict};
+pub use volts::VoltsModel;

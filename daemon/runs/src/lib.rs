@@ -38,6 +38,7 @@ mod stage;
 mod step;
 mod sweep;
 mod tables;
+mod volts;
 mod words;
 
 pub use calibrating::{Applied, Looks, look_outside};
@@ -52,7 +53,7 @@ pub use host::{
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
 pub use judge::RatingResult;
-pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, Rating};
+pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, PlateKind, Rating};
 pub use progress::{Event, Watcher};
 pub use ratings::{BracketRecord, RATINGS_FILE, RatingRecord, RatingsError, RatingsFile};
 pub use rebuild::rebuild;
@@ -62,3 +63,4 @@ pub use resume::{ResumeOrder, bench_of, resume, resume_in};
 pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
 pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::TableError;
+pub use volts::{VoltsPart, VoltsResult};

@@ -17,7 +17,7 @@ use crate::record::RecordedBench;
 use crate::sweep::Shown;
 use crate::tables::{curve_rows, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, RatingResult, RatingsFile, RunError, Step,
+    ChannelStep, Driven, Event, Nameplate, RATINGS_FILE, Rating, RatingResult, RatingsFile, RunError, Step,
     TemperatureStep, Watcher,
 };
 
@@ -274,7 +274,7 @@ impl Stage {
         step.efficiency_pct = efficiency_pct(&step);
         if let (Some(total_w), Some(lowest_w)) = (total_w(&step), step.lowest_w()) {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
-            self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
+            self.delivered.captured(total_w, lowest_w, served.map_or(0.0, Rating::load_w));
         }
         // An output that is gone, or can't be read, shows nothing of what its level gives.
         if step.driven().all(|channel| !channel.reading.is_refused() && !collapsed(channel)) {

@@ -22,7 +22,7 @@ pub mod truth;
 pub mod world;
 
 pub use amplifier::Band;
-pub use amplifier::{AmplifierSpec, Nameplate, Rating, RatingChannels, SpecError};
+pub use amplifier::{AmplifierSpec, Nameplate, PlateKind, Rating, RatingChannels, SpecError};
 pub use converter::{Conversion, Converter, ConverterError};
 pub use instruments::{Bench, BenchError, FrontEnd, FrontEndChannel, Quantity, Role, VirtualInstrument};
 pub use load::{Load, LoadError, ThieleSmall};

@@ -58,8 +58,22 @@ pub struct Nameplate {
     pub maker: String,
     /// Invented model.
     pub model: String,
+    /// Whether it is a power amplifier or a stage before one.
+    #[serde(default)]
+    pub kind: PlateKind,
     /// Claims with their conditions.
     pub ratings: Vec<Rating>,
+}
+
+/// What kind of device it claims to be.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PlateKind {
+    /// A power amplifier, rated in watts.
+    #[default]
+    Amplifier,
+    /// A stage before one (preamplifier, line driver, equaliser, mixer), rated in volts.
+    LineStage,
 }
 
 /// Which channels are driven for a claim.
@@ -72,12 +86,14 @@ pub enum RatingChannels {
     One,
 }
 
-/// One claim: watts per channel under named conditions.
+/// One claim: watts, or volts of a line stage, per channel under named conditions.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Rating {
-    /// Claimed active power per driven channel, W.
-    pub watts: f64,
+    /// Claimed active power per driven channel, W; absent of a line stage.
+    pub watts: Option<f64>,
+    /// Claimed output voltage per driven channel, V rms; absent of a power amplifier.
+    pub out_vrms: Option<f64>,
     /// Load per channel, Ω.
     pub load_ohm: f64,
     /// Supply voltage at the amplifier's terminals, V dc.
@@ -88,6 +104,14 @@ pub struct Rating {
     pub thdn_pct: f64,
     /// Test tone, Hz.
     pub hz: f64,
+}
+
+impl Rating {
+    /// What the load takes at the rating, W.
+    pub fn load_w(&self) -> f64 {
+        let by_volts = self.out_vrms.map(|out_vrms| out_vrms * out_vrms / self.load_ohm);
+        self.watts.or(by_volts).unwrap_or_default()
+    }
 }
 
 /// All physical parameters.
