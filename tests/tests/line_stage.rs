@@ -82,6 +82,28 @@ fn a_line_stage_is_judged_in_volts() {
     assert!(told.contains("V per unit") && !told.contains(" W"), "{told}");
 }
 
+/// Another resistor than the rated one, within tap_tolerance_pct: the voltage is that at the rated load, and U holds what the
+/// output's own resistance, 47 ohm in the model, makes of the difference.
+#[test]
+fn u_holds_what_another_resistor_makes_of_it() {
+    let served = Served::start_with("line", &["--fixed-load", "10400"]);
+    let script = "let rating = nameplate().ratings[0];
+        load(#{ ohm: rating.load_ohm }); supply(#{ volts_v: rating.supply_v, on: true });
+        source(#{ hz: rating.hz, driven: rating.driven }); settle();
+        let judged = record(rating, find_ceiling(rating));
+        if judged.volts.measured_vrms < 5.0 { throw \"too low\" }
+        source(#{ on: false }); supply(#{ on: false });";
+    let run = served.run(&served.script(script)).output().unwrap();
+    assert!(run.status.success(), "{}", said(&run));
+    let rating = &rows(&served.run_folder().join("ratings.csv"))[0];
+    let (measured_vrms, u_vrms) = (number(rating, "measured_vrms"), number(rating, "expanded_u_vrms"));
+    let truth_vrms = truths()[0].0;
+    assert!((measured_vrms - truth_vrms).abs() <= u_vrms, "{measured_vrms} ± {u_vrms}, truth {truth_vrms}");
+    // ½·ln(1.04) as a half-width.
+    assert!((0.018..0.021).contains(&(u_vrms / truth_vrms)), "{u_vrms}");
+    assert_eq!(number(rating, "load_ohm_set"), 10400.0);
+}
+
 /// The check before a run finds what it can without a current, and says what it can't.
 #[test]
 fn the_bench_is_checked_without_a_current() {
@@ -144,4 +166,19 @@ fn watts_without_a_current_and_volts_with_one_are_refused() {
         assert!(!run.status.success() && said(&run).contains(wanted), "{}", said(&run));
         assert_eq!(served.ask("supply", "OUTP?"), "0");
     }
+}
+
+/// A current input of one channel and none of the other is neither: told with its place and both ways out.
+#[test]
+fn a_current_of_some_channels_alone_is_refused() {
+    let served = Served::start("honest");
+    let text = std::fs::read_to_string(served.bench()).unwrap();
+    let (before, last) = text.rsplit_once("[[digitizer.channel]]").unwrap();
+    assert!(last.contains("measures = \"amps\""), "{last}");
+    let after = last.split_once("\n[").map_or(String::new(), |(_, after)| format!("[{after}"));
+    std::fs::write(served.bench(), format!("{before}{after}")).unwrap();
+    let checked = Command::new(wattproof()).args(["check", "--bench"]).arg(served.bench()).output().unwrap();
+    let told = said(&checked);
+    assert!(!checked.status.success() && told.contains("amplifier_channel = 2"), "{told}");
+    assert!(told.contains("bench.toml:") && told.contains("line stage"), "{told}");
 }

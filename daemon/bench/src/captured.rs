@@ -172,3 +172,26 @@ pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> Saf
     }
     worst
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn captured(amps: Option<Vec<f64>>) -> Vec<ChannelCaptured> {
+        let capture =
+            Capture { fs_hz: 1000.0, volts: vec![2.0, -2.0, 2.0, -2.0], amps, ..Capture::default() };
+        vec![ChannelCaptured { amplifier_channel: 1, capture }]
+    }
+
+    /// Definitions: ±2 V are 2 V rms; with ±0.5 A in step they are 1 W.
+    #[test]
+    fn a_current_that_is_not_measured_is_not_told_as_none() {
+        let unread = [Reading::default()];
+        let with = outputs(&captured(Some(vec![0.5, -0.5, 0.5, -0.5])), &unread);
+        assert_eq!((with.out_vrms, with.out_arms, with.out_w), (Some(2.0), Some(0.5), Some(1.0)));
+        let without = outputs(&captured(None), &unread);
+        assert_eq!((without.out_vrms, without.out_arms, without.out_w), (Some(2.0), None, None));
+        let loudest = loudest(&captured(None), 100.0);
+        assert_eq!((loudest.outputs.out_w, loudest.outputs.out_arms, loudest.together_w), (None, None, None));
+    }
+}

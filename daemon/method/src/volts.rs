@@ -48,8 +48,9 @@ pub struct VoltsModel {
 
 /// A channel within so many standard uncertainties of the weakest may in truth be the weakest.
 const RIVAL_SIGMA: f64 = 4.0;
-/// How voltage follows the load where the output's own resistance is not known: as for 0 to the load itself.
-const STIFF_TO_MATCHED: (f64, f64) = (0.25, 0.25);
+/// How voltage follows the load where the output's own resistance is not known: as for a stiff output, which nearly all line
+/// stages have (common practice), and within what one that matches its load has.
+const STIFF: (f64, f64) = (0.0, 0.5);
 
 impl VoltsModel {
     /// The voltage at the rating's own conditions, V rms, over the indicated one, and its budget, whose figures are in V
@@ -109,7 +110,7 @@ impl VoltsModel {
             Some(Cause::CurrentLimit) => (1.0, 0.1),
             Some(
                 Cause::Clipping | Cause::SoftClipping | Cause::Sag | Cause::Limiting | Cause::DriveExhausted,
-            ) => STIFF_TO_MATCHED,
+            ) => STIFF,
             _ => (0.5, 0.5),
         }
     }
