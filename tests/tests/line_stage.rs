@@ -62,8 +62,8 @@ fn a_line_stage_is_judged_in_volts() {
             assert_eq!(step[unmeasured], "", "{unmeasured}");
         }
         assert_eq!(step["efficiency_pct"], "");
-        assert!(step["flags"].split(' ').any(|flag| flag == "no_current_input"), "{}", step["flags"]);
         if step["driven"] == "true" {
+            assert_eq!(step["flags"], "no_current_input");
             // 12 dB into 10 kohm behind 47 ohm, 0.03 dB more on the second channel.
             assert!(number(&step, "gain_db") < 12.05, "{}", step["gain_db"]);
         }
@@ -115,7 +115,7 @@ fn the_bench_is_checked_without_a_current() {
     assert!(checked.status.success(), "{}", said(&checked));
     let found: serde_json::Value = serde_json::from_slice(&checked.stdout).unwrap();
     let checks = found["checks"].as_array().unwrap();
-    let of = |name: &str| checks.iter().filter(|check| check["name"] == name).collect::<Vec<_>>();
+    let of = |name: &str| checks.iter().filter(|check| check["check"] == name).collect::<Vec<_>>();
     for gain in of("gain") {
         assert_eq!(gain["result"], "ok", "{gain}");
         assert!((gain["value"].as_f64().unwrap() - 12.0).abs() < 0.1, "{gain}");
