@@ -77,7 +77,7 @@ fn a_line_stage_is_judged_in_volts() {
         assert!(again.status.success(), "{word}: {}", said(&again));
     }
     let explained = served.again("explain", &served.run_folder()).arg("1").output().unwrap();
-    let told = said(&explained);
+    let told = String::from_utf8_lossy(&explained.stdout);
     assert!(explained.status.success() && told.contains("5 V into 10000 ohm"), "{told}");
     assert!(told.contains("V per unit") && !told.contains(" W"), "{told}");
 }
