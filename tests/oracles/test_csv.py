@@ -22,9 +22,9 @@ STEPS = """step at_s purpose rating channel driven level_vrms level_dbv hz load_
 RATINGS = """rating rated_w load_ohm supply_v_set driven hz limit_by limit_pct measured_w expanded_u_w coverage_factor
     ratio ratio_db verdict cause evidence out_vrms level_vrms distortion_pct load_ohm_measured supply_v efficiency_pct
     captures indicated_w effective_degrees probability_met seconds_at_power joules
-    load_ohm_set calibration not_measured""".split()
+    load_ohm_set calibration not_measured rated_vrms measured_vrms expanded_u_vrms""".split()
 CURVE = """rating load_ohm supply_v_set hz point level_vrms active_w thdn_pct thd_pct residue_vrms gain_db supply_v
-    supply_a efficiency_pct heatsink_c step""".split()
+    supply_a efficiency_pct heatsink_c step out_vrms""".split()
 COLUMNS = {"steps": STEPS, "ratings": RATINGS, "curve": CURVE}
 WORDS = {"purpose", "driven", "flags", "limit_by", "verdict", "cause", "evidence", "point", "calibration"}
 WORDS |= {"bridged", "not_measured"}

@@ -8,7 +8,7 @@ use wattproof_bench::{
 };
 use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialChoice, SerialSettings};
-use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
+use wattproof_runs::{Driven, LimitBy, Nameplate, PlateKind, Rating};
 use wattproof_virtual_bench::{
     AmplifierSpec, FrontEnd, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role, VirtualBench,
 };
@@ -52,7 +52,8 @@ pub fn bench_text(
         let manner = serving.port(role).and_then(|port| port.manner.clone());
         manner.unwrap_or_else(|| format!("scpi-{role}"))
     };
-    let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.watts).fold(50.0, f64::max);
+    let is_line = amplifier.nameplate.kind == wattproof_virtual_bench::PlateKind::LineStage;
+    let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.load_w()).fold(50.0, f64::max);
     let wiring = Wiring { channels: amplifier.channels(), bridged: serving.is_bridged() };
     let adc = |channel: &FrontEndChannel| CalibratedChannel {
         adc: channel.channel,
@@ -63,7 +64,7 @@ pub fn bench_text(
         },
         gain: channel.per_volt,
         offset_v: 0.0,
-        range_v: 5.0,
+        range_v: if is_line { 1.0 } else { 5.0 },
         tolerance_pct: channel.tolerance_pct,
         offset_tolerance_v: None,
         calibrated: None,
@@ -72,7 +73,7 @@ pub fn bench_text(
     let file = BenchFile {
         name: "virtual bench".into(),
         mains_hz: 50.0,
-        limits: limits(rated_w),
+        limits: if is_line { line_limits() } else { limits(rated_w) },
         source: SourcePlace {
             link: link(Role::Source)?,
             dialect: dialect(Role::Source),
@@ -105,7 +106,13 @@ pub fn bench_text(
             samples: 19_200,
             skew_ns: None,
             gain_tolerance_pct: None,
-            channel: serving.front_end().channels.iter().filter(|one| wiring.uses(one)).map(adc).collect(),
+            channel: serving
+                .front_end()
+                .channels
+                .iter()
+                .filter(|one| wiring.uses(one) && !(is_line && one.quantity == Quantity::Amps))
+                .map(adc)
+                .collect(),
             bridge: wiring.bridges(serving.front_end()),
         },
         thermometer: ThermometerPlace {
@@ -189,11 +196,35 @@ fn limits(rated_w: f64) -> Limits {
     }
 }
 
-/// The nameplate of an invented amplifier.
+/// Of a line stage: into resistors of some kilohm, from a supply that gives little.
+fn line_limits() -> Limits {
+    Limits {
+        out_vrms_max: 12.0,
+        out_arms_max: 1.0,
+        out_w_max: 1.0,
+        supply_a_max: 2.0,
+        load_ohm_min: 100.0,
+        power_w_from: 0.5,
+        ..limits(0.0)
+    }
+}
+
+/// The resistors that a virtual bench has: those asked for, and of a line stage those of its first rating, which no load
+/// that can be set reaches.
+pub fn fixed_ohm(amplifier: &AmplifierSpec, asked_ohm: Option<f64>) -> Option<f64> {
+    let is_line = amplifier.nameplate.kind == wattproof_virtual_bench::PlateKind::LineStage;
+    let rated_ohm = amplifier.nameplate.ratings.first().map(|rating| rating.load_ohm);
+    asked_ohm.or(rated_ohm.filter(|_| is_line))
+}
+
+/// The nameplate of an invented amplifier or line stage.
 pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
     let plate = &amplifier.nameplate;
     let rating = |rating: &wattproof_virtual_bench::Rating| Rating {
         watts: rating.watts,
+        out_vrms: rating.out_vrms,
+        out_dbv: None,
+        out_dbu: None,
         load_ohm: rating.load_ohm,
         supply_v: rating.supply_v,
         driven: match rating.channels {
@@ -210,6 +241,10 @@ pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
         model: plate.model.clone(),
         serial: None,
         invented: true,
+        kind: match plate.kind {
+            wattproof_virtual_bench::PlateKind::Amplifier => PlateKind::Amplifier,
+            wattproof_virtual_bench::PlateKind::LineStage => PlateKind::LineStage,
+        },
         channels: u32::try_from(amplifier.channels()).unwrap_or(u32::MAX),
         rating: plate.ratings.iter().map(rating).collect(),
     }

@@ -1,23 +1,72 @@
 //! The uncertainty budget of a rating as a table of at most 80 columns.
 
 use comfy_table::{CellAlignment, Table, presets};
-use wattproof_method::{Contribution, Kind};
-use wattproof_runs::RatingRecord;
+use wattproof_method::{Contribution, Kind, Shape};
+use wattproof_runs::VoltsPart;
 
-/// A line a contribution, the largest first; what has no effect is left out.
-pub fn budget_table(record: &RatingRecord) -> String {
+/// One contribution, to a power or to a voltage.
+pub struct Part {
+    /// What it is.
+    pub name: String,
+    /// Where its figure comes from.
+    pub source: String,
+    kind: Kind,
+    distribution: Shape,
+    stated: f64,
+    stated_in: String,
+    sensitivity: f64,
+    /// Standard uncertainty by it, in the unit of the rating.
+    pub u: f64,
+    share_pct: f64,
+}
+
+impl From<&Contribution> for Part {
+    fn from(part: &Contribution) -> Self {
+        Self {
+            name: part.name.clone(),
+            source: part.source.clone(),
+            kind: part.kind,
+            distribution: part.distribution,
+            stated: part.stated,
+            stated_in: part.unit.clone(),
+            sensitivity: part.sensitivity,
+            u: part.u_w,
+            share_pct: part.share_pct,
+        }
+    }
+}
+
+impl From<&VoltsPart> for Part {
+    fn from(part: &VoltsPart) -> Self {
+        Self {
+            name: part.name.clone(),
+            source: part.source.clone(),
+            kind: part.kind,
+            distribution: part.distribution,
+            stated: part.stated,
+            stated_in: part.unit.clone(),
+            sensitivity: part.sensitivity,
+            u: part.u_vrms,
+            share_pct: part.share_pct,
+        }
+    }
+}
+
+/// A line a contribution, the largest first; what has no effect is left out. Figures in `unit`.
+pub fn budget_table(budget: &[Part], standard_u: f64, unit: &str) -> String {
     let mut table = Table::new();
     table.load_style(presets::NOTHING);
-    table.set_header(["source", "type", "value", "W per unit", "contribution W", "share %"]);
-    let mut parts: Vec<&Contribution> = record.budget.iter().filter(|part| part.u_w > 0.0).collect();
-    parts.sort_by(|a, b| b.u_w.total_cmp(&a.u_w));
+    let (slope, share) = (format!("{unit} per unit"), format!("contribution {unit}"));
+    table.set_header(["source", "type", "value", &slope, &share, "share %"]);
+    let mut parts: Vec<&Part> = budget.iter().filter(|part| part.u > 0.0).collect();
+    parts.sort_by(|a, b| b.u.total_cmp(&a.u));
     for part in parts {
         table.add_row([
             part.name.clone(),
             kind(part),
             value(part),
             significant(part.sensitivity, 3),
-            significant(part.u_w, 3),
+            significant(part.u, 3),
             format!("{:.2}", part.share_pct),
         ]);
     }
@@ -26,7 +75,7 @@ pub fn budget_table(record: &RatingRecord) -> String {
         String::new(),
         String::new(),
         String::new(),
-        significant(record.standard_u_w, 3),
+        significant(standard_u, 3),
         "100.00".to_string(),
     ]);
     for index in [3, 4, 5] {
@@ -37,7 +86,7 @@ pub fn budget_table(record: &RatingRecord) -> String {
     table.to_string()
 }
 
-fn kind(part: &Contribution) -> String {
+fn kind(part: &Part) -> String {
     match part.kind {
         Kind::A => "A".to_string(),
         Kind::B => "B".to_string(),
@@ -45,9 +94,8 @@ fn kind(part: &Contribution) -> String {
 }
 
 /// "± 0.1 % rect" for a half-width, "u 0.02 W" for a standard uncertainty.
-fn value(part: &Contribution) -> String {
-    use wattproof_method::Shape;
-    let unit = if part.unit == "1" { String::new() } else { format!(" {}", part.unit) };
+fn value(part: &Part) -> String {
+    let unit = if part.stated_in == "1" { String::new() } else { format!(" {}", part.stated_in) };
     let stated = format!("{}{unit}", significant(part.stated, 3));
     match part.distribution {
         Shape::Normal => format!("u = {stated}"),

@@ -21,9 +21,13 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
         checked.push((path.display().to_string(), described));
     }
     if let Some(path) = &order.nameplate {
-        let described = Nameplate::read(path)
-            .map(|plate| format!("{} {}, {} ratings", plate.maker, plate.model, plate.rating.len()));
-        checked.push((path.display().to_string(), described.map_err(Failure::from)));
+        let described = Nameplate::read(path).map_err(Failure::from).and_then(|plate| {
+            // A bench file that can't be read is told above.
+            let bench = order.bench.as_ref().and_then(|bench| BenchFile::read(bench).ok());
+            bench.map_or(Ok(()), |bench| plate.fits(&bench)).map_err(Failure::Said)?;
+            Ok(format!("{} {}, {} ratings", plate.maker, plate.model, plate.rating.len()))
+        });
+        checked.push((path.display().to_string(), described));
     }
     if checked.is_empty() {
         return Err(Failure::Said(

@@ -3,7 +3,7 @@
 use wattproof_bench::CalibrationState;
 use wattproof_runs::{RatingRecord, RatingsFile};
 
-use crate::budget_table::{budget_table, percent, significant};
+use crate::budget_table::{Part, budget_table, percent, significant};
 use crate::cli::ExplainOrder;
 use crate::failure::Failure;
 use crate::run_folder::folder_of;
@@ -50,8 +50,12 @@ fn claim(record: &RatingRecord) -> String {
         wattproof_runs::LimitBy::Thd => "THD",
     };
     format!(
-        "{} W into {} ohm at {} V, {driven}, {} % {limit} at {} Hz",
-        record.rated_w, record.load_ohm, record.supply_v, record.limit_pct, record.hz
+        "{} into {} ohm at {} V, {driven}, {} % {limit} at {} Hz",
+        record.claimed(),
+        record.load_ohm,
+        record.supply_v,
+        record.limit_pct,
+        record.hz
     )
 }
 
@@ -71,9 +75,42 @@ fn text(file: &RatingsFile, record: &RatingRecord) -> String {
     lines.extend(record.evidence.iter().map(|fact| wrap(&format!("  - {fact}"), "    ")));
     lines.extend(record.notes.iter().map(|note| wrap(&format!("  note: {note}"), "    ")));
     lines.extend([String::new(), "What the uncertainty is made of".into()]);
-    lines.push(budget_table(record));
+    let Amounts { unit, standard_u, budget, .. } = amounts(record);
+    lines.push(budget_table(&budget, standard_u, unit));
     lines.extend(origins(record).iter().map(|line| wrap(&format!("  {line}"), "    ")));
     lines.join("\n")
+}
+
+/// The figures of a rating in the unit that it is in; what can't be told is no number.
+struct Amounts {
+    unit: &'static str,
+    measured: f64,
+    indicated: f64,
+    standard_u: f64,
+    expanded_u: f64,
+    budget: Vec<Part>,
+}
+
+fn amounts(record: &RatingRecord) -> Amounts {
+    let of = |value: Option<f64>| value.unwrap_or(f64::NAN);
+    match &record.volts {
+        Some(volts) => Amounts {
+            unit: "V",
+            measured: volts.measured_vrms,
+            indicated: volts.indicated_vrms,
+            standard_u: volts.standard_u_vrms,
+            expanded_u: volts.expanded_u_vrms,
+            budget: volts.budget.iter().map(Part::from).collect(),
+        },
+        None => Amounts {
+            unit: "W",
+            measured: of(record.measured_w),
+            indicated: of(record.indicated_w),
+            standard_u: of(record.standard_u_w),
+            expanded_u: of(record.expanded_u_w),
+            budget: record.budget.iter().map(Part::from).collect(),
+        },
+    }
 }
 
 fn measured(record: &RatingRecord) -> Vec<String> {
@@ -81,23 +118,24 @@ fn measured(record: &RatingRecord) -> Vec<String> {
         Some(nu) => format!("{nu:.1} effective degrees of freedom (t = {:.3})", record.t_factor),
         None => "more than a million effective degrees of freedom".to_string(),
     };
+    let Amounts { unit, measured, indicated, standard_u, expanded_u, .. } = amounts(record);
     let mut lines = vec![
         format!(
-            "{} W, U = {} W: {:.2} % coverage, k = {:.3}",
-            fixed(record.measured_w, record.expanded_u_w),
-            significant(record.expanded_u_w, 3),
+            "{} {unit}, U = {} {unit}: {:.2} % coverage, k = {:.3}",
+            fixed(measured, expanded_u),
+            significant(expanded_u, 3),
             record.coverage_pct,
             record.coverage_factor
         ),
-        format!("standard uncertainty {} W, {degrees}", significant(record.standard_u_w, 3)),
+        format!("standard uncertainty {} {unit}, {degrees}", significant(standard_u, 3)),
         format!(
             "{:.4} of the rating{}",
             record.ratio,
             record.ratio_db.map_or(String::new(), |db| format!(" ({db:+.3} dB)"))
         ),
         format!(
-            "indicated {} W, corrected by {:+.3} % to the rated load",
-            fixed(record.indicated_w, record.expanded_u_w),
+            "indicated {} {unit}, corrected by {:+.3} % to the rated load",
+            fixed(indicated, expanded_u),
             100.0 * (record.correction - 1.0)
         ),
         format!(
@@ -114,35 +152,37 @@ fn measured(record: &RatingRecord) -> Vec<String> {
         lines.push(match bracket {
             Some(at) => {
                 let step = at.step.map_or(String::new(), |step| format!("step {step}: "));
+                let power =
+                    at.power_w.map_or(String::new(), |power_w| format!("{} W, ", fixed(power_w, expanded_u)));
                 format!(
-                    "{side} it {step}{:.4} V rms in, {} W, {:.3} % distortion",
-                    at.level_vrms,
-                    fixed(at.power_w, record.expanded_u_w),
-                    at.distortion_pct
+                    "{side} it {step}{:.4} V rms in, {power}{:.3} % distortion",
+                    at.level_vrms, at.distortion_pct
                 )
             }
             None => format!("{side} it: no capture"),
         });
     }
-    lines.push(format!(
-        "{} captures, {:.1} s at power, {:.0} J into the loads",
-        record.captures, record.seconds_at_power, record.joules
-    ));
+    lines.push(match record.seconds_at_power.zip(record.joules) {
+        Some((seconds, joules)) => {
+            format!("{} captures, {seconds:.1} s at power, {joules:.0} J into the loads", record.captures)
+        }
+        None => format!("{} captures; no current was measured, and so no power", record.captures),
+    });
     lines
 }
 
 /// Where the figures come from, a line an origin; then what counts as 0.
 fn origins(record: &RatingRecord) -> Vec<String> {
-    let counts = |part: &&wattproof_method::Contribution| part.u_w > 0.0;
+    let budget = amounts(record).budget;
+    let counts = |part: &&Part| part.u > 0.0;
     let mut lines: Vec<(String, Vec<&str>)> = Vec::new();
-    for part in record.budget.iter().filter(counts) {
+    for part in budget.iter().filter(counts) {
         match lines.iter_mut().find(|(source, _)| *source == part.source) {
             Some((_, names)) => names.push(&part.name),
             None => lines.push((part.source.clone(), vec![&part.name])),
         }
     }
-    let zero: Vec<&str> =
-        record.budget.iter().filter(|part| !counts(part)).map(|part| part.name.as_str()).collect();
+    let zero: Vec<&str> = budget.iter().filter(|part| !counts(part)).map(|part| part.name.as_str()).collect();
     let mut lines: Vec<String> =
         lines.iter().map(|(source, names)| format!("{source}: {}", names.join(", "))).collect();
     if !zero.is_empty() {

@@ -51,7 +51,10 @@ impl Progress {
             "step {}: {:.4} V in, {}, THD+N {}, {}",
             step.step,
             step.level_vrms,
-            number(step.lowest_w(), "W", 2),
+            step.lowest_w().map_or_else(
+                || number(step.lowest_vrms(), "V", 4),
+                |lowest_w| number(Some(lowest_w), "W", 2)
+            ),
             number(step.worst_thdn_pct(), "%", 3),
             number(step.heatsink_c, "°C", 1),
         );
@@ -75,12 +78,11 @@ impl Progress {
     }
 
     fn judged(&self, result: &RatingResult) {
+        let (rated, measured, u) = result.figures();
+        let (unit, digits) = if result.volts.is_some() { ("V", 4) } else { ("W", 2) };
         self.line(&format!(
-            "rating {}: {:.2} W ± {:.2} W measured, {} W rated: {} ({})",
+            "rating {}: {measured:.digits$} {unit} ± {u:.digits$} {unit} measured, {rated} {unit} rated: {} ({})",
             result.rating,
-            result.measured_w,
-            result.expanded_u_w,
-            result.claim.watts,
             result.verdict,
             result.ceiling.cause
         ));

@@ -5,14 +5,16 @@ use wattproof_runs::RatingResult;
 
 /// Rated against measured, a line a rating; fits 80 columns.
 pub fn ratings_table(results: &[RatingResult]) -> String {
+    // All of a nameplate are in the same.
+    let in_volts = results.iter().any(|result| result.volts.is_some());
     let mut table = Table::new();
     table.load_style(presets::NOTHING);
     table.set_header([
         "load",
         "supply",
         "driven",
-        "rated W",
-        "measured W ± U",
+        if in_volts { "rated V" } else { "rated W" },
+        if in_volts { "measured V ± U" } else { "measured W ± U" },
         "ratio",
         "cause",
         "verdict",
@@ -20,13 +22,14 @@ pub fn ratings_table(results: &[RatingResult]) -> String {
     ]);
     for result in results {
         let claim = &result.claim;
-        let digits = digits_for(result.expanded_u_w);
+        let (rated, measured, u) = result.figures();
+        let digits = digits_for(u);
         table.add_row([
             format!("{} ohm", claim.load_ohm),
             format!("{} V", claim.supply_v),
             claim.driven.word().to_string(),
-            format!("{}", claim.watts),
-            format!("{:.digits$} ± {:.digits$}", result.measured_w, result.expanded_u_w),
+            format!("{rated}"),
+            format!("{measured:.digits$} ± {u:.digits$}"),
             format!("{:.3}", result.ratio),
             result.ceiling.cause.to_string(),
             result.verdict.to_string(),

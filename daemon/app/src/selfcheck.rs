@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use comfy_table::{ContentArrangement, Table, presets};
 use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_method::selfcheck::{SelfCheck, Told};
-use wattproof_runs::{Nameplate, RunError, RunOrder, RunSummary, Script, ScriptIn};
+use wattproof_runs::{Nameplate, PlateKind, RunError, RunOrder, RunSummary, Script, ScriptIn};
 
 use crate::cautions::CAUTIONS;
 use crate::cli::SelfCheckOrder;
@@ -41,6 +41,7 @@ fn nobody(bench: &BenchFile) -> Nameplate {
         model: NO_AMPLIFIER.into(),
         serial: None,
         invented: false,
+        kind: PlateKind::Amplifier,
         channels: u32::try_from(bench.amplifier_channels()).unwrap_or(u32::MAX),
         rating: Vec::new(),
     }

@@ -8,7 +8,7 @@ use wattproof_virtual_bench::{
     truth,
 };
 
-use crate::bench_text::{VirtualLoad, bench_text, nameplate, to_toml, write};
+use crate::bench_text::{VirtualLoad, bench_text, fixed_ohm, nameplate, to_toml, write};
 use crate::cli::VirtualOrder;
 use crate::failure::Failure;
 use crate::say::say;
@@ -45,19 +45,20 @@ fn list() -> Result<(), Failure> {
 
 fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> {
     let load_stands = load_stands(&order.load_stands)?;
+    let fixed_ohm = fixed_ohm(&amplifier, order.fixed_load);
     let options = VirtualBenchOptions {
         amplifier: amplifier.clone(),
         seed: order.seed,
         pace_baud: order.pace,
         bits: order.bits,
-        fixed_load_ohm: order.fixed_load,
+        fixed_load_ohm: fixed_ohm,
         bridged: order.bridged,
         load_stands,
         manners: order.manner.iter().map(|name| manner::named(name)).collect::<Result<_, _>>()?,
     };
     let faults = order.faults.as_deref().map_or(Ok(Vec::new()), faults::read)?;
     let serving = VirtualBench::start_with_faults(options, &faults)?;
-    let load = VirtualLoad { fixed_ohm: order.fixed_load, stands: load_stands };
+    let load = VirtualLoad { fixed_ohm, stands: load_stands };
     let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD), load)?;
     match &order.write_bench {
         Some(path) => write(path, &text)?,
@@ -112,14 +113,17 @@ fn wait(until_stdin_closes: bool) -> Result<(), Failure> {
 #[derive(Serialize)]
 struct RatingTruth {
     rating: usize,
-    rated_w: f64,
+    rated_w: Option<f64>,
+    /// Of a line stage, instead of the powers.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rated_vrms: Option<f64>,
     load_ohm: f64,
     supply_v: f64,
-    power_w: f64,
+    power_w: Option<f64>,
     out_vrms: f64,
     source_vrms: f64,
     thdn_pct: f64,
-    burst_power_w: f64,
+    burst_power_w: Option<f64>,
     cause: String,
 }
 
@@ -131,13 +135,14 @@ fn tell_truth(amplifier: &AmplifierSpec) -> Result<(), Failure> {
         truths.push(RatingTruth {
             rating: index + 1,
             rated_w: rating.watts,
+            rated_vrms: rating.out_vrms,
             load_ohm: rating.load_ohm,
             supply_v: rating.supply_v,
-            power_w: found.full_power_w,
+            power_w: rating.watts.map(|_| found.full_power_w),
             out_vrms: found.out_vrms,
             source_vrms: found.source_vrms,
             thdn_pct: found.thdn_pct,
-            burst_power_w: found.burst_power_w,
+            burst_power_w: rating.watts.map(|_| found.burst_power_w),
             cause: found.cause.to_string(),
         });
     }

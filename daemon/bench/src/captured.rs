@@ -185,13 +185,14 @@ pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> Saf
         let count = volts.len().max(1) as f64;
         let vrms = (volts.iter().map(|v| v * v).sum::<f64>() / count).sqrt();
         let dc_v = volts.iter().sum::<f64>() / count;
-        let amps = channel.capture.amps.as_deref().unwrap_or_default();
+        raise(&mut worst.out_vrms, Some(vrms));
+        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
+        // What is not measured is not 0.
+        let Some(amps) = channel.capture.amps.as_deref() else { continue };
         let arms = (amps.iter().map(|a| a * a).sum::<f64>() / amps.len().max(1) as f64).sqrt();
         let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / count;
-        raise(&mut worst.out_vrms, Some(vrms));
         raise(&mut worst.out_arms, Some(arms));
         raise(&mut worst.out_w, Some(reading.active_w.unwrap_or(watts)));
-        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
     }
     worst
 }
@@ -212,5 +213,23 @@ mod tests {
         let clipped = [vec![17.0, 17.0, 9.0], sides[1].clone()];
         let over = ChannelCaptured::bridged(clipped, [Some(17.0); 2], 2, rest());
         assert!(over.capture.touches_full_scale() && over.capture.volts_full_scale.is_none());
+    }
+
+    fn captured(amps: Option<Vec<f64>>) -> Vec<ChannelCaptured> {
+        let capture =
+            Capture { fs_hz: 1000.0, volts: vec![2.0, -2.0, 2.0, -2.0], amps, ..Capture::default() };
+        vec![ChannelCaptured { amplifier_channel: 1, capture, sides: None }]
+    }
+
+    /// Definitions: ±2 V are 2 V rms; with ±0.5 A in step they are 1 W.
+    #[test]
+    fn a_current_that_is_not_measured_is_not_told_as_none() {
+        let unread = [Reading::default()];
+        let with = outputs(&captured(Some(vec![0.5, -0.5, 0.5, -0.5])), &unread);
+        assert_eq!((with.out_vrms, with.out_arms, with.out_w), (Some(2.0), Some(0.5), Some(1.0)));
+        let without = outputs(&captured(None), &unread);
+        assert_eq!((without.out_vrms, without.out_arms, without.out_w), (Some(2.0), None, None));
+        let loudest = loudest(&captured(None), 100.0);
+        assert_eq!((loudest.outputs.out_w, loudest.outputs.out_arms, loudest.together_w), (None, None, None));
     }
 }

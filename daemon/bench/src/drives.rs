@@ -9,6 +9,9 @@ use wattproof_guard::Command;
 
 use crate::{Bench, BenchError};
 
+/// Level at which noise begins, V rms.
+const QUIET_VRMS: f64 = 0.02;
+
 /// A gated tone at the frequency set: so many cycles at the level, so many at the rest level, over and over.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BurstDrive {
@@ -51,6 +54,42 @@ pub struct TwoToneDrive {
     pub second_hz: f64,
 }
 
+/// How the power of noise lies over frequency.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum NoiseKind {
+    /// As much in each hertz.
+    White,
+    /// As much in each octave.
+    Pink,
+}
+
+/// Noise in place of a tone.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct NoiseDrive {
+    /// White or pink.
+    pub kind: NoiseKind,
+    /// Level, V rms.
+    pub level_vrms: f64,
+    /// Peak over rms, as a ratio; absent leaves it to the source.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crest: Option<f64>,
+}
+
+/// Crest factor with which noise is judged where nobody says one: beyond it a Gaussian is for 6 in 100,000 of the time.
+const CREST_UNKNOWN: f64 = 4.0;
+
+impl NoiseDrive {
+    /// Level of a sine that reaches its peaks, V rms.
+    pub fn peak_vrms(&self) -> f64 {
+        self.level_vrms * self.peak_share()
+    }
+
+    fn peak_share(&self) -> f64 {
+        (self.crest.unwrap_or(CREST_UNKNOWN) * std::f64::consts::FRAC_1_SQRT_2).max(1.0)
+    }
+}
+
 /// What the source plays now.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) enum Playing {
@@ -61,6 +100,8 @@ pub(crate) enum Playing {
     Burst(BurstDrive, f64),
     /// Two tones.
     TwoTone,
+    /// Noise.
+    Noise,
 }
 
 impl Bench {
@@ -132,6 +173,54 @@ impl Bench {
         Ok(())
     }
 
+    /// Plays noise from now on. Its level rises in steps the guard allows, judged by the sine that reaches its peaks.
+    ///
+    /// # Errors
+    /// [`BenchError::Setup`] when the source's dialect has no such noise or no crest factor, with nothing sent; else the
+    /// guard has tripped.
+    pub fn set_noise(&self, drive: &NoiseDrive) -> Result<(), BenchError> {
+        let NoiseDrive { kind, level_vrms, crest } = *drive;
+        let pink = kind == NoiseKind::Pink;
+        let (can_noise, can_crest) =
+            self.ask_source(move |source| Ok((source.can_noise(pink), source.can_crest())))?;
+        let name = &self.shared.file.source.dialect;
+        if !can_noise {
+            let (word, one) = if pink { ("pink", "set_noise_pink") } else { ("white", "set_noise_white") };
+            return Err(BenchError::Setup(format!(
+                "dialect {name} of the source has no {word} noise: add [operations.{one}] and [operations.set_noise_off] to it if the instrument plays it, or use another source"
+            )));
+        }
+        if crest.is_some() && !can_crest {
+            return Err(BenchError::Setup(format!(
+                "dialect {name} of the source has no crest factor: leave crest out, or add [operations.set_crest] to it if the instrument has one"
+            )));
+        }
+        let share = drive.peak_share();
+        let quiet_vrms = level_vrms.min(QUIET_VRMS);
+        self.set_continuous(quiet_vrms)?;
+        let outputs = self.shared.file.source.outputs.clone();
+        let still = Command::noise(quiet_vrms, share * std::f64::consts::SQRT_2);
+        self.send(&self.shared.actors.source, &still, move |source| {
+            outputs.iter().try_for_each(|output| {
+                if let Some(crest) = crest {
+                    source.set_crest(*output, crest)?;
+                }
+                source.set_noise(*output, pink)
+            })
+        })?;
+        self.note_playing(Playing::Noise);
+        self.note_level(quiet_vrms * share);
+        // By its peaks, as it is judged.
+        self.rise(quiet_vrms * share, level_vrms * share, |bench, peak_vrms| {
+            let level_vrms = peak_vrms / share;
+            bench.send_vrms(&Command::noise(level_vrms, share * std::f64::consts::SQRT_2), level_vrms)?;
+            bench.note_level(peak_vrms);
+            Ok(())
+        })?;
+        self.settle_for(self.shared.file.source.settle_ms);
+        Ok(())
+    }
+
     /// Back to a plain tone at `level_vrms`. What was louder falls first, what was quieter rises last.
     ///
     /// # Errors
@@ -142,6 +231,8 @@ impl Bench {
             // A burst's level held without interruption would be far more heat than was asked for.
             Playing::Burst(drive, _) => drive.rest_vrms.min(level_vrms),
             Playing::TwoTone => level_vrms.min(self.level_vrms()),
+            // A sine lies under the peaks that this noise has.
+            Playing::Noise => level_vrms.min(QUIET_VRMS),
         };
         self.send_vrms(&Command::SourceLevel { level_vrms: quiet_vrms }, quiet_vrms)?;
         self.ask_source(|source| source.set_continuous())?;

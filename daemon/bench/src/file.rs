@@ -238,6 +238,11 @@ impl BenchFile {
         sides.iter().position(|side| side.adc == input.adc).filter(|_| sides.len() > 1)
     }
 
+    /// Whether the current into the load of every amplifier channel is measured; else that of none is.
+    pub fn measures_current(&self) -> bool {
+        self.digitizer.channel.iter().any(|input| input.measures == Measures::Amps)
+    }
+
     /// The link of each role; none of a load that is fixed.
     pub fn places(&self) -> Vec<(Role, &Address)> {
         let load = self.load.link.as_ref().map(|link| (Role::Load, link));
@@ -354,8 +359,8 @@ impl BenchFile {
         }
     }
 
-    /// One source output, one load channel, one volts and one amps input for each output; for a bridge without a
-    /// differential input a volts input for each side.
+    /// One source output, one load channel, one volts input for each output (one for each side of a bridge without a
+    /// differential input), and one amps input for each output or for none: a line stage's current is too small to measure.
     fn check_channels(&self) -> Result<(), Complaint> {
         let channels = self.source.outputs.len();
         let load_channels = self.load.fixed_ohm.map_or(self.load.channels.len(), |_| channels);
@@ -369,10 +374,11 @@ impl BenchFile {
             let two = |bridge: &BridgePlace| bridge.amplifier_channel == number && bridge.negative.is_some();
             if self.digitizer.bridge.iter().any(two) { 2 } else { 1 }
         };
+        let current = usize::from(self.measures_current());
         let wanted: Vec<_> = (1..)
             .take(channels)
             .flat_map(|number: u32| {
-                [(number, Measures::Volts, "volts", sides(number)), (number, Measures::Amps, "amps", 1)]
+                [(number, Measures::Volts, "volts", sides(number)), (number, Measures::Amps, "amps", current)]
             })
             .collect();
         let inputs = &self.digitizer.channel;
@@ -380,8 +386,12 @@ impl BenchFile {
             let found = self.inputs(*number, *measures).len();
             if found != *count {
                 let entries = if *count == 1 { "one entry" } else { "two entries (one for each side)" };
+                let or_none = match measures {
+                    Measures::Volts => "",
+                    Measures::Amps => "; for a line stage, remove those of all channels",
+                };
                 let what = format!(
-                    "[[digitizer.channel]] needs exactly {entries} with amplifier_channel = {number} and measures = \"{word}\", there are {found}"
+                    "[[digitizer.channel]] needs exactly {entries} with amplifier_channel = {number} and measures = \"{word}\", there are {found}{or_none}"
                 );
                 return Err(("digitizer.channel", "amplifier_channel", what));
             }

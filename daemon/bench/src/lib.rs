@@ -57,7 +57,7 @@ pub use channels::{CalibratedChannel, Measures};
 pub use clock::{Clock, Signal, WallClock};
 pub use connect::{check_dialects, find_dialect};
 pub use contactor::{ContactorLine, ContactorPlace};
-pub use drives::{BurstDrive, TwoToneDrive};
+pub use drives::{BurstDrive, NoiseDrive, NoiseKind, TwoToneDrive};
 pub use error::BenchError;
 pub use file::{BenchFile, BenchFileError, DigitizerPlace, SourcePlace, SupplyPlace, ThermometerPlace};
 pub use heart::Safeguards;
@@ -69,7 +69,7 @@ pub use open::{Bench, Extras, Identity, OpenLink, Parts};
 
 pub use place::{Origin, toml_place};
 pub use pulse::SignsOfLife;
-pub use record::{BurstCaptured, TwoToneCaptured};
+pub use record::{BurstCaptured, NoiseCaptured, TwoToneCaptured};
 pub use report::SafeReport;
 pub use reset::Standing;
 pub use rest::Rested;

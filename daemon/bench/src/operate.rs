@@ -165,8 +165,8 @@ impl Bench {
                 self.switch_source_on()?;
                 self.set_burst(&drive)
             }
-            Playing::TwoTone => Err(BenchError::Setup(format!(
-                "two tones of {level_vrms} V rms together are more than the source may begin with ({first_vrms} V rms, by source_step_db_max): switch it on first, then set the two tones"
+            Playing::TwoTone | Playing::Noise => Err(BenchError::Setup(format!(
+                "two tones or noise with the peaks of {level_vrms} V rms are more than the source may begin with ({first_vrms} V rms, by source_step_db_max): switch it on first, then play them"
             ))),
         }
     }
@@ -360,7 +360,13 @@ impl Bench {
     }
 
     pub(crate) fn judge(&self, reading: &SafetyReading) -> Result<(), BenchError> {
-        let trip = self.shared.guard().observe(self.now_s(), reading);
+        let mut reading = *reading;
+        if !self.shared.file.measures_current() {
+            // Without a current the power limits count what the load takes at that voltage.
+            let load_ohm = self.shared.guard().load_ohm();
+            reading.out_w = reading.out_vrms.zip(load_ohm).map(|(vrms, load_ohm)| vrms * vrms / load_ohm);
+        }
+        let trip = self.shared.guard().observe(self.now_s(), &reading);
         match trip {
             Some(trip) => {
                 self.shared.stop.wake();

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use wattproof_guard::{SafetyReading, State};
 use wattproof_instruments::Digitizer;
-use wattproof_signal::{TwoToneReading, TwoToneSettings, read_two_tone};
+use wattproof_signal::{NoiseReading, TwoToneReading, TwoToneSettings, read_noise, read_two_tone};
 
 use crate::acquire::{acquire, acquisition, prepare};
 use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
@@ -17,6 +17,9 @@ use crate::{Bench, BenchError, Captured, ChannelCaptured};
 
 /// How long before a burst a record of it begins, s: longer than messages to source and digitizer take.
 const BEFORE_S: f64 = 0.1;
+
+/// Noise is judged in parts as long as a cycle of this, Hz: 10 ms, as the shortest part of a burst.
+const NOISE_PARTS_HZ: f64 = 100.0;
 
 /// A record of one whole burst, from the rest before it to its end.
 #[derive(Debug)]
@@ -50,7 +53,43 @@ pub struct TwoToneCaptured {
     pub heatsink_c: Option<f64>,
 }
 
+/// A record of noise.
+#[derive(Debug)]
+pub struct NoiseCaptured {
+    /// Bench clock at the end, s.
+    pub at_s: f64,
+    /// Raw captures, one per amplifier channel in order.
+    pub channels: Vec<ChannelCaptured>,
+    /// Readings, in the same order.
+    pub readings: Vec<NoiseReading>,
+    /// Supply voltage, V.
+    pub supply_v: Option<f64>,
+    /// Supply current, A.
+    pub supply_a: Option<f64>,
+    /// Heatsink, °C.
+    pub heatsink_c: Option<f64>,
+}
+
 impl Bench {
+    /// Captures noise, computes the readings, has the guard judge the record's loudest part.
+    ///
+    /// # Errors
+    /// [`BenchError`]; the guard has tripped.
+    pub fn capture_noise(&self) -> Result<NoiseCaptured, BenchError> {
+        let samples = self.shared.samples.load(Ordering::Relaxed);
+        let taken = self.take(|| self.take_once(samples, || Ok(())))?;
+        self.judge_loudest(&taken, NOISE_PARTS_HZ)?;
+        let readings = taken.channels.iter().map(|channel| read_noise(&channel.capture)).collect();
+        Ok(NoiseCaptured {
+            readings,
+            at_s: taken.at_s(),
+            supply_v: taken.recorded(taken.supply_v),
+            supply_a: taken.recorded(taken.supply_a),
+            heatsink_c: taken.recorded(taken.heatsink_c),
+            channels: taken.channels,
+        })
+    }
+
     /// Captures all channels with supply and heatsink read meanwhile, computes the readings, has the guard judge
     /// them. `hz` is the frequency commanded.
     ///

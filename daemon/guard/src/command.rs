@@ -52,3 +52,19 @@ pub enum Command {
         load_ohm: f64,
     },
 }
+
+impl Command {
+    /// Noise of a level and a crest factor (peak over rms, as a ratio) on every driven output. It is judged as two tones
+    /// are, by the sine that reaches its peaks: its own level, and what its peaks go beyond that. No signal has a crest
+    /// factor below 1, and none passes with it.
+    pub fn noise(level_vrms: f64, crest: f64) -> Self {
+        let beyond = crest * std::f64::consts::FRAC_1_SQRT_2 - 1.0;
+        let second_vrms = match crest {
+            crest if !(crest >= 1.0) => f64::NAN,
+            // `max` would hide a NaN.
+            _ if beyond < 0.0 => 0.0,
+            _ => level_vrms * beyond,
+        };
+        Command::SourceTwoTone { level_vrms, second_vrms, second_hz: f64::MIN_POSITIVE }
+    }
+}

@@ -188,6 +188,11 @@ impl Guard {
         self.heat.share(Some(share));
     }
 
+    /// Load resistance of every channel as commanded last, ohm.
+    pub fn load_ohm(&self) -> Option<f64> {
+        self.load_ohm
+    }
+
     /// How long a level may be held from now on for the load's sake, s, as far as its power is known. `share` is the
     /// mean power of bursts over that of their loud part, 1 for a steady tone.
     pub fn load_room_s(&mut self, now_s: f64, level_vrms: f64, share: f64) -> f64 {

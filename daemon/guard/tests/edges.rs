@@ -34,6 +34,23 @@ fn a_step_of_the_level_is_judged_in_decibels() {
     guard.permit(0.0, &Command::SourceLevel { level_vrms: 0.59 }).unwrap();
 }
 
+/// A sine's crest factor is √2 (definition): noise of 4 reaches what a sine of 2.83 times its level does.
+#[test]
+fn noise_is_judged_by_the_sine_of_its_peaks() {
+    let passes =
+        |level_vrms: f64, crest: f64| armed().permit(0.0, &Command::noise(level_vrms, crest)).is_ok();
+    assert!(passes(0.70, 4.0) && !passes(0.71, 4.0));
+    assert!(passes(1.41, 2.0) && !passes(1.42, 2.0));
+    // Flatter than a sine: its own level counts.
+    assert!(passes(2.0, 1.2) && !passes(2.001, 1.2));
+    for crest in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, -4.0, 0.0, 0.99] {
+        assert!(!passes(0.1, crest), "{crest}");
+    }
+    for level_vrms in [f64::NAN, f64::INFINITY, -0.1] {
+        assert!(!passes(level_vrms, 4.0), "{level_vrms}");
+    }
+}
+
 #[test]
 fn commands_on_their_limits_pass() {
     for command in [

@@ -45,6 +45,7 @@ mod side;
 mod sought;
 mod trip;
 mod verdict;
+mod volts;
 
 pub use bridge::NegativeSide;
 pub use budget::{Budget, COVERAGE, Contribution, Kind, Shape};
@@ -62,4 +63,5 @@ pub use propagate::{covariance, effective_degrees, propagate, sensitivities};
 pub use ramp::RampWatch;
 pub use search::CeilingSearch;
 pub use sought::{LimitOn, Reach, Sought, SoughtError};
-pub use verdict::{Judged, Verdict, probability_reached, verdict};
+pub use verdict::{Judged, Quantity, Verdict, probability_reached, verdict};
+pub use volts::VoltsModel;

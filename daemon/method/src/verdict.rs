@@ -27,7 +27,7 @@ impl fmt::Display for Verdict {
 
 /// Decides with the guard band w = U on both sides (JCGM 106:2012, clause 8: guarded acceptance and rejection).
 ///
-/// Figures in watts; `expanded_w` is U, within which the true value lies with 95.45 %. A figure that isn't finite, or a negative uncertainty, never
+/// Figures in watts, or all in volts; `expanded_w` is U, within which the true value lies with 95.45 %. A figure that isn't finite, or a negative uncertainty, never
 /// decides anything.
 #[must_use]
 pub fn verdict(measured_w: f64, expanded_w: f64, rated_w: f64) -> Verdict {
@@ -43,18 +43,57 @@ pub fn verdict(measured_w: f64, expanded_w: f64, rated_w: f64) -> Verdict {
     }
 }
 
+/// What a rating is in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Quantity {
+    /// Power, W.
+    Watts,
+    /// Output voltage, V rms.
+    Volts,
+}
+
+impl Quantity {
+    /// Its unit.
+    #[must_use]
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::Watts => "W",
+            Self::Volts => "V",
+        }
+    }
+
+    /// What it is called where it could not be told.
+    fn word(self) -> &'static str {
+        match self {
+            Self::Watts => "power",
+            Self::Volts => "voltage",
+        }
+    }
+
+    /// dB per decade: of a power, and of a voltage.
+    fn per_decade_db(self) -> f64 {
+        match self {
+            Self::Watts => 10.0,
+            Self::Volts => 20.0,
+        }
+    }
+}
+
 /// A rating beside its measurement.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Judged {
-    /// Rated power, W.
-    pub rated_w: f64,
-    /// Measured power, W.
-    pub measured_w: f64,
-    /// Expanded uncertainty of the measured power, W.
-    pub expanded_w: f64,
+    /// What the three figures are in.
+    pub quantity: Quantity,
+    /// Rated power, W, or voltage, V rms.
+    pub rated: f64,
+    /// Measured power or voltage.
+    pub measured: f64,
+    /// Expanded uncertainty of what was measured.
+    pub expanded: f64,
     /// Measured over rated.
     pub ratio: f64,
-    /// The same in dB (10·log10); absent where the ratio isn't positive.
+    /// The same in dB (10·log10 of powers, 20·log10 of voltages); absent where the ratio isn't positive.
     pub ratio_db: Option<f64>,
     /// The verdict.
     pub verdict: Verdict,
@@ -64,29 +103,39 @@ impl Judged {
     /// Judges `measured_w` ± `expanded_w` against `rated_w`, all in watts.
     #[must_use]
     pub fn new(rated_w: f64, measured_w: f64, expanded_w: f64) -> Self {
-        let ratio = measured_w / rated_w;
+        Self::of(Quantity::Watts, rated_w, measured_w, expanded_w)
+    }
+
+    /// Judges `measured` ± `expanded` against `rated`, all in the unit of `quantity`.
+    #[must_use]
+    pub fn of(quantity: Quantity, rated: f64, measured: f64, expanded: f64) -> Self {
+        let ratio = measured / rated;
+        let usable = ratio.is_finite() && ratio > 0.0;
         Self {
-            rated_w,
-            measured_w,
-            expanded_w,
+            quantity,
+            rated,
+            measured,
+            expanded,
             ratio,
-            ratio_db: (ratio.is_finite() && ratio > 0.0).then(|| 10.0 * ratio.log10()),
-            verdict: verdict(measured_w, expanded_w, rated_w),
+            ratio_db: usable.then(|| quantity.per_decade_db() * ratio.log10()),
+            verdict: verdict(measured, expanded, rated),
         }
     }
 
     /// The verdict spelled out with its numbers, in as many digits as it takes to see it.
     #[must_use]
     pub fn words(&self) -> String {
-        let (rated, measured, expanded) = (self.rated_w, self.measured_w, self.expanded_w);
+        let (rated, measured, expanded) = (self.rated, self.measured, self.expanded);
         if !(rated.is_finite() && measured.is_finite() && expanded.is_finite() && expanded >= 0.0) {
-            return "undecided: measured power or its uncertainty is no usable figure".to_owned();
+            let word = self.quantity.word();
+            return format!("undecided: measured {word} or its uncertainty is no usable figure");
         }
         let (low, high) = (measured - expanded, measured + expanded);
         let margin = f64::min((low - rated).abs(), (high - rated).abs()).max(rated.abs() * 1e-9);
         let digits = f64::min(margin, expanded.max(rated.abs() * 1e-6));
         let digits = (1.0 - digits.log10().floor()).clamp(0.0, 9.0) as usize;
-        let shown = |watts: f64| format!("{watts:.digits$} W");
+        let unit = self.quantity.unit();
+        let shown = |value: f64| format!("{value:.digits$} {unit}");
         let (u, low, high) = (shown(expanded), shown(low), shown(high));
         let (measured, rated) = (shown(measured), shown(rated));
         match self.verdict {

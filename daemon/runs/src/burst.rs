@@ -22,6 +22,11 @@ pub const BURST_S: f64 = 0.02;
 
 /// Runs the procedure at a source level and records its rows.
 pub fn burst_and_sustained(stage: &mut Stage, level_vrms: f64) -> Result<Vec<BurstAnswer>, RunError> {
+    if !stage.bench.file().measures_current() {
+        return Err(RunError::Call(
+            "burst_and_sustained() tells powers, and the bench file has no current input: it is for power amplifiers".into(),
+        ));
+    }
     let missing = |what: &str| RunError::Call(format!("burst_and_sustained() needs {what} to be set first"));
     let hz = stage.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
     let load_ohm = stage.now.load_ohm.ok_or_else(|| missing("load(#{ ohm: … })"))?;

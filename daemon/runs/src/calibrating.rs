@@ -116,7 +116,7 @@ impl<'a> Applied<'a> {
         let least =
             |pick: fn(&crate::Rating) -> f64| ratings.iter().map(|(_, rating)| pick(rating)).reduce(f64::min);
         let (load_ohm, watts, supply_v) = load_ohm
-            .zip(least(|rating| rating.watts))
+            .zip(least(crate::Rating::load_w))
             .zip(least(|rating| rating.supply_v))
             .map(|((load_ohm, watts), supply_v)| (load_ohm, watts, supply_v))
             .ok_or_else(|| {

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use wattproof_method::{
-    Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Reach, Record, Sought,
+    Ceiling, CeilingSearch, ChannelObservation, LimitOn, Next, Observation, Quantity, Reach, Record, Sought,
     TransferCurve,
 };
 use wattproof_signal::Flag;
@@ -68,7 +68,10 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
                 if last.is_some_and(|seen| seen.tripped) {
                     cool_down(stage, "protection tripped; wait for recovery")?;
                 }
-                return Ok(*ceiling);
+                // What the load takes at a voltage is no power measured, and so no efficiency.
+                let in_watts = claim.quantity() == Quantity::Watts;
+                let efficiency_pct = ceiling.efficiency_pct.filter(|_| in_watts);
+                return Ok(Ceiling { efficiency_pct, ..*ceiling });
             }
             Next::Failed(reason) => return Err(RunError::NoCeiling(reason.to_string())),
         }
@@ -111,7 +114,7 @@ fn least_hold_s(last: Option<&Observation>, level_vrms: f64, claim: &Rating) -> 
     let Some(last) = last else { return if level_vrms > START_VRMS { HOLD_S } else { 0.0 } };
     let gain = (level_vrms / last.level_vrms).powi(2);
     let predicted_w = last.channels.iter().filter_map(|channel| channel.active_w).reduce(f64::max);
-    let loud = predicted_w.is_none_or(|active_w| active_w * gain > LOUD * claim.watts);
+    let loud = predicted_w.is_none_or(|active_w| active_w * gain > LOUD * claim.load_w());
     if loud { HOLD_S } else { 0.0 }
 }
 
@@ -120,18 +123,23 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
     // The load that is there: a tap may lie beside the rated one.
     let load_ohm = stage.now.load_ohm.unwrap_or(claim.load_ohm);
     let load_w = stage.bench.file().load.duty().map_or(f64::INFINITY, |duty| KEEP_OFF * duty.watts_max);
-    if claim.watts > load_w {
+    if claim.load_w() > load_w {
         return Err(RunError::Call(format!(
-            "rating {} W is more than the load stands (watts_max in [load], of which {:.0} % are used): use a load that stands more",
-            claim.watts,
+            "rating {} is more than the load stands (watts_max in [load], of which {:.0} % are used): use a load that stands more",
+            claim.claimed(),
             100.0 * KEEP_OFF
         )));
     }
     let out_w_max = limits.out_w_max.min(limits.out_vrms_max.powi(2) / load_ohm).min(load_w);
-    if claim.watts > out_w_max {
+    if claim.load_w() > out_w_max {
+        let allowed = match claim.quantity() {
+            Quantity::Watts => format!("{out_w_max:.1} W"),
+            Quantity::Volts => format!("{:.2} V", (out_w_max * load_ohm).sqrt()),
+        };
         return Err(RunError::Call(format!(
-            "rating {} W into {} ohm is beyond what the bench file allows ({out_w_max:.1} W): raise out_w_max or out_vrms_max in [limits] if bench and load really stand it",
-            claim.watts, claim.load_ohm
+            "rating {} into {} ohm is beyond what the bench file allows ({allowed}): raise out_w_max or out_vrms_max in [limits] if bench and load really stand it",
+            claim.claimed(),
+            claim.load_ohm
         )));
     }
     let probes = (PROBE_HZ.0..=PROBE_HZ.1).contains(&claim.hz);
@@ -149,7 +157,7 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
         out_w_max,
         distortion_scatter: DISTORTION_SCATTER,
         level_scatter_db: LEVEL_SCATTER_DB,
-        ..Sought::usual(claim.watts, load_ohm, claim.limit_pct)
+        ..Sought::usual(claim.load_w(), load_ohm, claim.limit_pct)
     })
 }
 
@@ -157,7 +165,7 @@ fn sought(stage: &Stage, claim: &Rating) -> Result<Sought, RunError> {
 pub(crate) fn observe(step: &Step) -> Observation {
     Observation {
         level_vrms: step.level_vrms,
-        channels: step.driven().map(channel).collect(),
+        channels: step.driven().map(|one| channel(one, step.load_ohm)).collect(),
         supply_v: step.supply_v,
         supply_a: step.supply_a,
         heatsink_c: step.heatsink_c,
@@ -167,11 +175,13 @@ pub(crate) fn observe(step: &Step) -> Observation {
     }
 }
 
-fn channel(step: &ChannelStep) -> ChannelObservation {
+fn channel(step: &ChannelStep, load_ohm: f64) -> ChannelObservation {
     let r = &step.reading;
+    // Without a current the search counts what the load takes at the voltage that a rating in volts is judged by.
+    let by_volts = r.band_vrms.filter(|_| r.out_irms.is_none()).map(|vrms| vrms * vrms / load_ohm);
     ChannelObservation {
         fundamental_vrms: r.fundamental_vrms,
-        active_w: r.active_w,
+        active_w: r.active_w.or(by_volts),
         thd_pct: r.thd_pct,
         thdn_pct: r.thdn_pct,
         even_share: r.even_share,

@@ -4,11 +4,12 @@
 use serde::{Deserialize, Serialize};
 use wattproof_bench::{BenchFile, CalibrationState, Measures};
 use wattproof_method::{
-    Budget, COVERAGE, Ceiling, Exponents, Judged, NegativeSide, PowerModel, Verdict, Within,
+    Budget, COVERAGE, Ceiling, Exponents, Judged, NegativeSide, PowerModel, Quantity, Verdict, Within,
 };
 
 use crate::delivered::Spent;
 use crate::inputs::{gain, gain_calibration, offset, state};
+use crate::volts::{JudgedVolts, VoltsResult, judge_volts};
 use crate::{ChannelStep, Rating, Step};
 
 /// Beyond this phase a load is no resistor, and its resistance corrects nothing, degrees.
@@ -20,7 +21,7 @@ const NEAR_CEILING_DB: f64 = 1.0;
 /// Repeats must differ by so many of their own standard uncertainties to count as drift.
 const DRIFT_SIGMA: f64 = 4.0;
 /// Bandwidth in which the noise of a capture is told, Hz.
-const NOISE_BAND_HZ: f64 = 20_000.0;
+pub(crate) const NOISE_BAND_HZ: f64 = 20_000.0;
 
 /// A judged rating.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -32,19 +33,19 @@ pub struct RatingResult {
     /// Load that was set, ohm; absent in records of old, where it is the rated one.
     #[serde(default)]
     pub load_ohm_set: Option<f64>,
-    /// Measured power at the rating's own conditions, W (weakest of the driven channels).
-    pub measured_w: f64,
-    /// Power as indicated, before its correction, W.
-    pub indicated_w: f64,
-    /// Measured over indicated power: what the load as measured says about the rated load.
+    /// Measured power at the rating's own conditions, W (weakest of the driven channels); absent where volts are rated.
+    pub measured_w: Option<f64>,
+    /// Power as indicated, before its correction, W; likewise.
+    pub indicated_w: Option<f64>,
+    /// Measured over indicated: what the load as measured says about the rated load.
     pub correction: f64,
-    /// Expanded uncertainty of the measured power, W.
-    pub expanded_u_w: f64,
-    /// Probability with which ± `expanded_u_w` holds the true power, %.
+    /// Expanded uncertainty of the measured power, W; likewise.
+    pub expanded_u_w: Option<f64>,
+    /// Probability with which ± the expanded uncertainty holds the true value, %.
     pub coverage_pct: f64,
     /// Measured over rated.
     pub ratio: f64,
-    /// The same in dB of power.
+    /// The same in dB.
     pub ratio_db: Option<f64>,
     /// The verdict with guard band.
     pub verdict: Verdict,
@@ -62,11 +63,39 @@ pub struct RatingResult {
     pub spent: Spent,
     /// The ceiling it rests on.
     pub ceiling: Ceiling,
-    /// What the uncertainty is made of.
-    pub budget: Budget,
+    /// What the uncertainty of the power is made of; absent where volts are rated.
+    pub budget: Option<Budget>,
+    /// What a rating in volts came to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub volts: Option<VoltsResult>,
     /// How the calibration of the worse of both inputs stood on the day on which the run began.
     #[serde(default)]
     pub calibration: CalibrationState,
+}
+
+impl RatingResult {
+    /// U over the standard uncertainty.
+    #[must_use]
+    pub fn coverage_factor(&self) -> f64 {
+        let of_volts = self.volts.as_ref().map(|volts| volts.coverage_factor);
+        self.budget.as_ref().map(|budget| budget.coverage_factor).or(of_volts).unwrap_or(f64::NAN)
+    }
+
+    /// Rated, measured and U: all in W, or all in V rms where volts are rated.
+    #[must_use]
+    pub fn figures(&self) -> (f64, f64, f64) {
+        let in_volts =
+            self.volts.as_ref().map(|volts| (volts.rated_vrms, volts.measured_vrms, volts.expanded_u_vrms));
+        let of = |value: Option<f64>| value.unwrap_or(f64::NAN);
+        in_volts.unwrap_or((of(self.claim.watts), of(self.measured_w), of(self.expanded_u_w)))
+    }
+
+    /// Effective degrees of freedom; absent when unbounded.
+    #[must_use]
+    pub fn effective_degrees(&self) -> Option<f64> {
+        let of_volts = self.volts.as_ref().and_then(|volts| volts.effective_degrees);
+        self.budget.as_ref().and_then(|budget| budget.effective_degrees).or(of_volts)
+    }
 }
 
 /// Judges a ceiling against a claim with the bench's calibration as it stood on the day `begun`, `YYYY-MM-DD`. `steps` are
@@ -81,25 +110,27 @@ pub fn judge_rating(
     spent: Spent,
 ) -> RatingResult {
     let mut notes = Vec::new();
-    let shares = shares(nearest(steps, ceiling.level_vrms, weakest(&ceiling)));
-    let calibration = calibration(bench, begun, &ceiling, shares, &mut notes);
-    let model = model(bench, begun, claim, &ceiling, steps, &mut notes);
-    let evaluated = model.evaluate();
-    if let (true, Some(ohm)) = (evaluated.load_refuted, model.load_ohm_measured) {
-        notes.push(format!(
-            "the load measured {ohm:.4} ohm, which {} ohm ± {} % can't be (leads, heat, a wrong load?): the power is that at {} ohm, by the resistance as measured",
-            model.load_ohm_set.unwrap_or(claim.load_ohm), bench.load.tolerance_pct, claim.load_ohm
-        ));
-    }
-    let load_ohm_set = nearest(steps, ceiling.level_vrms, weakest(&ceiling)).map(|(step, _)| step.load_ohm);
+    let quantity = claim.quantity();
+    let serving = Serving { steps, quantity, weakest: weakest(&ceiling) };
+    let near = serving.nearest(ceiling.level_vrms);
+    let calibration = calibration(bench, begun, claim, &ceiling, shares(near), &mut notes);
+    let Figures { judged, correction, probability_met, watts, volts } = match claim.out_vrms {
+        Some(rated_vrms) if quantity == Quantity::Volts => {
+            notes.extend(supply_note(bench, claim, near.map(|(step, _)| step)));
+            let found = judge_volts(bench, begun, claim, rated_vrms, &ceiling, &serving);
+            let JudgedVolts { result, correction, judged, probability_met } = found;
+            Figures { judged, correction, probability_met, watts: None, volts: Some(result) }
+        }
+        _ => in_watts(bench, begun, claim, &ceiling, &serving, &mut notes),
+    };
+    let load_ohm_set = near.map(|(step, _)| step.load_ohm);
     if let Some(ohm) = load_ohm_set.filter(|ohm| *ohm != claim.load_ohm) {
+        let what = if quantity == Quantity::Volts { "voltage" } else { "power" };
         notes.push(format!(
-            "the load was {ohm} ohm where {} ohm is rated: the power is that at {} ohm, by what bounds the output",
+            "the load was {ohm} ohm where {} ohm is rated: the {what} is that at {} ohm, by what bounds the output",
             claim.load_ohm, claim.load_ohm
         ));
     }
-    let budget = evaluated.budget;
-    let judged = Judged::new(claim.watts, budget.power_w, budget.expanded_u_w);
     let step_of = |level_vrms: Option<f64>| {
         let level_vrms = level_vrms?;
         let same = |step: &&&Step| (step.level_vrms / level_vrms - 1.0).abs() < 1e-9;
@@ -109,23 +140,59 @@ pub fn judge_rating(
         rating,
         claim: claim.clone(),
         load_ohm_set,
-        measured_w: judged.measured_w,
-        indicated_w: ceiling.power_w,
-        correction: evaluated.correction,
-        expanded_u_w: judged.expanded_w,
+        measured_w: watts.is_some().then_some(judged.measured),
+        indicated_w: watts.is_some().then_some(ceiling.power_w),
+        correction,
+        expanded_u_w: watts.is_some().then_some(judged.expanded),
         coverage_pct: 100.0 * COVERAGE,
         ratio: judged.ratio,
         ratio_db: judged.ratio_db,
         verdict: judged.verdict,
         verdict_words: judged.words(),
-        probability_met: budget.probability_reached(claim.watts),
+        probability_met,
         notes,
         below_step: step_of(ceiling.below.map(|bracket| bracket.level_vrms)),
         above_step: step_of(ceiling.above.map(|bracket| bracket.level_vrms)),
         spent,
         calibration,
         ceiling,
-        budget,
+        budget: watts,
+        volts,
+    }
+}
+
+/// What a judgement comes to, with its budget in W or in V.
+struct Figures {
+    judged: Judged,
+    correction: f64,
+    probability_met: Option<f64>,
+    watts: Option<Budget>,
+    volts: Option<VoltsResult>,
+}
+
+fn in_watts(
+    bench: &BenchFile,
+    begun: &str,
+    claim: &Rating,
+    ceiling: &Ceiling,
+    serving: &Serving<'_>,
+    notes: &mut Vec<String>,
+) -> Figures {
+    let model = model(bench, begun, claim, ceiling, serving, notes);
+    let evaluated = model.evaluate();
+    if let (true, Some(ohm)) = (evaluated.load_refuted, model.load_ohm_measured) {
+        notes.push(format!(
+            "the load measured {ohm:.4} ohm, which {} ohm ± {} % can't be (leads, heat, a wrong load?): the power is that at {} ohm, by the resistance as measured",
+            model.load_ohm_set.unwrap_or(claim.load_ohm), bench.load.tolerance_pct, claim.load_ohm
+        ));
+    }
+    let (budget, rated_w) = (evaluated.budget, claim.load_w());
+    Figures {
+        judged: Judged::new(rated_w, budget.power_w, budget.expanded_u_w),
+        correction: evaluated.correction,
+        probability_met: budget.probability_reached(rated_w),
+        watts: Some(budget),
+        volts: None,
     }
 }
 
@@ -143,20 +210,23 @@ fn shares(near: Option<(&Step, &ChannelStep)>) -> [f64; 2] {
 fn calibration(
     bench: &BenchFile,
     begun: &str,
+    claim: &Rating,
     ceiling: &Ceiling,
     shares: [f64; 2],
     notes: &mut Vec<String>,
 ) -> CalibrationState {
     let number = u32::try_from(weakest(ceiling) + 1).unwrap_or(u32::MAX);
     let (volts, amps) = (bench.inputs(number, Measures::Volts), bench.inputs(number, Measures::Amps));
-    let some = !volts.is_empty() && !amps.is_empty();
+    let in_volts = claim.quantity() == Quantity::Volts;
+    let some = !volts.is_empty() && (in_volts || !amps.is_empty());
     let mut worst = if some { CalibrationState::Valid } else { CalibrationState::Missing };
     let words =
         if volts.len() > 1 { ["positive side's voltage", "negative side's voltage"] } else { ["voltage"; 2] };
     let sides = volts.into_iter().zip(words).zip(shares);
     let volts = sides.map(|((input, word), share)| (input, word, "V", share * ceiling.out_vrms));
     let load_ohm = ceiling.load_ohm_measured.unwrap_or(f64::INFINITY);
-    let amps = amps.into_iter().map(|input| (input, "current", "A", ceiling.out_vrms / load_ohm));
+    let amps = amps.into_iter().filter(|_| !in_volts);
+    let amps = amps.map(|input| (input, "current", "A", ceiling.out_vrms / load_ohm));
     for (input, word, unit, reading) in volts.chain(amps) {
         let stands = state(Some(input), begun);
         worst = worst.max(stands);
@@ -185,11 +255,11 @@ fn model(
     begun: &str,
     claim: &Rating,
     ceiling: &Ceiling,
-    steps: &[&Step],
+    serving: &Serving<'_>,
     notes: &mut Vec<String>,
 ) -> PowerModel {
-    let weakest = weakest(ceiling);
-    let near = nearest(steps, ceiling.level_vrms, weakest);
+    let weakest = serving.weakest;
+    let near = serving.nearest(ceiling.level_vrms);
     let reading = near.map(|(_, channel)| &channel.reading);
     let measured_ohm = reading.and_then(|reading| reading.load_ohm_measured);
     let phase_deg = reading.and_then(|reading| reading.phase_deg);
@@ -243,7 +313,7 @@ fn model(
             .and_then(|reading| reading.u.active_w)
             .map(|u_w| (u_w, (NOISE_BAND_HZ * duration_s).max(1.0))),
         interpolation_w: ceiling.u_interpolation_w,
-        drift: drift(steps, ceiling.level_vrms, weakest),
+        drift: serving.drift(ceiling.level_vrms),
         others_w: (ceiling.power_w_each.iter().enumerate())
             .filter(|(index, _)| *index != weakest)
             .map(|(_, watts)| *watts)
@@ -257,16 +327,57 @@ fn weakest(ceiling: &Ceiling) -> usize {
     each.min_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(index, _)| index)
 }
 
-/// The step nearest to a level, with its channel.
-fn nearest<'a>(steps: &[&'a Step], level_vrms: f64, index: usize) -> Option<(&'a Step, &'a ChannelStep)> {
-    let usable = steps.iter().filter_map(|step| Some((*step, driven(step, index)?)));
-    let distance = |step: &Step| (step.level_vrms / level_vrms).ln().abs();
-    usable.min_by(|a, b| distance(a.0).total_cmp(&distance(b.0)))
+/// The steps that served a rating, and of what the weakest channel is judged by.
+pub(crate) struct Serving<'a> {
+    pub steps: &'a [&'a Step],
+    pub quantity: Quantity,
+    /// Index of the weakest driven channel, from 0.
+    pub weakest: usize,
 }
 
-/// A driven channel of a step that has a power.
-fn driven(step: &Step, index: usize) -> Option<&ChannelStep> {
-    step.driven().nth(index).filter(|channel| channel.reading.active_w.is_some_and(|w| w > 0.0))
+impl<'a> Serving<'a> {
+    /// The step nearest to a level, with its channel.
+    pub fn nearest(&self, level_vrms: f64) -> Option<(&'a Step, &'a ChannelStep)> {
+        let usable = self.steps.iter().filter_map(|step| Some((*step, self.driven(step)?.0)));
+        let distance = |step: &Step| (step.level_vrms / level_vrms).ln().abs();
+        usable.min_by(|a, b| distance(a.0).total_cmp(&distance(b.0)))
+    }
+
+    /// The channel in a step, with its power or voltage and the noise of that, where it has one.
+    fn driven<'b>(&self, step: &'b Step) -> Option<(&'b ChannelStep, f64, f64)> {
+        let channel = step.driven().nth(self.weakest)?;
+        let reading = &channel.reading;
+        let (value, u) = match self.quantity {
+            Quantity::Watts => (reading.active_w, reading.u.active_w),
+            Quantity::Volts => (reading.band_vrms, reading.u.band_vrms),
+        };
+        Some((channel, value.filter(|value| *value > 0.0)?, u.unwrap_or_default()))
+    }
+
+    /// The largest change between repeats at one level near the ceiling, where it is more than their noise.
+    pub fn drift(&self, level_vrms: f64) -> Option<Within> {
+        let db = |step: &Step| 20.0 * (step.level_vrms / level_vrms).log10();
+        let near: Vec<(f64, f64, f64, &Step)> = self
+            .steps
+            .iter()
+            .filter(|step| db(step).abs() <= NEAR_CEILING_DB)
+            .filter_map(|step| {
+                let (_, value, u) = self.driven(step)?;
+                Some((db(step), value, u / value, *step))
+            })
+            .collect();
+        let pairs = near.iter().enumerate().flat_map(|(i, a)| near[i + 1..].iter().map(move |b| (a, b)));
+        let repeats = pairs.filter(|(a, b)| (a.0 - b.0).abs() <= SAME_LEVEL_DB);
+        let changes = repeats.filter_map(|(a, b)| {
+            let change = (b.1 / a.1).ln();
+            (change.abs() > DRIFT_SIGMA * a.2.hypot(b.2)).then_some((change, a.3.step, b.3.step))
+        });
+        let (change, first, second) = changes.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+        Some(Within {
+            half_width: change.abs(),
+            source: format!("steps {first} and {second}: {:+.2} % at the same drive", 100.0 * change),
+        })
+    }
 }
 
 /// Where a figure stands, or what is taken for it.
@@ -284,31 +395,6 @@ fn supply_note(bench: &BenchFile, claim: &Rating, near: Option<&Step>) -> Option
             "the supply read {supply_v:.3} V at the ceiling where {} V is rated ({off_pct:+.2} %): the power is not corrected for it",
             claim.supply_v
         )
-    })
-}
-
-/// The largest change between repeats at one level near the ceiling, where it is more than their noise.
-fn drift(steps: &[&Step], level_vrms: f64, index: usize) -> Option<Within> {
-    let db = |step: &Step| 20.0 * (step.level_vrms / level_vrms).log10();
-    let near: Vec<(f64, f64, f64, &Step)> = steps
-        .iter()
-        .filter(|step| db(step).abs() <= NEAR_CEILING_DB)
-        .filter_map(|step| {
-            let reading = &driven(step, index)?.reading;
-            let watts = reading.active_w?;
-            Some((db(step), watts, reading.u.active_w.unwrap_or_default() / watts, *step))
-        })
-        .collect();
-    let pairs = near.iter().enumerate().flat_map(|(i, a)| near[i + 1..].iter().map(move |b| (a, b)));
-    let repeats = pairs.filter(|(a, b)| (a.0 - b.0).abs() <= SAME_LEVEL_DB);
-    let changes = repeats.filter_map(|(a, b)| {
-        let change = (b.1 / a.1).ln();
-        (change.abs() > DRIFT_SIGMA * a.2.hypot(b.2)).then_some((change, a.3.step, b.3.step))
-    });
-    let (change, first, second) = changes.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
-    Some(Within {
-        half_width: change.abs(),
-        source: format!("steps {first} and {second}: {:+.2} % at the same drive", 100.0 * change),
     })
 }
 
@@ -347,6 +433,14 @@ mod tests {
         }
     }
 
+    fn serving<'a>(steps: &'a [&'a Step], weakest: usize) -> Serving<'a> {
+        Serving { steps, quantity: Quantity::Watts, weakest }
+    }
+
+    fn drift(steps: &[&Step], level_vrms: f64, weakest: usize) -> Option<Within> {
+        serving(steps, weakest).drift(level_vrms)
+    }
+
     /// Half-width by definition: the whole difference of two repeats, in natural logarithm.
     #[test]
     fn drift_is_what_repeats_near_the_ceiling_show() {
@@ -374,7 +468,7 @@ mod tests {
         let refused = Step { channels: Vec::new(), ..step(3, 1.0, 1.0, 0.1) };
         let steps = [step(1, 0.5, 25.0, 0.1), step(2, 1.1, 121.0, 0.1), refused];
         let steps: Vec<&Step> = steps.iter().collect();
-        assert_eq!(nearest(&steps, 1.0, 0).unwrap().0.step, 2);
-        assert!(nearest(&[], 1.0, 0).is_none());
+        assert_eq!(serving(&steps, 0).nearest(1.0).unwrap().0.step, 2);
+        assert!(serving(&[], 0).nearest(1.0).is_none());
     }
 }

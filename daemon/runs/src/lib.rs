@@ -39,13 +39,14 @@ mod stage;
 mod step;
 mod sweep;
 mod tables;
+mod volts;
 mod words;
 
 pub use calibrating::{Applied, Looks, look_outside};
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
 pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
-pub use drives::{TwoToneChannel, TwoToneStep};
+pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
 pub use host::{
@@ -53,7 +54,7 @@ pub use host::{
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
 pub use judge::RatingResult;
-pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, Rating};
+pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, PlateKind, Rating};
 pub use progress::{Event, Watcher};
 pub use ratings::{BracketRecord, RATINGS_FILE, RatingRecord, RatingsError, RatingsFile};
 pub use rebuild::rebuild;
@@ -64,3 +65,4 @@ pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
 pub use served::{NotMeasured, unserved};
 pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::TableError;
+pub use volts::{VoltsPart, VoltsResult};

@@ -8,7 +8,7 @@ use wattproof_bench::CalibrationState;
 use wattproof_method::{Bracket, Contribution, Verdict};
 
 use crate::disk::{Disk, MachineDisk};
-use crate::{Driven, LimitBy, NotMeasured, RatingResult, RunError, RunFolder};
+use crate::{Driven, LimitBy, NotMeasured, RatingResult, RunError, RunFolder, VoltsResult};
 
 /// The file's name in a run's folder.
 pub const RATINGS_FILE: &str = "ratings.json";
@@ -40,8 +40,8 @@ pub struct BracketRecord {
     pub step: Option<u64>,
     /// Source level, V rms.
     pub level_vrms: f64,
-    /// Power of the weakest driven channel, W.
-    pub power_w: f64,
+    /// Power of the weakest driven channel, W; absent where volts are rated.
+    pub power_w: Option<f64>,
     /// The limited distortion figure of the worst channel, %.
     pub distortion_pct: f64,
 }
@@ -51,8 +51,8 @@ pub struct BracketRecord {
 pub struct RatingRecord {
     /// Which rating, from 1.
     pub rating: usize,
-    /// Rated power per channel or bridge, W.
-    pub rated_w: f64,
+    /// Rated power per channel or bridge, W; it and every other power is absent where volts are rated.
+    pub rated_w: Option<f64>,
     /// Rated load per channel or bridge, ohm.
     pub load_ohm: f64,
     /// Rated supply voltage, V.
@@ -66,11 +66,11 @@ pub struct RatingRecord {
     /// Distortion limit, %.
     pub limit_pct: f64,
     /// Measured power at these conditions, W.
-    pub measured_w: f64,
+    pub measured_w: Option<f64>,
     /// Combined standard uncertainty, W.
-    pub standard_u_w: f64,
+    pub standard_u_w: Option<f64>,
     /// Expanded uncertainty U, W.
-    pub expanded_u_w: f64,
+    pub expanded_u_w: Option<f64>,
     /// U over the standard uncertainty.
     pub coverage_factor: f64,
     /// Probability with which ± U holds the true power, %.
@@ -81,7 +81,7 @@ pub struct RatingRecord {
     pub t_factor: f64,
     /// Measured over rated.
     pub ratio: f64,
-    /// The same in dB of power.
+    /// The same in dB.
     pub ratio_db: Option<f64>,
     /// The verdict.
     pub verdict: Verdict,
@@ -90,7 +90,7 @@ pub struct RatingRecord {
     /// Probability that the rating is met.
     pub probability_met: Option<f64>,
     /// Power as indicated, before its correction, W.
-    pub indicated_w: f64,
+    pub indicated_w: Option<f64>,
     /// Measured over indicated power.
     pub correction: f64,
     /// Fundamental at the output at the ceiling, V rms.
@@ -110,25 +110,44 @@ pub struct RatingRecord {
     /// Captures that the search used.
     pub captures: usize,
     /// Time at an eighth of the rated power or more, s.
-    pub seconds_at_power: f64,
+    pub seconds_at_power: Option<f64>,
     /// Energy into the loads, J.
-    pub joules: f64,
+    pub joules: Option<f64>,
     /// What to know beside the numbers.
     pub notes: Vec<String>,
-    /// The uncertainty budget.
+    /// The uncertainty budget of the power; empty where volts are rated.
     pub budget: Vec<Contribution>,
     /// How the inputs' calibration stood on the day on which the run began, the worse of both.
     #[serde(default)]
     pub calibration: CalibrationState,
+    /// What a rating in volts came to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub volts: Option<VoltsResult>,
+}
+
+impl RatingRecord {
+    /// The claimed figure with its unit, as "50 W" or "5 V".
+    #[must_use]
+    pub fn claimed(&self) -> String {
+        match (&self.volts, self.rated_w) {
+            (Some(volts), _) => format!("{} V", volts.rated_vrms),
+            (None, Some(rated_w)) => format!("{rated_w} W"),
+            (None, None) => "nothing".into(),
+        }
+    }
 }
 
 impl From<&RatingResult> for RatingRecord {
     fn from(result: &RatingResult) -> Self {
-        let (claim, ceiling, budget) = (&result.claim, &result.ceiling, &result.budget);
+        let (claim, ceiling, volts) = (&result.claim, &result.ceiling, result.volts.as_ref());
+        let budget = result.budget.as_ref();
+        // Energy, and the power of a capture, need a current.
+        let measured = |value: f64| volts.is_none().then_some(value);
+        let t_factor = budget.map(|budget| budget.t_factor).or(volts.map(|volts| volts.t_factor));
         let bracket = |bracket: Bracket, step| BracketRecord {
             step,
             level_vrms: bracket.level_vrms,
-            power_w: bracket.power_w,
+            power_w: measured(bracket.power_w),
             distortion_pct: bracket.thdn_pct,
         };
         Self {
@@ -141,12 +160,12 @@ impl From<&RatingResult> for RatingRecord {
             limit_by: claim.limit_by,
             limit_pct: claim.limit_pct,
             measured_w: result.measured_w,
-            standard_u_w: budget.standard_u_w,
+            standard_u_w: budget.map(|budget| budget.standard_u_w),
             expanded_u_w: result.expanded_u_w,
-            coverage_factor: budget.coverage_factor,
+            coverage_factor: result.coverage_factor(),
             coverage_pct: result.coverage_pct,
-            effective_degrees: budget.effective_degrees,
-            t_factor: budget.t_factor,
+            effective_degrees: result.effective_degrees(),
+            t_factor: t_factor.unwrap_or(f64::NAN),
             ratio: result.ratio,
             ratio_db: result.ratio_db,
             verdict: result.verdict,
@@ -162,11 +181,12 @@ impl From<&RatingResult> for RatingRecord {
             below: ceiling.below.map(|below| bracket(below, result.below_step)),
             above: ceiling.above.map(|above| bracket(above, result.above_step)),
             captures: ceiling.captures,
-            seconds_at_power: result.spent.seconds_at_power,
-            joules: result.spent.joules,
+            seconds_at_power: measured(result.spent.seconds_at_power),
+            joules: measured(result.spent.joules),
             notes: result.notes.clone(),
-            budget: budget.contributions.clone(),
+            budget: budget.map(|budget| budget.contributions.clone()).unwrap_or_default(),
             calibration: result.calibration,
+            volts: result.volts.clone(),
         }
     }
 }
@@ -302,8 +322,11 @@ impl RatingsFile {
     fn judged(&self) -> String {
         let line = |record: &RatingRecord| {
             format!(
-                "{} ({} W into {} ohm at {} V)",
-                record.rating, record.rated_w, record.load_ohm, record.supply_v
+                "{} ({} into {} ohm at {} V)",
+                record.rating,
+                record.claimed(),
+                record.load_ohm,
+                record.supply_v
             )
         };
         let all: Vec<String> = self.ratings.iter().map(line).collect();

@@ -97,6 +97,7 @@ pub struct RunSummary {
 /// # Errors
 /// Only when the run could not be begun (folder, journal); later failures are in the summary.
 pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
+    order.nameplate.fits(bench.file()).map_err(RunError::Call)?;
     let folder = RunFolder::create(Arc::clone(&order.disk), &order.results, &order.nameplate.model)?;
     let started_utc = utc();
     let begun_day = started_utc.chars().take(DAY_CHARS).collect();

@@ -13,7 +13,7 @@ use wattproof_signal::{Capture, Settings, read};
 
 use crate::served::served;
 use crate::stage::Stage;
-use crate::{Event, Nameplate, RunError};
+use crate::{Event, Nameplate, PlateKind, RunError};
 
 /// Cycles of the tone in a record, and of the mains.
 const TONE_CYCLES: f64 = 10.0;
@@ -56,7 +56,8 @@ pub fn check_first(stage: &mut Stage) -> Result<(), RunError> {
 struct Trial {
     supply_v: f64,
     loads_ohm: Vec<f64>,
-    rated_w: f64,
+    /// All rated power together, W; none of a line stage.
+    rated_w: Option<f64>,
     small: SmallLevel,
     channels: usize,
 }
@@ -69,7 +70,7 @@ impl Trial {
             served(file, plate).into_iter().map(|(_, rating)| rating).collect();
         let least =
             |pick: fn(&crate::Rating) -> f64| ratings.iter().map(|rating| pick(rating)).reduce(f64::min);
-        let most_w = ratings.iter().map(|rating| rating.watts).reduce(f64::max)?;
+        let most_w = ratings.iter().map(|rating| rating.load_w()).reduce(f64::max)?;
         // As the load has them; a rating whose load is not there ends the run where it is asked for.
         let there = ratings.iter().filter_map(|rating| file.load.nearest(rating.load_ohm).ok());
         let mut loads_ohm: Vec<f64> = there.collect();
@@ -78,11 +79,17 @@ impl Trial {
         loads_ohm.truncate(LOADS_MAX);
         let own = plate.channels as usize / if file.is_bridged() { 2 } else { 1 };
         let channels = file.amplifier_channels().min(own);
-        let rated_w = most_w * channels as f64;
+        let rated_w = (plate.kind == PlateKind::Amplifier).then_some(most_w * channels as f64);
         let lowest_ohm = loads_ohm.last().copied()?;
         Some(Trial {
             supply_v: least(|rating| rating.supply_v)?,
-            small: SmallLevel::new(least(|rating| rating.watts)?, rated_w, lowest_ohm, source_vrms_max),
+            // What a line stage puts out is lost in what it takes at rest.
+            small: SmallLevel::new(
+                least(crate::Rating::load_w)?,
+                rated_w.unwrap_or(f64::INFINITY),
+                lowest_ohm,
+                source_vrms_max,
+            ),
             loads_ohm,
             rated_w,
             channels,
@@ -151,7 +158,9 @@ impl<'a> Checking<'a> {
         let (mut level_vrms, mut seen) = (0.0, Vec::new());
         for driven in 1..=trial.channels {
             (level_vrms, seen) = self.drive(trial, driven, first_ohm, idle_w)?;
-            self.checks.extend(judge_order(driven, &seen));
+            let order = judge_order(driven, &seen);
+            let told = if self.measures_current() { order.len() } else { 1 };
+            self.checks.extend(order.into_iter().take(told));
         }
         self.loads(trial, level_vrms, &seen)?;
         let usual = self.stage.now.driven;
@@ -210,6 +219,15 @@ impl<'a> Checking<'a> {
             let captured = self.capture()?;
             each.push((load_ohm, self.seen(&captured, trial.channels)));
         }
+        if !self.measures_current() {
+            self.checks.push(Check::not_told(
+                "load and polarity",
+                None,
+                "the bench file has no current input: an open, shorted or wrong load is not seen",
+                "measure what hangs on each output with a plain ohmmeter, everything off",
+            ));
+        }
+        let is_line = self.stage.nameplate.kind == PlateKind::LineStage;
         let mut gains_db = Vec::new();
         for (index, number) in (1u32..).take(trial.channels).enumerate() {
             let mut at_loads = Vec::new();
@@ -218,8 +236,12 @@ impl<'a> Checking<'a> {
                 if self.stage.bench.file().is_bridged() && at_loads.is_empty() {
                     self.checks.push(judge_bridge(number, level_vrms, seen));
                 }
-                let driven = driven(self.stage.bench.file(), number, level_vrms, *load_ohm);
-                let judged = judge_driven(&driven, seen);
+                let driven =
+                    Driven { is_line, ..driven(self.stage.bench.file(), number, level_vrms, *load_ohm) };
+                let mut judged = judge_driven(&driven, seen);
+                if !self.measures_current() {
+                    judged.truncate(1);
+                }
                 if at_loads.is_empty() {
                     gains_db.extend(judged.first().and_then(|gain| gain.value));
                     self.checks.extend(judged);
@@ -228,12 +250,19 @@ impl<'a> Checking<'a> {
                 }
                 at_loads.push((*load_ohm, *seen));
             }
+            if !self.measures_current() {
+                continue;
+            }
             let first_ohm = trial.loads_ohm.first().copied().unwrap_or_default();
             let driven = driven(self.stage.bench.file(), number, level_vrms, first_ohm);
             self.checks.push(judge_kinds(&driven, &at_loads));
         }
         self.checks.extend(judge_gains(&gains_db));
         Ok(())
+    }
+
+    fn measures_current(&self) -> bool {
+        self.stage.bench.file().measures_current()
     }
 
     fn capture(&mut self) -> Result<Captured, RunError> {
@@ -340,5 +369,6 @@ fn driven(file: &BenchFile, channel: u32, level_vrms: f64, load_ohm: f64) -> Dri
         load: file.load.tolerance_pct / 100.0,
         gains,
         exchange_ohm: gain(volts) / gain(amps),
+        is_line: false,
     }
 }

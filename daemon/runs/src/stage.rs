@@ -17,8 +17,8 @@ use crate::record::RecordedBench;
 use crate::sweep::Shown;
 use crate::tables::{curve_rows, left_out_row, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, NotMeasured, RATINGS_FILE, RatingResult, RatingsFile, RunError,
-    Step, TemperatureStep, Watcher,
+    ChannelStep, Driven, Event, Nameplate, NotMeasured, RATINGS_FILE, Rating, RatingResult, RatingsFile,
+    RunError, Step, TemperatureStep, Watcher,
 };
 
 /// What was last commanded.
@@ -254,7 +254,7 @@ impl Stage {
         let level_vrms = self.now.level_vrms.ok_or_else(|| missing("source(#{ level_vrms: … })"))?;
         if self.now.playing != Playing::Continuous {
             return Err(RunError::Call(
-                "capture() reads one continuous tone, but bursts or two tones are played: set a level with source(#{ level_vrms: … }) first".into(),
+                "capture() reads one continuous tone, but bursts or two tones are played, or noise: set a level with source(#{ level_vrms: … }) first".into(),
             ));
         }
         let hz = self.now.hz.ok_or_else(|| missing("source(#{ hz: … })"))?;
@@ -291,7 +291,7 @@ impl Stage {
         step.efficiency_pct = efficiency_pct(&step);
         if let (Some(total_w), Some(lowest_w)) = (total_w(&step), step.lowest_w()) {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
-            self.delivered.captured(total_w, lowest_w, served.map_or(0.0, |rating| rating.watts));
+            self.delivered.captured(total_w, lowest_w, served.map_or(0.0, Rating::load_w));
         }
         // An output that is gone, or can't be read, shows nothing of what its level gives.
         if step.driven().all(|channel| !channel.reading.is_refused() && !collapsed(channel)) {

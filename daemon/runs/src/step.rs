@@ -87,6 +87,11 @@ impl Step {
         fold(self.driven().map(|channel| channel.reading.active_w), f64::min)
     }
 
+    /// The lowest voltage within the band of the driven channels, V rms; absent when any has none.
+    pub fn lowest_vrms(&self) -> Option<f64> {
+        fold(self.driven().map(|channel| channel.reading.band_vrms), f64::min)
+    }
+
     /// The highest THD+N of the driven channels, %; absent when any has none.
     pub fn worst_thdn_pct(&self) -> Option<f64> {
         fold(self.driven().map(|channel| channel.reading.thdn_pct), f64::max)

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use wattproof_bench::Watches;
+use wattproof_signal::Reading;
 
 use crate::disk::{Disk, Growing};
 use crate::words::Words;
@@ -193,7 +194,7 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
                 supply_w: step.supply_w,
                 efficiency_pct: step.efficiency_pct,
                 heatsink_c: step.heatsink_c,
-                flags: flag_words(&r.flags).into(),
+                flags: flag_words(r).into(),
                 noise_a_vrms: r.noise_a_vrms,
                 noise_468_vrms: r.noise_468_vrms,
                 fundamental_active_w: r.fundamental_active_w,
@@ -214,17 +215,22 @@ pub fn step_rows(step: &Step) -> Vec<StepRow> {
         .collect()
 }
 
+/// Why no current and no power stands in a row.
+const NO_CURRENT: &str = "no_current_input";
+
 /// The flags as the words they have everywhere else.
-fn flag_words(flags: &[wattproof_signal::Flag]) -> String {
+fn flag_words(reading: &Reading) -> String {
     let word = |flag| serde_json::to_value(flag).ok().and_then(|value| value.as_str().map(str::to_string));
-    flags.iter().filter_map(word).collect::<Vec<_>>().join(" ")
+    let unmeasured = reading.out_vrms.is_some() && reading.out_irms.is_none();
+    let words = reading.flags.iter().filter_map(word).chain(unmeasured.then(|| NO_CURRENT.to_string()));
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// A row of `ratings.csv`.
 #[derive(Debug, Default, Serialize)]
 pub struct RatingRow {
     rating: usize,
-    rated_w: f64,
+    rated_w: Option<f64>,
     load_ohm: f64,
     supply_v_set: f64,
     driven: &'static str,
@@ -254,6 +260,9 @@ pub struct RatingRow {
     load_ohm_set: Option<f64>,
     calibration: Words,
     not_measured: Words,
+    rated_vrms: Option<f64>,
+    measured_vrms: Option<f64>,
+    expanded_u_vrms: Option<f64>,
 }
 
 /// What a rating claims, with nothing measured.
@@ -270,6 +279,7 @@ fn claim_row(rating: usize, claim: &crate::Rating) -> RatingRow {
             crate::LimitBy::Thd => "thd",
         },
         limit_pct: claim.limit_pct,
+        rated_vrms: claim.out_vrms,
         ..RatingRow::default()
     }
 }
@@ -281,11 +291,13 @@ pub fn left_out_row(one: &NotMeasured) -> RatingRow {
 
 /// The row of a judged rating.
 pub fn rating_row(result: &RatingResult) -> RatingRow {
-    let (claim, ceiling) = (&result.claim, &result.ceiling);
+    let (claim, ceiling, volts) = (&result.claim, &result.ceiling, result.volts.as_ref());
+    // Energy needs a current.
+    let spent = volts.is_none().then_some(result.spent);
     RatingRow {
-        measured_w: Some(result.measured_w),
-        expanded_u_w: Some(result.expanded_u_w),
-        coverage_factor: Some(result.budget.coverage_factor),
+        measured_w: result.measured_w,
+        expanded_u_w: result.expanded_u_w,
+        coverage_factor: Some(result.coverage_factor()),
         ratio: Some(result.ratio),
         ratio_db: result.ratio_db,
         verdict: result.verdict.to_string().into(),
@@ -298,13 +310,15 @@ pub fn rating_row(result: &RatingResult) -> RatingRow {
         supply_v: ceiling.supply_v,
         efficiency_pct: ceiling.efficiency_pct,
         captures: Some(ceiling.captures),
-        indicated_w: Some(result.indicated_w),
-        effective_degrees: result.budget.effective_degrees,
+        indicated_w: result.indicated_w,
+        effective_degrees: result.effective_degrees(),
         probability_met: result.probability_met,
-        seconds_at_power: Some(result.spent.seconds_at_power),
-        joules: Some(result.spent.joules),
+        seconds_at_power: spent.map(|spent| spent.seconds_at_power),
+        joules: spent.map(|spent| spent.joules),
         load_ohm_set: result.load_ohm_set,
         calibration: result.calibration.to_string().into(),
+        measured_vrms: volts.map(|volts| volts.measured_vrms),
+        expanded_u_vrms: volts.map(|volts| volts.expanded_u_vrms),
         ..claim_row(result.rating, claim)
     }
 }
@@ -318,7 +332,7 @@ pub struct CurveRow {
     hz: f64,
     point: &'static str,
     level_vrms: Option<f64>,
-    active_w: f64,
+    active_w: Option<f64>,
     thdn_pct: Option<f64>,
     thd_pct: Option<f64>,
     residue_vrms: Option<f64>,
@@ -328,20 +342,23 @@ pub struct CurveRow {
     efficiency_pct: Option<f64>,
     heatsink_c: Option<f64>,
     step: Option<u64>,
+    out_vrms: Option<f64>,
 }
 
 /// The curve of one judged rating: every step that served it in order of power, then its ceiling, then the rated
 /// point. A step counts with its weakest channel's power and its worst channel's distortion.
 pub fn curve_rows(result: &RatingResult, steps: &[Step]) -> Vec<CurveRow> {
     let claim = &result.claim;
-    let bare = |point, active_w| CurveRow {
+    let in_volts = result.volts.is_some();
+    let bare = |point, amount: Option<f64>| CurveRow {
         rating: result.rating,
         load_ohm: claim.load_ohm,
         supply_v_set: claim.supply_v,
         hz: claim.hz,
         point,
         level_vrms: None,
-        active_w,
+        active_w: amount.filter(|_| !in_volts),
+        out_vrms: amount.filter(|_| in_volts),
         thdn_pct: None,
         thd_pct: None,
         residue_vrms: None,
@@ -370,17 +387,18 @@ pub fn curve_rows(result: &RatingResult, steps: &[Step]) -> Vec<CurveRow> {
                 efficiency_pct: step.efficiency_pct,
                 heatsink_c: step.heatsink_c,
                 step: Some(step.step),
-                ..bare("measured", step.lowest_w()?)
+                ..bare("measured", Some(if in_volts { step.lowest_vrms()? } else { step.lowest_w()? }))
             })
         })
         .collect();
-    rows.sort_by(|a, b| a.active_w.total_cmp(&b.active_w));
+    let amount = |row: &CurveRow| row.active_w.or(row.out_vrms).unwrap_or_default();
+    rows.sort_by(|a, b| amount(a).total_cmp(&amount(b)));
     rows.push(CurveRow {
         level_vrms: Some(result.ceiling.level_vrms),
         thdn_pct: Some(result.ceiling.thdn_pct),
-        ..bare("ceiling", result.measured_w)
+        ..bare("ceiling", result.volts.as_ref().map(|volts| volts.measured_vrms).or(result.measured_w))
     });
-    rows.push(CurveRow { thdn_pct: Some(claim.limit_pct), ..bare("rated", claim.watts) });
+    rows.push(CurveRow { thdn_pct: Some(claim.limit_pct), ..bare("rated", claim.watts.or(claim.out_vrms)) });
     rows
 }
 

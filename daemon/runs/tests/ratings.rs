@@ -70,9 +70,9 @@ fn every_key_is_documented_in_its_order() {
 fn the_last_of_a_number_counts() {
     let mut file: RatingsFile = serde_json::from_str(RECORDED).unwrap();
     let mut again = file.ratings[0].clone();
-    again.measured_w = 1.0;
+    again.measured_w = Some(1.0);
     file.ratings.push(again);
-    assert_eq!(file.rating(1).unwrap().measured_w, 1.0);
+    assert_eq!(file.rating(1).unwrap().measured_w, Some(1.0));
 }
 
 #[test]

@@ -23,6 +23,8 @@ pub enum Flag {
     /// The tone's frequency moved within the record: the numbers are computed, but what its movement spreads counts as
     /// noise.
     FrequencyDrift,
+    /// It is a record of noise, which has no fundamental and so no distortion.
+    NoDistortion,
 }
 
 impl Flag {
@@ -56,6 +58,9 @@ impl Flag {
                 "the tone's frequency moved while it was captured, which reads as noise: let the source settle, lock \
                  it to a steady clock, or capture less long"
             }
+            Flag::NoDistortion => {
+                "this is a record of noise, which tells levels and powers alone: play one tone to read distortion"
+            }
             Flag::AdcOverrange => {
                 "a channel reached the limits of its converter: choose a larger range, then capture again"
             }
@@ -64,7 +69,7 @@ impl Flag {
 
     /// True if the numbers are withheld because of it.
     pub fn refuses(&self) -> bool {
-        !matches!(self, Flag::AdcOverrange | Flag::FrequencyDrift)
+        !matches!(self, Flag::AdcOverrange | Flag::FrequencyDrift | Flag::NoDistortion)
     }
 }
 
@@ -84,10 +89,12 @@ mod tests {
             (Flag::Dropout, "dropout"),
             (Flag::AdcOverrange, "adc_overrange"),
             (Flag::FrequencyDrift, "frequency_drift"),
+            (Flag::NoDistortion, "no_distortion"),
         ];
         for (flag, word) in all {
             assert_eq!(serde_json::to_string(&flag).unwrap(), format!("\"{word}\""));
-            assert_eq!(flag.refuses(), !matches!(flag, Flag::AdcOverrange | Flag::FrequencyDrift));
+            let remarks = [Flag::AdcOverrange, Flag::FrequencyDrift, Flag::NoDistortion];
+            assert_eq!(flag.refuses(), !remarks.contains(&flag));
             assert!(flag.reason().contains(':'), "{word} must say what to do next");
         }
     }

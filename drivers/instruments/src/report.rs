@@ -127,6 +127,10 @@ fn without(name: &str) -> &'static str {
         "set_second_hz" | "set_second_vrms" | "set_second_on" | "set_second_off" => {
             "scripts that play two tones are refused"
         }
+        "set_noise_white" | "set_noise_pink" | "set_noise_off" => "scripts that play such noise are refused",
+        "set_crest" => {
+            "scripts that ask for a crest factor of noise are refused; without one the guard counts with 4"
+        }
         "measure_c" => "it tells no temperature of its own to a [[temperature]] of the bench file",
         "watchdog_s" | "watchdog_feed" => "nothing in it switches off when the daemon falls silent",
         "set_format" | "set_byte_order" => "samples come in the one form that [samples] names",

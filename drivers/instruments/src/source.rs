@@ -80,6 +80,35 @@ impl Source {
         self.instrument.dialect().can("set_second_on")
     }
 
+    /// Whether it can play white, or pink, noise, as its dialect says.
+    pub fn can_noise(&self, pink: bool) -> bool {
+        let dialect = self.instrument.dialect();
+        dialect.can("set_noise_off") && dialect.can(noise_word(pink))
+    }
+
+    /// Whether the crest factor of its noise can be set.
+    pub fn can_crest(&self) -> bool {
+        self.instrument.dialect().can("set_crest")
+    }
+
+    /// Sets the crest factor of an output's noise, peak over rms as a ratio. Switches nothing.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has none.
+    pub fn set_crest(&mut self, output: u32, ratio: f64) -> Result<(), InstrumentError> {
+        self.instrument.tell("set_crest", &[at(output), ("ratio", Value::Number(ratio))])?;
+        Ok(())
+    }
+
+    /// Plays white, or pink, noise in place of a tone, at the level that is set, and reads it back.
+    ///
+    /// # Errors
+    /// Link failures, reported errors, `NotTaken`; `Unsupported` where the dialect has no such noise.
+    pub fn set_noise(&mut self, output: u32, pink: bool) -> Result<(), InstrumentError> {
+        self.instrument.tell(noise_word(pink), &[at(output)])?;
+        Ok(())
+    }
+
     /// Sets what a burst of an output is made of beside level and frequency: cycles at the level, cycles and
     /// level between (V rms). Switches nothing.
     ///
@@ -157,6 +186,9 @@ impl Source {
             if self.can_two_tone() {
                 self.set_second_on(output, false)?;
             }
+            if self.can_noise(true) || self.can_noise(false) {
+                self.instrument.tell("set_noise_off", &[at(output)])?;
+            }
         }
         Ok(())
     }
@@ -194,4 +226,9 @@ impl Source {
     pub fn off_bytes(&self) -> Result<Vec<u8>, InstrumentError> {
         self.instrument.off_bytes("set_off", self.outputs())
     }
+}
+
+/// The operation that plays white, or pink, noise.
+fn noise_word(pink: bool) -> &'static str {
+    if pink { "set_noise_pink" } else { "set_noise_white" }
 }

@@ -9,11 +9,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             let query = TruthQuery::of(&spec, r);
             let t = truth(&spec, &query)?;
             println!(
-                "{name:11} {:4} ohm {:5} V rated {:4} W true {:7.2} W burst {:7.2} W source {:.4} V thdn {:.3} % \
+                "{name:11} {:4} ohm {:5} V rated {:4.4} W true {:7.4} W burst {:7.2} W source {:.4} V thdn {:.3} % \
                  eff {:.2} {:5.1} A {:?}",
                 r.load_ohm,
                 r.supply_v,
-                r.watts,
+                r.load_w(),
                 t.power_w,
                 t.burst_power_w,
                 t.source_vrms,

@@ -9,8 +9,8 @@ mod stage;
 mod validate;
 
 pub use spec::{
-    AmplifierSpec, Band, CHANNELS_MAX, Limiter, Nameplate, Noise, Output, OutputKind, Physics, RailSupply,
-    Rating, RatingChannels, ResidueTone, SpecError, Thermal, Transfer,
+    AmplifierSpec, Band, CHANNELS_MAX, Limiter, Nameplate, Noise, Output, OutputKind, Physics, PlateKind,
+    RailSupply, Rating, RatingChannels, ResidueTone, SpecError, Thermal, Transfer,
 };
 
 pub(crate) use draw::{Cycle, CycleGrid, Demand, demand};

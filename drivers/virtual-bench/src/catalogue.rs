@@ -18,6 +18,7 @@ const BUILT_IN: &[(&str, &str)] = built_in![
     "honest",
     "hot",
     "limiting",
+    "line",
     "noisy",
     "quartet",
     "sagging",

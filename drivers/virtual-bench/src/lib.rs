@@ -22,7 +22,7 @@ pub mod truth;
 pub mod world;
 
 pub use amplifier::Band;
-pub use amplifier::{AmplifierSpec, Nameplate, Rating, RatingChannels, SpecError};
+pub use amplifier::{AmplifierSpec, Nameplate, PlateKind, Rating, RatingChannels, SpecError};
 pub use converter::{Conversion, Converter, ConverterError};
 pub use instruments::{Bench, BenchError, FrontEnd, FrontEndChannel, Quantity, Role, VirtualInstrument};
 pub use load::{Load, LoadError, ThieleSmall};
@@ -30,5 +30,6 @@ pub use manner::{Manner, MannerError};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
 pub use world::{
-    Ailments, Drive, Input, Inputs, LoadStands, Oscillation, OutputReading, OutputState, RawCapture, World,
+    Ailments, Drive, Input, Inputs, LoadStands, Oscillation, OutputReading, OutputState, RawCapture, Shape,
+    World,
 };

@@ -11,6 +11,7 @@ mod decimate;
 mod drive;
 mod inputs;
 pub(crate) mod noise;
+mod noise_wave;
 pub(crate) mod slow;
 mod speaker;
 mod supply;
@@ -21,6 +22,7 @@ pub use capture::RawCapture;
 pub use cutout::LoadStands;
 pub use drive::Drive;
 pub use inputs::{INPUTS_MAX, Input, Inputs};
+pub use noise_wave::Shape;
 
 use self::capture::Fineness;
 use self::cutout::Cutout;

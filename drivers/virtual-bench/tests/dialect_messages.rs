@@ -27,6 +27,7 @@ fn filled(message: &str, channel: u32) -> String {
         ("{order}", "SWAP"),
         ("{volts}", "2.0"),
         ("{seconds}", "2.5"),
+        ("{ratio}", "3.5"),
     ];
     let channel = channel.to_string();
     values.iter().fold(message.replace("{channel}", &channel), |m, (key, value)| m.replace(key, value))
@@ -53,14 +54,18 @@ fn drive(rig: &mut Rig, role: Role, name: &str, operation: &toml::Table, channel
         let answer = rig.ask(role, &message);
         assert!(!answer.bytes().is_empty(), "{role} {message}");
     }
-    for message in operation.get("write").map(messages).unwrap_or_default() {
+    let written = operation.get("write").map(messages).unwrap_or_default();
+    let last = written.len().saturating_sub(1);
+    for (index, message) in written.into_iter().enumerate() {
         let message = filled(&message, channel);
         rig.send(role, &message);
         let waits = operation.get("completion").and_then(Value::as_str) == Some("opc_query");
         if waits || name == "start" {
             assert_eq!(rig.text(role, "*OPC?"), "1");
         }
-        let Some(verify) = operation.get("verify").and_then(Value::as_table) else { continue };
+        // What an operation comes to is read back when all of it was sent.
+        let verify = operation.get("verify").and_then(Value::as_table).filter(|_| index == last);
+        let Some(verify) = verify else { continue };
         let query = filled(verify["query"].as_str().expect("text"), channel);
         if let Some(expect) = verify.get("expect") {
             assert_eq!(rig.text(role, &query), expect.as_str().expect("text"), "{role} {message}");

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use wattproof_bench::{BenchFile, BenchFileError};
-use wattproof_runs::{Driven, LimitBy, Nameplate, Rating};
+use wattproof_runs::{Driven, LimitBy, Nameplate, PlateKind, Rating};
 
 use crate::random::Random;
 
@@ -192,7 +192,10 @@ pub fn bench_file() -> Result<BenchFile, BenchFileError> {
 /// The amplifier's nameplate.
 pub fn nameplate() -> Nameplate {
     let rating = Rating {
-        watts: 40.0,
+        watts: Some(40.0),
+        out_vrms: None,
+        out_dbv: None,
+        out_dbu: None,
         load_ohm: 4.0,
         supply_v: 14.4,
         driven: Driven::All,
@@ -205,6 +208,7 @@ pub fn nameplate() -> Nameplate {
         model: "Simulated 40".into(),
         serial: None,
         invented: true,
+        kind: PlateKind::Amplifier,
         channels: 2,
         rating: vec![rating],
     }

@@ -3,6 +3,8 @@ use super::{Allowed, Check, Told};
 
 /// Gain of a power amplifier at any setting of its level control, dB (common practice, no source).
 pub(super) const GAIN_DB: (f64, f64) = (10.0, 50.0);
+/// Gain of a line stage, from a fader that is turned down to a microphone input, dB (common practice, no source).
+const LINE_GAIN_DB: (f64, f64) = (-20.0, 70.0);
 /// Channels of one amplifier differ by no more, dB (common practice, no source).
 const GAINS_ALIKE_DB: f64 = 1.0;
 /// What leads, contacts and heat add to the resistance that a load was set to, relative (common practice, no source).
@@ -49,6 +51,8 @@ pub struct Driven {
     pub gains: f64,
     /// Volts over amperes for the same voltage at the converter, ohm: what exchanged inputs turn a load by.
     pub exchange_ohm: f64,
+    /// Whether it is a line stage instead of a power amplifier.
+    pub is_line: bool,
 }
 
 impl Driven {
@@ -65,7 +69,12 @@ pub fn judge_driven(driven: &Driven, seen: &Seen) -> Vec<Check> {
 }
 
 fn gain(driven: &Driven, seen: &Seen) -> Check {
-    let allowed = Allowed::between(GAIN_DB.0, GAIN_DB.1, "any power amplifier's gain (common practice)");
+    let ((low_db, high_db), reason) = if driven.is_line {
+        (LINE_GAIN_DB, "any line stage's gain (common practice)")
+    } else {
+        (GAIN_DB, "any power amplifier's gain (common practice)")
+    };
+    let allowed = Allowed::between(low_db, high_db, reason);
     let channel = Some(driven.channel);
     let Some(volts) = seen.volts else {
         let found = match seen.amps {
@@ -242,8 +251,15 @@ mod tests {
         Some(Tone { rms, u: rms * 1e-4, phase_deg })
     }
 
-    const DRIVEN: Driven =
-        Driven { channel: 1, level_vrms: 0.02, load_ohm: 4.0, load: 0.0005, gains: 0.002, exchange_ohm: 2.0 };
+    const DRIVEN: Driven = Driven {
+        channel: 1,
+        level_vrms: 0.02,
+        load_ohm: 4.0,
+        load: 0.0005,
+        gains: 0.002,
+        exchange_ohm: 2.0,
+        is_line: false,
+    };
 
     fn judged(volts: Option<Tone>, amps: Option<Tone>) -> Vec<(Told, String)> {
         judge_driven(&DRIVEN, &Seen { volts, amps, ..Seen::default() })
@@ -291,6 +307,13 @@ mod tests {
         assert_eq!(judged(None, None)[0].0, Told::Wrong);
         assert_eq!(judged(tone(0.03, 0.0), tone(0.0075, 0.0))[0].0, Told::Wrong);
         assert_eq!(judged(tone(9.0, 0.0), tone(2.25, 0.0))[0].0, Told::Wrong);
+        // 0 dB is no power amplifier's, but many a line stage's; -26 dB is a lead that has come off.
+        let line = |volts| {
+            judge_driven(&Driven { is_line: true, ..DRIVEN }, &Seen { volts, amps: None, sides: None })[0]
+                .result
+        };
+        assert_eq!(judged(tone(0.02, 0.0), None)[0].0, Told::Wrong);
+        assert_eq!([line(tone(0.02, 0.0)), line(tone(0.001, 0.0))], [Told::Ok, Told::Wrong]);
         assert_eq!(judge_gains(&[30.0, 30.9]).unwrap().result, Told::Ok);
         assert_eq!(judge_gains(&[30.0, 28.9]).unwrap().result, Told::Wrong);
         assert!(judge_gains(&[30.0]).is_none());

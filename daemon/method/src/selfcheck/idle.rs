@@ -12,6 +12,8 @@ const IDLE_A_LEAST: f64 = 0.005;
 /// Share of all rated power together that an amplifier takes at idle at most; class A is told as wrong and may be
 /// (common practice, no source).
 const IDLE_SHARE: f64 = 0.25;
+/// Most that a line stage takes, A (common practice, no source).
+const LINE_IDLE_A: f64 = 2.0;
 /// What a heatsink may have before a run, °C: a cold garage to an amplifier that was just driven hard (common practice).
 const HEATSINK_C: (f64, f64) = (0.0, 60.0);
 /// What the air of a room people work in has, °C.
@@ -83,8 +85,8 @@ pub struct Supplied {
     pub read_a: Option<f64>,
     /// Tolerance of the voltage, relative.
     pub tolerance: f64,
-    /// All rated power of the amplifier together, W.
-    pub rated_w: f64,
+    /// All rated power of the amplifier together, W; none of a line stage.
+    pub rated_w: Option<f64>,
 }
 
 /// Supply voltage and idle current.
@@ -112,8 +114,13 @@ pub fn judge_supply(supplied: &Supplied) -> Vec<Check> {
             "if nothing comes out of it: remote turn-on, fuse, supply leads",
         ),
         Some(read_a) => {
-            let most = IDLE_SHARE * supplied.rated_w / supplied.set_v;
-            let allowed = Allowed::between(0.0, most, "a quarter of all rated power (common practice)");
+            let allowed = match supplied.rated_w {
+                Some(rated_w) => {
+                    let most = IDLE_SHARE * rated_w / supplied.set_v;
+                    Allowed::between(0.0, most, "a quarter of all rated power (common practice)")
+                }
+                None => Allowed::between(0.0, LINE_IDLE_A, "more than line stages take (common practice)"),
+            };
             Check::number("idle current", None, read_a, "A", allowed)
                 .or_else("switch off and look for a short, an oscillation, a second consumer on the supply")
         }
@@ -215,11 +222,13 @@ mod tests {
             read_v: Some(14.41),
             read_a: Some(1.2),
             tolerance: 0.0005,
-            rated_w: 100.0,
+            rated_w: Some(100.0),
         };
         assert_eq!(results(&judge_supply(&good)), [Told::Ok, Told::Ok]);
         let bad = Supplied { read_v: Some(13.9), read_a: Some(2.0), ..good };
         assert_eq!(results(&judge_supply(&bad)), [Told::Wrong, Told::Wrong]);
+        let line = |read_a| judge_supply(&Supplied { rated_w: None, read_a: Some(read_a), ..good })[1].result;
+        assert_eq!([line(0.05), line(3.0)], [Told::Ok, Told::Wrong]);
         let silent = Supplied { read_v: None, read_a: Some(0.0), ..good };
         assert_eq!(results(&judge_supply(&silent)), [Told::NotTold, Told::NotTold]);
     }

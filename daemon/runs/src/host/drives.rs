@@ -1,7 +1,7 @@
-//! Script functions for bursts and two tones.
+//! Script functions for bursts, two tones and noise.
 
 use serde_json::Value;
-use wattproof_bench::BurstDrive;
+use wattproof_bench::{BurstDrive, NoiseDrive, NoiseKind};
 use wattproof_signal::TwoToneKind;
 
 use super::arguments::Arguments;
@@ -10,7 +10,7 @@ use super::functions::{answer, call, done};
 use crate::RunError;
 use crate::stage::Stage;
 
-/// Carries out `burst`, `burst_and_sustained`, `two_tone` and `capture_two_tone`.
+/// Carries out `burst`, `burst_and_sustained`, `two_tone`, `capture_two_tone`, `noise` and `capture_noise`.
 pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
     match (asked.name.as_str(), asked.arguments.as_slice()) {
         ("burst", [map]) => done(burst(stage, map)),
@@ -22,6 +22,8 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
                 level_vrms.ok_or_else(|| call("burst_and_sustained() needs level_vrms".into()))?;
             answer(&crate::burst::burst_and_sustained(stage, level_vrms)?)
         }
+        ("noise", [map]) => done(noise(stage, map)),
+        ("capture_noise", []) => answer(&stage.capture_noise()?),
         ("capture_two_tone", []) => answer(&stage.capture_two_tone()?),
         (name, given) => Err(call(format!(
             "there is no function {name}() of {} arguments: see scripts/README.md",
@@ -51,6 +53,24 @@ fn burst(stage: &mut Stage, map: &Value) -> Result<(), RunError> {
         rest_cycles: count("rest_cycles", (0.48 * hz).max(1.0))?,
     };
     stage.set_burst(drive)
+}
+
+fn noise(stage: &mut Stage, map: &Value) -> Result<(), RunError> {
+    let arguments = Arguments::new("noise", map, &["kind", "level_vrms", "crest"]).map_err(call)?;
+    let kind = match arguments.word("kind").map_err(call)?.as_deref() {
+        Some("white") => NoiseKind::White,
+        Some("pink") => NoiseKind::Pink,
+        _ => return Err(call("noise() needs kind: \"white\" or \"pink\"".into())),
+    };
+    let level_vrms = arguments.number("level_vrms").map_err(call)?;
+    let level_vrms = level_vrms.ok_or_else(|| call("noise() needs level_vrms".into()))?;
+    let crest = arguments.number("crest").map_err(call)?;
+    if let Some(crest) = crest.filter(|crest| !(1.2..=10.0).contains(crest)) {
+        return Err(call(format!(
+            "noise() takes a crest factor from 1.2 to 10 (peak over rms), not {crest}"
+        )));
+    }
+    stage.set_noise(NoiseDrive { kind, level_vrms, crest })
 }
 
 fn two_tone(stage: &mut Stage, map: &Value) -> Result<(), RunError> {

@@ -18,13 +18,15 @@ const CALLS_MAX: usize = 32;
 /// Short strings that an engine keeps one copy of, as Rhai itself has it.
 const STRINGS_INTERNED_MAX: usize = 256;
 /// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 22] = [
+const FUNCTIONS: [(&str, usize); 24] = [
     ("source", 1),
     ("load", 1),
     ("supply", 1),
     ("digitizer", 1),
     ("heatsink", 0),
     ("rest_load", 1),
+    ("noise", 1),
+    ("capture_noise", 0),
     ("settle", 0),
     ("settle", 1),
     ("sleep", 1),

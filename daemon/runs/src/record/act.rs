@@ -1,7 +1,7 @@
 //! What a run does to the bench, as data: the unit of record and of replay.
 
 use serde::{Deserialize, Serialize};
-use wattproof_bench::{BurstDrive, TwoToneDrive};
+use wattproof_bench::{BurstDrive, NoiseDrive, TwoToneDrive};
 use wattproof_signal::TwoToneSettings;
 
 use crate::captures::CaptureRef;
@@ -53,6 +53,8 @@ pub enum Act {
     Burst(BurstDrive),
     /// Two tones.
     TwoTone(TwoToneDrive),
+    /// Noise.
+    Noise(NoiseDrive),
     /// Source off and a wait for the load to cool, if it must before it can take a level for so long.
     RestLoad {
         /// The level, V rms.
@@ -101,6 +103,8 @@ pub enum Act {
         /// Frequency commanded, Hz.
         hz: f64,
     },
+    /// A capture of noise.
+    CaptureNoise,
     /// A capture of two tones.
     CaptureTwoTone {
         /// How it is read.
@@ -122,6 +126,7 @@ impl Act {
                 | Act::CaptureThen { .. }
                 | Act::Burst(_)
                 | Act::TwoTone(_)
+                | Act::Noise(_)
                 | Act::SourceOn
         )
     }
@@ -137,6 +142,7 @@ impl Act {
                 | Act::CaptureThen { .. }
                 | Act::CaptureShort { .. }
                 | Act::CaptureBurst { .. }
+                | Act::CaptureNoise
                 | Act::CaptureTwoTone { .. }
         )
     }

@@ -3,10 +3,10 @@
 use std::time::Duration;
 
 use wattproof_bench::{
-    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, Rested, TwoToneCaptured,
-    TwoToneDrive, read_channels,
+    Bench, BenchError, BurstCaptured, BurstDrive, Captured, ChannelCaptured, NoiseCaptured, NoiseDrive,
+    Rested, TwoToneCaptured, TwoToneDrive, read_channels,
 };
-use wattproof_signal::{TwoToneSettings, read_two_tone};
+use wattproof_signal::{TwoToneSettings, read_noise, read_two_tone};
 
 use super::act::Told;
 use super::bench::Live;
@@ -92,6 +92,23 @@ impl RecordedBench {
             Told::Rested { rested_s, room_s } => Ok(Rested { rested_s, room_s }),
             other => Err(RunError::Call(format!("the journal holds no rest but {other:?}"))),
         }
+    }
+
+    /// Noise.
+    pub fn set_noise(&mut self, drive: NoiseDrive) -> Result<(), RunError> {
+        self.plain(Act::Noise(drive), |bench| bench.set_noise(&drive))
+    }
+
+    /// Captures noise and reads it.
+    pub fn capture_noise(&mut self) -> Result<NoiseCaptured, RunError> {
+        let (told, channels) = self.act(Act::CaptureNoise, |bench| {
+            let NoiseCaptured { at_s, channels, supply_v, supply_a, heatsink_c, .. } =
+                bench.capture_noise()?;
+            Ok(live(bench.now_s() - at_s, channels, supply_v, supply_a, heatsink_c))
+        })?;
+        let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
+        let readings = channels.iter().map(|channel| read_noise(&channel.capture)).collect();
+        Ok(NoiseCaptured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
     }
 
     /// Source on or off.

@@ -1,6 +1,6 @@
 //! How the bench stands after the acts so far, and how it is brought there again in a safe order.
 
-use wattproof_bench::{Bench, BenchError, BurstDrive, TwoToneDrive};
+use wattproof_bench::{Bench, BenchError, BurstDrive, NoiseDrive, TwoToneDrive};
 
 use super::Act;
 use super::act::Told;
@@ -15,6 +15,7 @@ enum Playing {
     Level(f64),
     Burst(BurstDrive),
     TwoTone(TwoToneDrive),
+    Noise(NoiseDrive),
 }
 
 /// What was last set.
@@ -52,6 +53,7 @@ impl Standing {
             }
             Act::Burst(drive) => self.playing = Playing::Burst(drive),
             Act::TwoTone(drive) => self.playing = Playing::TwoTone(drive),
+            Act::Noise(drive) => self.playing = Playing::Noise(drive),
             Act::SourceOn => self.source_on = true,
             Act::SourceOff => {
                 self.source_on = false;
@@ -65,6 +67,7 @@ impl Standing {
             | Act::Capture { .. }
             | Act::CaptureShort { .. }
             | Act::CaptureBurst { .. }
+            | Act::CaptureNoise
             | Act::CaptureTwoTone { .. } => {}
         }
     }
@@ -104,6 +107,7 @@ impl Standing {
             Playing::Level(level_vrms) => bench.set_level(*level_vrms)?,
             Playing::Burst(drive) => bench.set_burst(drive)?,
             Playing::TwoTone(drive) => bench.set_two_tone(drive)?,
+            Playing::Noise(drive) => bench.set_noise(drive)?,
         }
         bench.settle()
     }
@@ -114,6 +118,7 @@ impl Standing {
             Playing::Level(level_vrms) => level_vrms.min(FIRST_VRMS),
             Playing::Burst(drive) => drive.rest_vrms.min(FIRST_VRMS),
             Playing::TwoTone(drive) => drive.level_vrms.min(FIRST_VRMS),
+            Playing::Noise(drive) => drive.level_vrms.min(FIRST_VRMS),
         }
     }
 }

@@ -71,8 +71,22 @@ pub struct Nameplate {
     /// Channels it has, all on one supply.
     #[serde(default = "default_channels")]
     pub channels: usize,
+    /// Whether it is a power amplifier or a stage before one.
+    #[serde(default)]
+    pub kind: PlateKind,
     /// Claims with their conditions.
     pub ratings: Vec<Rating>,
+}
+
+/// What kind of device it claims to be.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PlateKind {
+    /// A power amplifier, rated in watts.
+    #[default]
+    Amplifier,
+    /// A stage before one (preamplifier, line driver, equaliser, mixer), rated in volts.
+    LineStage,
 }
 
 /// Which channels are driven for a claim.
@@ -91,12 +105,14 @@ fn default_channels() -> usize {
     2
 }
 
-/// One claim: watts per channel, or per bridge, under named conditions.
+/// One claim: watts per channel or per bridge, or volts of a line stage, under named conditions.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Rating {
-    /// Claimed active power per driven channel or bridge, W.
-    pub watts: f64,
+    /// Claimed active power per driven channel or bridge, W; absent of a line stage.
+    pub watts: Option<f64>,
+    /// Claimed output voltage per driven channel, V rms; absent of a power amplifier.
+    pub out_vrms: Option<f64>,
     /// Load per channel, or between the two outputs of a bridge, Ω.
     pub load_ohm: f64,
     /// Supply voltage at the amplifier's terminals, V dc.
@@ -107,6 +123,14 @@ pub struct Rating {
     pub thdn_pct: f64,
     /// Test tone, Hz.
     pub hz: f64,
+}
+
+impl Rating {
+    /// What the load takes at the rating, W.
+    pub fn load_w(&self) -> f64 {
+        let by_volts = self.out_vrms.map(|out_vrms| out_vrms * out_vrms / self.load_ohm);
+        self.watts.or(by_volts).unwrap_or_default()
+    }
 }
 
 /// All physical parameters.

@@ -1,6 +1,6 @@
 use std::fmt::Display;
 
-use super::{AmplifierSpec, CHANNELS_MAX, OutputKind, RatingChannels, SpecError, Transfer};
+use super::{AmplifierSpec, CHANNELS_MAX, OutputKind, PlateKind, RatingChannels, SpecError, Transfer};
 
 impl AmplifierSpec {
     /// Reads and validates a description.
@@ -49,8 +49,21 @@ impl AmplifierSpec {
             return Err(self.bad("nameplate.ratings", "empty", "at least one rating"));
         }
         for r in &self.nameplate.ratings {
-            self.within("nameplate.ratings.watts", r.watts, 0.001, 1.0e5)?;
-            self.within("nameplate.ratings.load_ohm", r.load_ohm, 0.1, 1.0e3)?;
+            match (self.nameplate.kind, r.watts, r.out_vrms) {
+                (PlateKind::Amplifier, Some(watts), None) => {
+                    self.within("nameplate.ratings.watts", watts, 0.001, 1.0e5)?;
+                }
+                (PlateKind::LineStage, None, Some(vrms)) => {
+                    self.within("nameplate.ratings.out_vrms", vrms, 0.01, 100.0)?;
+                }
+                (PlateKind::Amplifier, ..) => {
+                    return Err(self.bad("nameplate.ratings", "otherwise", "watts alone of an amplifier"));
+                }
+                (PlateKind::LineStage, ..) => {
+                    return Err(self.bad("nameplate.ratings", "otherwise", "out_vrms alone of a line stage"));
+                }
+            }
+            self.within("nameplate.ratings.load_ohm", r.load_ohm, 0.1, 1.0e6)?;
             self.within("nameplate.ratings.supply_v", r.supply_v, 0.1, 1.0e3)?;
             self.within("nameplate.ratings.thdn_pct", r.thdn_pct, 1.0e-4, 50.0)?;
             self.within("nameplate.ratings.hz", r.hz, 1.0, 1.0e5)?;
@@ -93,7 +106,8 @@ impl AmplifierSpec {
         }
         self.within("physics.output.drop_v", o.drop_v, 0.0, 100.0)?;
         self.each_channel("physics.output.drop_trim_v", &o.drop_trim_v, -10.0, 10.0)?;
-        self.within("physics.output.resistance_ohm", o.resistance_ohm, 0.0, 10.0)?;
+        let most_ohm = if self.nameplate.kind == PlateKind::LineStage { 1.0e4 } else { 10.0 };
+        self.within("physics.output.resistance_ohm", o.resistance_ohm, 0.0, most_ohm)?;
         self.within("physics.output.asymmetry", o.asymmetry, -0.5, 0.5)?;
         self.within("physics.output.dead_zone_v", o.dead_zone_v, 0.0, 10.0)?;
         self.within("physics.output.dead_zone_depth", o.dead_zone_depth, 0.0, 1.0)?;

@@ -6,8 +6,8 @@ use super::celsius::answer_celsius;
 use super::device::Device;
 use super::setting::{OPERATION_SETTLING, Span, channel};
 use super::watchdog::Watchdog;
-use super::{BenchError, Role, Stand, VirtualInstrument};
-use crate::world::Drive;
+use super::{BenchError, Role, Stand, VirtualInstrument, mix};
+use crate::world::{Drive, Shape};
 
 const HZ: Span = Span { unit: "HZ", min: 1.0, max: 100_000.0, default: 1_000.0 };
 const VRMS: Span = Span { unit: "V", min: 0.0, max: 5.0, default: 0.0 };
@@ -16,6 +16,8 @@ const SETTLE_S: f64 = 5.0e-3;
 
 const CYCLES: Span = Span { unit: "", min: 1.0, max: 1.0e6, default: 20.0 };
 const REST_CYCLES: Span = Span { unit: "", min: 1.0, max: 1.0e6, default: 480.0 };
+/// Peak over rms of noise; below 1.2 it would hardly be noise.
+const CREST: Span = Span { unit: "", min: 1.2, max: 4.0, default: 4.0 };
 const SECOND_HZ: Span = Span { unit: "HZ", min: 1.0, max: 100_000.0, default: 7_000.0 };
 
 /// What an output plays beside the continuous sine.
@@ -24,6 +26,7 @@ enum Mode {
     Continuous,
     Burst,
     TwoTone,
+    Noise,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -37,6 +40,10 @@ struct Output {
     rest_cycles: f64,
     second_hz: f64,
     second_vrms: f64,
+    shape: Shape,
+    crest: f64,
+    /// Which noise: every output has its own.
+    seed: u64,
 }
 
 const RESET: Output = Output {
@@ -49,6 +56,9 @@ const RESET: Output = Output {
     rest_cycles: REST_CYCLES.default,
     second_hz: SECOND_HZ.default,
     second_vrms: VRMS.default,
+    shape: Shape::White,
+    crest: CREST.default,
+    seed: 0,
 };
 
 impl Output {
@@ -71,6 +81,7 @@ impl Output {
             Mode::TwoTone => {
                 Drive::TwoTone { vrms_1: vrms, hz_1: hz, vrms_2: self.second_vrms, hz_2: self.second_hz }
             }
+            Mode::Noise => Drive::Noise { vrms, shape: self.shape, crest: self.crest, seed: self.seed },
         }
     }
 
@@ -86,6 +97,8 @@ impl Output {
 
 struct Source {
     stand: Arc<Stand>,
+    /// Decides its noise.
+    seed: u64,
     now_s: f64,
     outputs: Vec<Output>,
     settled_s: f64,
@@ -94,7 +107,8 @@ struct Source {
 
 pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrument, BenchError> {
     let outputs = vec![RESET; stand.channels() as usize];
-    let mut source = Source { stand, now_s: 0.0, outputs, settled_s: 0.0, watchdog: Watchdog::default() };
+    let mut source =
+        Source { stand, seed, now_s: 0.0, outputs, settled_s: 0.0, watchdog: Watchdog::default() };
     source.reset();
     source.settled_s = 0.0;
     let mut commands = vec![
@@ -139,6 +153,7 @@ pub(crate) fn instrument(stand: Arc<Stand>, seed: u64) -> Result<VirtualInstrume
     ];
     commands.extend(burst_commands());
     commands.extend(two_tone_commands());
+    commands.extend(noise_commands());
     VirtualInstrument::new(Role::Source, seed, source, commands)
 }
 
@@ -203,6 +218,37 @@ fn two_tone_commands() -> Vec<Command<Source>> {
     ]
 }
 
+fn noise_commands() -> Vec<Command<Source>> {
+    vec![
+        Command::new("[SOURce#:]FUNCtion[:SHAPe]", 1..=1, |d: &mut Source, c| {
+            let noise = c.param(0)?.choice(&["SINusoid", "NOISe"])? == 1;
+            d.set(c, |output| output.switch(Mode::Noise, noise))
+        }),
+        Command::new("[SOURce#:]FUNCtion[:SHAPe]?", 0..=0, |d: &mut Source, c| {
+            let noise = d.output(c)?.mode == Mode::Noise;
+            c.reply.word(if noise { "NOIS" } else { "SIN" });
+            Ok(())
+        }),
+        Command::new("[SOURce#:]NOISe:SHAPe", 1..=1, |d: &mut Source, c| {
+            let pink = c.param(0)?.choice(&["WHITe", "PINK"])? == 1;
+            d.set(c, |output| output.shape = if pink { Shape::Pink } else { Shape::White })
+        }),
+        Command::new("[SOURce#:]NOISe:SHAPe?", 0..=0, |d: &mut Source, c| {
+            let pink = d.output(c)?.shape == Shape::Pink;
+            c.reply.word(if pink { "PINK" } else { "WHIT" });
+            Ok(())
+        }),
+        Command::new("[SOURce#:]NOISe:CRESt", 1..=1, |d: &mut Source, c| {
+            let crest = CREST.take(c)?;
+            d.set(c, |output| output.crest = crest)
+        }),
+        Command::new("[SOURce#:]NOISe:CRESt?", 0..=1, |d: &mut Source, c| {
+            let crest = d.output(c)?.crest;
+            CREST.answer(c, crest)
+        }),
+    ]
+}
+
 impl Source {
     fn channels(&self) -> u32 {
         self.stand.channels()
@@ -234,6 +280,7 @@ impl Source {
 
     fn apply(&mut self, index: usize) {
         if let Some(output) = self.outputs.get(index).copied() {
+            let output = Output { seed: mix(self.seed, 300 + index as u64), ..output };
             self.stand.change(self.now_s, |w| w.source_set(index, output.drive(), output.on));
             self.settled_s = self.now_s + SETTLE_S;
         }

@@ -1,5 +1,7 @@
 use std::f64::consts::{SQRT_2, TAU};
 
+use super::noise_wave::{self, Clip, Shape};
+
 /// What the source plays on one channel; levels are rms of a continuous tone.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Drive {
@@ -34,7 +36,21 @@ pub enum Drive {
         /// Frequency of the second, Hz.
         hz_2: f64,
     },
+    /// Noise from 20 Hz to 20 kHz. What moves slowly (rails, limiter, heat) takes it for a sine of the same level.
+    Noise {
+        /// Level, V rms.
+        vrms: f64,
+        /// White or pink.
+        shape: Shape,
+        /// Peak over rms, as a ratio.
+        crest: f64,
+        /// Which noise.
+        seed: u64,
+    },
 }
+
+/// The sine that stands for noise where only its level counts, Hz.
+const NOISE_HZ: f64 = 1_000.0;
 
 impl Drive {
     /// Frequency of the (first) tone, Hz.
@@ -42,6 +58,7 @@ impl Drive {
         match *self {
             Self::Sine { hz, .. } | Self::Burst { hz, .. } => hz,
             Self::TwoTone { hz_1, .. } => hz_1,
+            Self::Noise { .. } => NOISE_HZ,
         }
     }
 
@@ -50,6 +67,8 @@ impl Drive {
         match *self {
             Self::Sine { hz, .. } | Self::Burst { hz, .. } => hz,
             Self::TwoTone { hz_1, hz_2, .. } => hz_1.max(hz_2),
+            // As finely as a tone in its midst: the distortion of noise is not what it is for.
+            Self::Noise { .. } => NOISE_HZ,
         }
     }
 }
@@ -65,12 +84,14 @@ pub(crate) struct SourceChannel {
     origin_s: f64,
     /// Phase of the (first) tone at that moment, cycles.
     origin_cycles: f64,
+    /// How noise is clipped, worked out once.
+    clip: Option<Clip>,
 }
 
 impl SourceChannel {
     pub fn new() -> Self {
         let drive = Drive::Sine { vrms: 0.0, hz: 1_000.0 };
-        Self { inverted: false, drive, on: false, origin_s: 0.0, origin_cycles: 0.0 }
+        Self { inverted: false, drive, on: false, origin_s: 0.0, origin_cycles: 0.0, clip: None }
     }
 
     /// Sets the drive; a tone keeps its phase through a change of level or frequency.
@@ -83,6 +104,10 @@ impl SourceChannel {
         self.origin_cycles = if burst { 0.0 } else { self.cycles(now_s).fract() };
         self.origin_s = now_s;
         self.drive = drive;
+        self.clip = match drive {
+            Drive::Noise { crest, .. } => Some(Clip::at(crest)),
+            _ => None,
+        };
         self.on = on;
     }
 
@@ -122,6 +147,7 @@ impl SourceChannel {
             Drive::TwoTone { vrms_1, hz_1, vrms_2, hz_2 } => {
                 [(vrms_1 * SQRT_2, hz_1), (vrms_2 * SQRT_2, hz_2)]
             }
+            Drive::Noise { vrms, .. } => [(vrms * SQRT_2, NOISE_HZ), silent],
         }
     }
 
@@ -145,7 +171,7 @@ impl SourceChannel {
                 // A hair is added so that an edge computed in floating point counts as reached.
                 if period > 0.0 { (self.cycles(t_s) + 1.0e-9).rem_euclid(period) } else { 0.0 }
             }
-            Drive::Sine { .. } | Drive::TwoTone { .. } => 0.0,
+            Drive::Sine { .. } | Drive::TwoTone { .. } | Drive::Noise { .. } => 0.0,
         }
     }
 
@@ -161,6 +187,10 @@ impl SourceChannel {
             Drive::TwoTone { .. } => {
                 add_tone(tones[0].0, self.cycles(t0_s), tones[0].1 * dt_s, out);
                 add_tone(tones[1].0, tones[1].1 * (t0_s - self.origin_s), tones[1].1 * dt_s, out);
+            }
+            Drive::Noise { vrms, shape, crest, seed } => {
+                let clip = self.clip.unwrap_or_else(|| Clip::at(crest));
+                noise_wave::fill(shape, seed, vrms, clip, t0_s - self.origin_s, dt_s, out);
             }
             Drive::Burst { hz, .. } => {
                 add_tone(1.0, self.cycles(t0_s), hz * dt_s, out);

@@ -31,6 +31,7 @@ impl Truth {
                     Drive::Sine { vrms, .. } => vrms,
                     Drive::Burst { vrms, rest_vrms, .. } => vrms.max(rest_vrms),
                     Drive::TwoTone { vrms_1, vrms_2, .. } => vrms_1 + vrms_2,
+                    Drive::Noise { vrms, crest, .. } => vrms * crest / std::f64::consts::SQRT_2,
                 };
                 on && loudest > 0.0
             })

@@ -49,7 +49,7 @@ pub fn check(bytes: &[u8]) {
         Ok(plate) => {
             let written = toml::to_string(&plate).unwrap();
             assert_eq!(Nameplate::parse(path, &written).expect("what was written is not taken"), plate);
-            assert!(plate.rating.iter().all(|rating| rating.watts > 0.0 && rating.load_ohm > 0.0));
+            assert!(plate.rating.iter().all(|rating| rating.load_w() > 0.0 && rating.load_ohm > 0.0));
         }
         Err(error) => assert!(error.to_string().contains("amp.toml"), "{error}"),
     }
