@@ -137,7 +137,7 @@ fn a_replayed_number_and_a_standing_cause_are_refused() {
         (1..25).flat_map(|seed| [(seed, Kind::ResetReplayed, false), (seed, Kind::ResetProper, true)])
     {
         // Some 100 K/s from 25 °C on: beyond 90 °C well before the reset.
-        let (cause, cause_s) = if while_hot { (Kind::Runaway, 0.3) } else { (Kind::OperatorStop, 1.2) };
+        let (cause, cause_s) = if while_hot { (Kind::Runaway, 0.3) } else { (Kind::OperatorStop, 1.25) };
         let faults =
             vec![fault(kind, Role::Source, 1.2, 4.0, 4), fault(cause, Role::Source, cause_s, 30.0, 1)];
         let report = play(seed, faults);
