@@ -33,7 +33,13 @@ fn demo_agrees_with_truth(amplifier: &str, cause_of_first: Option<&str>) {
     let folder = only_folder(out.path());
     let ratings = rows(&folder.join("ratings.csv"));
     assert_eq!(ratings.len(), truth.as_array().unwrap().len(), "{amplifier}: a row for every rating");
-    for (row, truth) in ratings.iter().zip(truth.as_array().unwrap()) {
+    // What single outputs can't show is left out, and that alone.
+    let (left_out, ratings): (Vec<_>, Vec<_>) =
+        ratings.into_iter().partition(|row| row["driven"] == "bridged");
+    assert!(left_out.iter().all(|row| row["measured_w"].is_empty() && !row["not_measured"].is_empty()));
+    for row in &ratings {
+        let mut truths = truth.as_array().unwrap().iter();
+        let truth = truths.find(|truth| truth["rating"].to_string() == row["rating"]).unwrap();
         let (measured_w, u_w) = (number(row, "measured_w"), number(row, "expanded_u_w"));
         let truth_w = truth["power_w"].as_f64().unwrap();
         let told = format!(
@@ -54,7 +60,7 @@ fn demo_agrees_with_truth(amplifier: &str, cause_of_first: Option<&str>) {
         assert!(folder.join(file).metadata().unwrap().len() > 100, "{amplifier}: {file} is empty");
     }
     let steps = rows(&folder.join("steps.csv"));
-    let per_step_channels = 2;
+    let per_step_channels = if amplifier == "quartet" { 4 } else { 2 };
     let journal = std::fs::read_to_string(folder.join("journal.jsonl")).unwrap();
     let recorded = journal.matches("\"kind\":\"step\"").count();
     assert_eq!(steps.len(), recorded * per_step_channels, "{amplifier}: CSV and journal agree");
@@ -75,6 +81,7 @@ demos! {
     hot => None;
     limiting => Some("limiting");
     noisy => None;
+    quartet => None;
     sagging => None;
     short => None;
     soft => None;
