@@ -39,7 +39,7 @@ fn demo_agrees_with_truth(amplifier: &str, cause_of_first: Option<&str>) {
     assert!(left_out.iter().all(|row| row["measured_w"].is_empty() && !row["not_measured"].is_empty()));
     for row in &ratings {
         let mut truths = truth.as_array().unwrap().iter();
-        let truth = truths.find(|truth| truth["rating"].to_string() == row["rating"]).unwrap();
+        let truth = truths.find(|truth| truth["rating"].as_u64() == row["rating"].parse().ok()).unwrap();
         let (measured_w, u_w) = (number(row, "measured_w"), number(row, "expanded_u_w"));
         let truth_w = truth["power_w"].as_f64().unwrap();
         let told = format!(
