@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use rustix::thread::futex::{Flags, wait, wake};
 use rustix::time::Timespec;
 
-use crate::precedence::go_ahead;
+use crate::safety::precedence::go_ahead;
 
 /// A monotonic clock, with the ways of waiting on it and the threads that do.
 pub trait Clock: Send + Sync {

@@ -3,7 +3,7 @@
 use wattproof_guard::{Refusal, TripCause};
 use wattproof_instruments::InstrumentError;
 
-use crate::actor::ActorGone;
+use crate::wire::actor::ActorGone;
 
 /// A bench operation failed. Whatever the kind, the guard has tripped unless it says so.
 #[derive(Debug, thiserror::Error)]
@@ -30,7 +30,7 @@ pub enum BenchError {
     },
     /// The file of a latched trip can't be used.
     #[error("{0}")]
-    Latch(#[from] crate::latch::LatchError),
+    Latch(#[from] crate::safety::latch::LatchError),
     /// The bench was reset since this run armed it.
     #[error(
         "this bench was reset after this run had armed it, and may be armed for another one: nothing more is sent for this run; `wattproof resume` goes on with it"

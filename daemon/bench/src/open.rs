@@ -10,21 +10,22 @@ use wattproof_guard::{Guard, Limits, Output, Ratings, State};
 use wattproof_guardian::Held;
 use wattproof_link::{Address, Link, LinkError};
 
-use crate::acquire::acquisition;
 use crate::clock::{Clock, WallClock};
-use crate::connect::{Opener, check_temperatures, taps_ohm};
-use crate::contactor::Contactor;
-use crate::heart::{Safeguards, Watched};
-use crate::latch::{Keeper, Latch};
-use crate::lent::Lent;
-use crate::links::Links;
-use crate::off::CutUpstream;
-use crate::pulse::{Pulse, SignsOfLife};
+use crate::operation::acquire::acquisition;
+use crate::operation::temperatures::watched;
+use crate::safety::contactor::Contactor;
+use crate::safety::heart::{Safeguards, Watched};
+use crate::safety::latch::{Keeper, Latch};
+use crate::safety::lent::Lent;
+use crate::safety::off::CutUpstream;
+use crate::safety::pulse::{Pulse, SignsOfLife};
+use crate::safety::stop::StopState;
+use crate::safety::turn::Turn;
+use crate::safety::{heart, may_send, watch};
 use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
-use crate::stop::StopState;
-use crate::temperatures::watched;
-use crate::turn::Turn;
-use crate::{Actor, BenchError, BenchFile, Stopper, heart, may_send, watch};
+use crate::wire::connect::{Opener, check_temperatures, taps_ohm};
+use crate::wire::links::Links;
+use crate::{Actor, BenchError, BenchFile, Stopper};
 
 /// How long outputs may take to be confirmed off before the alarm, s.
 pub(crate) const OFF_DEADLINE_S: f64 = 3.0;

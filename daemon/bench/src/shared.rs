@@ -10,17 +10,17 @@ use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 use wattproof_link::Canceller;
 
 use crate::clock::Clock;
-use crate::contactor::Contactor;
-use crate::drives::Playing;
-use crate::heart::Watched;
-use crate::latch::Keeper;
-use crate::lent::{Lent, LentGuard};
-use crate::off::CutUpstream;
-use crate::pulse::Pulse;
-use crate::stop::StopState;
-use crate::temperatures::ReadAt;
-use crate::turn::Turn;
-use crate::unasked::Commanded;
+use crate::operation::drives::Playing;
+use crate::operation::temperatures::ReadAt;
+use crate::safety::contactor::Contactor;
+use crate::safety::heart::Watched;
+use crate::safety::latch::Keeper;
+use crate::safety::lent::{Lent, LentGuard};
+use crate::safety::off::CutUpstream;
+use crate::safety::pulse::Pulse;
+use crate::safety::stop::StopState;
+use crate::safety::turn::Turn;
+use crate::safety::unasked::Commanded;
 use crate::{Actor, BenchFile, SafeReport};
 
 /// The supply output that feeds the amplifier.

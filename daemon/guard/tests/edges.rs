@@ -459,3 +459,33 @@ fn a_sensor_on_the_edge_of_frozen_and_of_a_jump() {
     };
     assert_eq!((trips_at(0.05), trips_at(0.06)), (Some(8), None));
 }
+
+/// What heats an amplifier is what it takes less what it gives, a product less a power: a sensor that stays the same over
+/// that is frozen, one that stays the same while both are level is not.
+#[test]
+fn a_frozen_sensor_is_told_by_the_power_that_stays_in_the_amplifier() {
+    let trips = |loud: (f64, f64)| {
+        let mut guard = Guard::new(Limits { reading_age_s_max: 5.0, ..limits() }, 1.0, 1);
+        confirm_off(&mut guard, 0.0);
+        guard.arm(0.0).unwrap();
+        // It was seen to resolve 0.04 °C.
+        guard.observe(0.0, &SafetyReading { heatsink_c: Some(24.96), ..healthy(0.0) });
+        guard.permit(0.0, &Command::SupplyOn).unwrap();
+        (1..20u32).any(|i| {
+            let at_s = 3.0 * f64::from(i);
+            let (amps_a, together_w) = if i.is_multiple_of(2) { loud } else { (2.0, 20.0) };
+            let reading = SafetyReading {
+                together_w: Some(together_w),
+                supply_v: Some(14.4),
+                supply_a: Some(amps_a + 1e-3 * at_s),
+                heatsink_c: Some(25.0),
+                ..healthy(at_s)
+            };
+            guard.observe(at_s, &reading).is_some()
+        })
+    };
+    // 14.4 V · 10 A - 28 W = 116 W stay, against 8.8 W.
+    assert!(trips((10.0, 28.0)));
+    // 14.4 V · 10 A - 135.2 W = 8.8 W stay as well.
+    assert!(!trips((10.0, 135.2)));
+}

@@ -4,14 +4,15 @@ use std::time::Duration;
 
 use wattproof_guard::{DEAD_A, DEAD_VRMS, Output, SafetyReading, State, TripCause};
 
-use crate::acquire::{acquire, acquisition};
-use crate::actor::Pending;
-use crate::captured::{outputs, to_amplifier};
-use crate::off::{cut_upstream, safe_once, switch_off};
 use crate::open::OFF_DEADLINE_S;
+use crate::operation::acquire::{acquire, acquisition};
+use crate::operation::captured::{outputs, to_amplifier};
+use crate::operation::temperatures;
+use crate::safety::off::{cut_upstream, safe_once, switch_off};
+use crate::safety::unasked::set_watchdogs;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
-use crate::unasked::set_watchdogs;
-use crate::{Bench, SafeReport, temperatures};
+use crate::wire::actor::Pending;
+use crate::{Bench, SafeReport};
 
 /// Samples of the capture that looks whether the outputs are dead.
 const DEAD_SAMPLES: usize = 1024;
@@ -181,7 +182,7 @@ fn supply_a_until<R>(shared: &Shared, other: &Pending<R>) -> Result<f64, String>
 }
 
 fn flat<T>(
-    asked: Result<Result<T, wattproof_instruments::InstrumentError>, crate::actor::ActorGone>,
+    asked: Result<Result<T, wattproof_instruments::InstrumentError>, crate::wire::actor::ActorGone>,
 ) -> Result<T, String> {
     asked.map_err(|gone| gone.to_string())?.map_err(|error| error.to_string())
 }

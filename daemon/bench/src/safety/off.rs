@@ -8,9 +8,9 @@ use std::sync::PoisonError;
 use wattproof_guard::{Output, State};
 use wattproof_instruments::InstrumentError;
 
-use crate::actor::Pending;
-use crate::safe::measure_dead;
+use crate::safety::safe::measure_dead;
 use crate::shared::Shared;
+use crate::wire::actor::Pending;
 use crate::{Actor, SafeReport};
 
 /// How often an OFF is tried before the next means upstream is used.

@@ -3,10 +3,10 @@
 use serde::Serialize;
 use wattproof_guard::{Evidence, MessageKind, Output, State, TripCause};
 
-use crate::failed::{failed, gone};
-use crate::off::switch_off;
-use crate::safe::measure_dead;
+use crate::safety::off::switch_off;
+use crate::safety::safe::measure_dead;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::wire::failed::{failed, gone};
 use crate::{Bench, BenchError, SafeReport};
 
 /// A latched trip, as a person is shown it.

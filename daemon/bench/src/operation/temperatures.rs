@@ -7,9 +7,9 @@ use std::time::Duration;
 use wattproof_guard::{FURTHER_MAX, FurtherTemperature, SafetyReading, State};
 use wattproof_instruments::{InstrumentError, Role};
 
-use crate::actor::{ActorGone, Pending};
-use crate::failed::{failed, gone};
 use crate::shared::Shared;
+use crate::wire::actor::{ActorGone, Pending};
+use crate::wire::failed::{failed, gone};
 use crate::{Bench, BenchError, BenchFile, TemperaturePlace, Watches};
 
 /// A temperature and when it was asked for, s.

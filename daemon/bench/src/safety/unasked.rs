@@ -6,8 +6,8 @@ use std::sync::{MutexGuard, PoisonError};
 use wattproof_guard::{Command, Doubt, MessageKind, Output, State, TripCause};
 use wattproof_instruments::{Instrument, InstrumentError, Source, Supply};
 
-use crate::failed::{failed, gone};
 use crate::shared::{SUPPLY_OUTPUT, Shared};
+use crate::wire::failed::{failed, gone};
 
 /// Power-on bit of the event status register (IEEE 488.2, 11.5.1.1.2).
 const POWER_ON: u8 = 128;

@@ -9,11 +9,11 @@ use std::time::Duration;
 
 use wattproof_guard::{State, TripCause};
 
-use crate::failed::{failed, gone};
-use crate::off::safe_once;
+use crate::operation::temperatures::keep_fresh;
+use crate::safety::off::safe_once;
+use crate::safety::unasked::{feed, look};
 use crate::shared::Shared;
-use crate::temperatures::keep_fresh;
-use crate::unasked::{feed, look};
+use crate::wire::failed::{failed, gone};
 
 /// How often time is judged while nothing wakes the safety thread.
 const TICK: Duration = Duration::from_millis(50);

@@ -9,10 +9,10 @@ use wattproof_guard::{SafetyReading, State};
 use wattproof_instruments::Digitizer;
 use wattproof_signal::{NoiseReading, TwoToneReading, TwoToneSettings, read_noise, read_two_tone};
 
-use crate::acquire::{acquire, acquisition, prepare};
-use crate::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
-use crate::drives::Playing;
-use crate::taken::{Taken, Timed};
+use crate::operation::acquire::{acquire, acquisition, prepare};
+use crate::operation::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
+use crate::operation::drives::Playing;
+use crate::wire::taken::{Taken, Timed};
 use crate::{Bench, BenchError, Captured, ChannelCaptured};
 
 /// How long before a burst a record of it begins, s: longer than messages to source and digitizer take.

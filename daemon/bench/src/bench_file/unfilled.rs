@@ -5,7 +5,7 @@ use std::path::Path;
 
 use toml::de::{DeTable, DeValue};
 
-use crate::place::toml_place;
+use crate::bench_file::place::toml_place;
 
 /// What stands for a value that must be filled in.
 pub const UNFILLED: &str = "?";

@@ -7,7 +7,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use crate::clock::{Clock, Signal};
-use crate::lent::{Lent, LentGuard};
+use crate::safety::lent::{Lent, LentGuard};
 
 type Job<T> = Box<dyn FnOnce(&mut T) + Send>;
 

@@ -7,10 +7,10 @@ use std::sync::{Arc, Weak};
 use wattproof_guard::SafetyReading;
 use wattproof_instruments::InstrumentError;
 
-use crate::actor::Pending;
 use crate::clock::Clock;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
-use crate::taken::Timed;
+use crate::wire::actor::Pending;
+use crate::wire::taken::Timed;
 
 /// A value that the guard has judged, or its instrument's failure, which it has not.
 pub(crate) type Measured<T = Timed<f64>> = Result<T, InstrumentError>;

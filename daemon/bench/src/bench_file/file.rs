@@ -7,13 +7,11 @@ use wattproof_guard::Limits;
 use wattproof_instruments::Role;
 use wattproof_link::Address;
 
-use crate::links::fit;
-use crate::place::{Origin, toml_place};
-use crate::unfilled::{Unfilled, unfilled};
-use crate::{
-    BridgePlace, CalibratedChannel, ContactorPlace, LoadPlace, Measures, TemperaturePlace, bridge_place,
-    temperature_place,
-};
+use crate::bench_file::place::{Origin, toml_place};
+use crate::bench_file::unfilled::{Unfilled, unfilled};
+use crate::bench_file::{bridge_place, temperature_place};
+use crate::wire::links::fit;
+use crate::{BridgePlace, CalibratedChannel, ContactorPlace, LoadPlace, Measures, TemperaturePlace};
 
 /// A bench, as its owner wrote it down.
 #[derive(Debug, Clone, Serialize, Deserialize)]

@@ -4,8 +4,8 @@ use wattproof_guard::{Doubt, Output, TripCause};
 use wattproof_instruments::InstrumentError;
 use wattproof_link::LinkError;
 
-use crate::actor::ActorGone;
 use crate::shared::Shared;
+use crate::wire::actor::ActorGone;
 
 /// An instrument failed: trips, unless it was interrupted by a stop or by an OFF, which is no failure of its own.
 pub(crate) fn failed(shared: &Shared, error: &InstrumentError) {

@@ -12,7 +12,7 @@ use wattproof_guard::{Output, State, TripCause};
 use wattproof_guardian::{Guardian, GuardianProgram, Lost, PortOrder, Timing};
 use wattproof_instruments::{Source, Supply};
 
-use crate::precedence::go_ahead;
+use crate::safety::precedence::go_ahead;
 use crate::shared::Shared;
 use crate::{BenchError, ContactorLine};
 

@@ -8,7 +8,7 @@ use wattproof_instruments::{
 };
 use wattproof_link::{Address, Canceller};
 
-use crate::links::Links;
+use crate::wire::links::Links;
 use crate::{BenchError, BenchFile, Identity, OpenLink};
 
 /// A dialect by its shipped name, or from a file when the name is a path.
