@@ -11,13 +11,14 @@ use wattproof_guardian::Held;
 use wattproof_link::{Address, Link, LinkError};
 
 use crate::clock::{Clock, WallClock};
-use crate::operation::acquire::acquisition;
-use crate::operation::temperatures::watched;
+use crate::readings::acquire::acquisition;
+use crate::readings::temperatures::watched;
 use crate::safety::contactor::Contactor;
 use crate::safety::heart::{Safeguards, Watched};
 use crate::safety::latch::{Keeper, Latch};
 use crate::safety::lent::Lent;
 use crate::safety::off::CutUpstream;
+use crate::safety::off::OFF_DEADLINE_S;
 use crate::safety::pulse::{Pulse, SignsOfLife};
 use crate::safety::stop::StopState;
 use crate::safety::turn::Turn;
@@ -26,9 +27,6 @@ use crate::shared::{Actors, SUPPLY_OUTPUT, Shared};
 use crate::wire::connect::{Opener, check_temperatures, taps_ohm};
 use crate::wire::links::Links;
 use crate::{Actor, BenchError, BenchFile, Stopper};
-
-/// How long outputs may take to be confirmed off before the alarm, s.
-pub(crate) const OFF_DEADLINE_S: f64 = 3.0;
 
 /// Who answered in a role.
 #[derive(Debug, Clone, Serialize)]

@@ -11,7 +11,7 @@ use wattproof_link::Canceller;
 
 use crate::clock::Clock;
 use crate::operation::drives::Playing;
-use crate::operation::temperatures::ReadAt;
+use crate::readings::temperatures::ReadAt;
 use crate::safety::contactor::Contactor;
 use crate::safety::heart::Watched;
 use crate::safety::latch::Keeper;

@@ -1,13 +1,9 @@
 //! Operating the bench under the guard: levels, load, supply, what the source plays, captures and their readings.
 
-pub(crate) mod acquire;
 pub(crate) mod arming;
-pub(crate) mod captured;
 pub(crate) mod drives;
-pub(crate) mod measure;
 pub(crate) mod operate;
 pub(crate) mod record;
 pub(crate) mod rest;
 pub(crate) mod sending;
 pub(crate) mod source;
-pub(crate) mod temperatures;

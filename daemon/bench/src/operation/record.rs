@@ -9,9 +9,9 @@ use wattproof_guard::{SafetyReading, State};
 use wattproof_instruments::Digitizer;
 use wattproof_signal::{NoiseReading, TwoToneReading, TwoToneSettings, read_noise, read_two_tone};
 
-use crate::operation::acquire::{acquire, acquisition, prepare};
-use crate::operation::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
 use crate::operation::drives::Playing;
+use crate::readings::acquire::{acquire, acquisition, prepare};
+use crate::readings::captured::{Loudest, loudest, outputs, read_channels, to_amplifier, together_w};
 use crate::wire::taken::{Taken, Timed};
 use crate::{Bench, BenchError, Captured, ChannelCaptured};
 

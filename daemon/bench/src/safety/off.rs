@@ -13,6 +13,8 @@ use crate::shared::Shared;
 use crate::wire::actor::Pending;
 use crate::{Actor, SafeReport};
 
+/// How long outputs may take to be confirmed off before the alarm, s.
+pub(crate) const OFF_DEADLINE_S: f64 = 3.0;
 /// How often an OFF is tried before the next means upstream is used.
 const TRIES: usize = 2;
 

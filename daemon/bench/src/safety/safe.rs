@@ -4,11 +4,10 @@ use std::time::Duration;
 
 use wattproof_guard::{DEAD_A, DEAD_VRMS, Output, SafetyReading, State, TripCause};
 
-use crate::open::OFF_DEADLINE_S;
-use crate::operation::acquire::{acquire, acquisition};
-use crate::operation::captured::{outputs, to_amplifier};
-use crate::operation::temperatures;
-use crate::safety::off::{cut_upstream, safe_once, switch_off};
+use crate::readings::acquire::{acquire, acquisition};
+use crate::readings::captured::{outputs, to_amplifier};
+use crate::readings::temperatures;
+use crate::safety::off::{OFF_DEADLINE_S, cut_upstream, safe_once, switch_off};
 use crate::safety::unasked::set_watchdogs;
 use crate::shared::{SUPPLY_OUTPUT, Shared};
 use crate::wire::actor::Pending;

@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use wattproof_guard::{State, TripCause};
 
-use crate::operation::temperatures::keep_fresh;
+use crate::readings::temperatures::keep_fresh;
 use crate::safety::off::safe_once;
 use crate::safety::unasked::{feed, look};
 use crate::shared::Shared;
