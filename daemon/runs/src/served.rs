@@ -50,17 +50,24 @@ pub fn served<'a>(bench: &BenchFile, plate: &'a Nameplate) -> Vec<(usize, &'a Ra
     numbered.filter(|(_, rating)| unserved(bench, plate, rating).is_none()).collect()
 }
 
+/// What a rating with all channels driven is short of, where the bench serves fewer than the amplifier has: what all of them
+/// would take from the supply is not taken.
+pub fn fewer_driven(bench: &BenchFile, plate: &Nameplate, claim: &Rating) -> Option<String> {
+    let (outputs, channels) = (bench.amplifier_channels(), plate.channels as usize);
+    let fewer = claim.driven == Driven::All && !bench.is_bridged() && outputs < channels;
+    fewer.then(|| {
+        format!("{outputs} of the amplifier's {channels} channels were driven, for the bench serves no more: the rating is judged by those alone")
+    })
+}
+
 /// Records and tells the ratings that this bench can't serve. Nothing is switched on by it.
 ///
 /// # Errors
 /// [`RunError::NothingServed`] when that is all of them.
 pub fn leave_out(stage: &mut Stage) -> Result<(), RunError> {
     let (bench, plate) = (stage.bench.file(), &stage.nameplate);
-    let (outputs, channels) = (bench.amplifier_channels(), plate.channels as usize);
-    if !bench.is_bridged() && outputs < channels && plate.rating.iter().any(|one| one.driven == Driven::All) {
-        tracing::warn!(
-            "ratings with all {channels} channels driven are measured with the {outputs} that this bench serves: they hold for those alone"
-        );
+    if let Some(note) = plate.rating.iter().find_map(|claim| fewer_driven(bench, plate, claim)) {
+        tracing::warn!("{note}");
     }
     let left_out: Vec<NotMeasured> = (1..)
         .zip(&plate.rating)
@@ -140,5 +147,20 @@ mod tests {
         assert!(
             unserved(&bench(4, false), &plate, &plate.rating[2]).unwrap().contains("[[digitizer.bridge]]")
         );
+    }
+
+    /// Project definition: a rating of all channels says by how many it was judged.
+    #[test]
+    fn fewer_channels_than_the_amplifier_has_are_told() {
+        let plate = |word: &str| {
+            let text = format!("{PLATE}{RATING}driven = \"{word}\"\n");
+            Nameplate::parse(Path::new("n.toml"), &text).unwrap()
+        };
+        let told = |outputs: usize, bridged: bool, word: &str| {
+            let plate = plate(word);
+            fewer_driven(&bench(outputs, bridged), &plate, &plate.rating[0])
+        };
+        assert!(told(2, false, "all").unwrap().starts_with("2 of the amplifier's 4 channels"));
+        assert_eq!((told(4, false, "all"), told(2, false, "one"), told(2, true, "all")), (None, None, None));
     }
 }

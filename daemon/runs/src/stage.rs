@@ -14,6 +14,7 @@ use crate::judge::judge_rating;
 use crate::open_tables::OpenTables;
 use crate::rebuild::BurstRecord;
 use crate::record::RecordedBench;
+use crate::served::fewer_driven;
 use crate::sweep::Shown;
 use crate::tables::{curve_rows, left_out_row, rating_row, step_rows};
 use crate::{
@@ -381,8 +382,9 @@ impl Stage {
             .ok_or_else(|| RunError::Call(format!("the nameplate has no rating {number}")))?;
         let spent = self.delivered.spent(self.rating, self.bench.now_s());
         let serving: Vec<&Step> = self.steps.iter().filter(|step| step.rating == Some(number)).collect();
-        let result =
-            judge_rating(self.bench.file(), self.bench.begun_day(), number, &claim, ceiling, &serving, spent);
+        let (file, begun) = (self.bench.file(), self.bench.begun_day());
+        let mut result = judge_rating(file, begun, number, &claim, ceiling, &serving, spent);
+        result.notes.extend(fewer_driven(file, &self.nameplate, &claim));
         let new = self.journal("rating", &result)?;
         self.tell(&Event::Judged(&result));
         self.results.push(result.clone());
