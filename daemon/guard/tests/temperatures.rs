@@ -62,14 +62,15 @@ fn each_with_a_limit_must_be_fresh() {
     assert!(refused.contains("temperature supply"), "{refused}");
     // Not read any more: it trips although supply current and heatsink are young. Limit of these tests: 2 s.
     let mut guard = running_and_watching();
-    for tenth in 1..=19 {
+    for tenth in 1..=20 {
         let now_s = f64::from(tenth) / 10.0;
-        assert!(guard.observe(now_s, &read(now_s, [Some(20.0), None, None])).is_none(), "{now_s}");
+        let supply = (tenth == 1).then_some(20.0);
+        assert!(guard.observe(now_s, &read(now_s, [Some(20.0), None, supply])).is_none(), "{now_s}");
     }
-    let trip = guard.observe(2.1, &read(2.1, [Some(20.0), None, None])).unwrap();
+    let trip = guard.observe(2.2, &read(2.2, [Some(20.0), None, None])).unwrap();
     assert!(matches!(&trip.cause, TripCause::Stale { reading, .. } if reading == "temperature supply"));
     assert!(matches!(trip.cause, TripCause::Stale { age_s, .. } if (age_s - 2.1).abs() < 1e-12));
-    assert!(guard.may_send(2.1, MessageKind::Feed).is_err(), "watchdogs are fed on fresh readings only");
+    assert!(guard.may_send(2.2, MessageKind::Feed).is_err(), "watchdogs are fed on fresh readings only");
 }
 
 #[test]
