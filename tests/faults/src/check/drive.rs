@@ -6,6 +6,8 @@ struct Output {
     on: bool,
     /// Its level was set since it was switched off: before, it may hold any.
     told: bool,
+    /// It was operated by hand or restarted since its level was set: the daemon can't know yet, and nothing is judged.
+    unknown: bool,
     vrms: f64,
     rest_vrms: f64,
     second_vrms: f64,
@@ -48,7 +50,8 @@ impl Drive {
         let output = self.0.get_mut(channel.wrapping_sub(1))?;
         let before_vrms = if output.on { output.loudest_vrms() } else { 0.0 };
         (output.on, output.told) = (on, output.told && on);
-        on.then(|| Change { on, told: output.told, before_vrms, now_vrms: output.loudest_vrms() })
+        let judged = on && !output.unknown;
+        judged.then(|| Change { on, told: output.told, before_vrms, now_vrms: output.loudest_vrms() })
     }
 
     /// Something of an output is set; None when it has nothing to do with its loudness.
@@ -57,7 +60,7 @@ impl Drive {
         let before = *output;
         let number = value.parse().unwrap_or(f64::NAN);
         match header {
-            "SOUR:VOLT" => (output.vrms, output.told) = (number, true),
+            "SOUR:VOLT" => (output.vrms, output.told, output.unknown) = (number, true, false),
             "SOUR:BURS:REST:VOLT" => output.rest_vrms = number,
             "SOUR:TWOT:VOLT" => output.second_vrms = number,
             "SOUR:BURS" => output.bursts = value == "ON",
@@ -65,11 +68,11 @@ impl Drive {
             _ => return None,
         }
         let (before_vrms, now_vrms) = (before.loudest_vrms(), output.loudest_vrms());
-        Some(Change { on: output.on, told: output.told, before_vrms, now_vrms })
+        (!before.unknown).then_some(Change { on: output.on, told: output.told, before_vrms, now_vrms })
     }
 
-    /// Everything off and forgotten, as after a restart of the instrument.
+    /// Nothing is known of it any more, as after a restart of the instrument or a hand at its panel.
     pub fn forget(&mut self) {
-        *self = Drive::default();
+        self.0 = [Output { unknown: true, ..Output::default() }; 2];
     }
 }

@@ -422,6 +422,15 @@ mod tests {
             let found: Vec<_> = checker.violations().iter().filter(|v| v.invariant == 11).collect();
             assert_eq!(found.first().map(|violation| violation.about), about, "{told}: {found:?}");
         }
+        // A hand at the panel after the level was set: the daemon can't know.
+        let mut checker = Checker::new(limits, 2);
+        checker.message(1.0, Role::Source, format!("SOUR1:VOLT {soft}").as_bytes(), &|| true);
+        checker.forgets(Role::Source);
+        checker.message(1.0, Role::Source, b"OUTP1 ON", &|| true);
+        checker.message(1.0, Role::Source, format!("SOUR1:VOLT {}", 2.0 * soft).as_bytes(), &|| true);
+        assert!(checker.violations().iter().all(|violation| violation.invariant != 11));
+        checker.message(1.0, Role::Source, format!("SOUR1:VOLT {loud}").as_bytes(), &|| true);
+        assert!(checker.violations().iter().any(|violation| violation.about == "step"));
     }
 
     /// A suspension between an OFF and the look at it makes the OFF no earlier than its trip.
