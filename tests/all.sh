@@ -107,8 +107,10 @@ install_packages
 install_python_libraries
 quietly "building" cargo build --release --locked -p wattproof -p wattproof-tests
 if cargo nextest --version >/dev/null 2>&1; then
-    quietly "tests in Rust" cargo nextest run --workspace --locked --no-fail-fast --test-threads 4 --status-level fail --final-status-level fail
+    quietly "tests in Rust" cargo nextest run --config-file tests/nextest.toml --workspace --locked --no-fail-fast --test-threads 4 \
+        --status-level fail --final-status-level flaky
     count "tests in Rust"
+    sed 's/\x1b\[[0-9;]*m//g' "$log" | grep -E '^ +FLAKY ' | sort -u || true
     # Examples in the documentation, which nextest leaves out.
     quietly "examples in the documentation" cargo test --workspace --locked --doc
 else
