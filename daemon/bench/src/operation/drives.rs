@@ -86,7 +86,12 @@ impl NoiseDrive {
     }
 
     fn peak_share(&self) -> f64 {
-        (self.crest.unwrap_or(CREST_UNKNOWN) * std::f64::consts::FRAC_1_SQRT_2).max(1.0)
+        (self.judged_crest() * std::f64::consts::FRAC_1_SQRT_2).max(1.0)
+    }
+
+    /// The crest factor that the guard judges, as it was given: one that no signal has, or that is no number, is refused.
+    fn judged_crest(&self) -> f64 {
+        self.crest.unwrap_or(CREST_UNKNOWN)
     }
 }
 
@@ -195,11 +200,11 @@ impl Bench {
                 "dialect {name} of the source has no crest factor: leave crest out, or add [operations.set_crest] to it if the instrument has one"
             )));
         }
-        let share = drive.peak_share();
+        let (share, judged_crest) = (drive.peak_share(), drive.judged_crest());
         let quiet_vrms = level_vrms.min(QUIET_VRMS);
         self.set_continuous(quiet_vrms)?;
         let outputs = self.shared.file.source.outputs.clone();
-        let still = Command::noise(quiet_vrms, share * std::f64::consts::SQRT_2);
+        let still = Command::noise(quiet_vrms, judged_crest);
         self.send(&self.shared.actors.source, &still, move |source| {
             outputs.iter().try_for_each(|output| {
                 if let Some(crest) = crest {
@@ -213,7 +218,7 @@ impl Bench {
         // By its peaks, as it is judged.
         self.rise(quiet_vrms * share, level_vrms * share, |bench, peak_vrms| {
             let level_vrms = peak_vrms / share;
-            bench.send_vrms(&Command::noise(level_vrms, share * std::f64::consts::SQRT_2), level_vrms)?;
+            bench.send_vrms(&Command::noise(level_vrms, judged_crest), level_vrms)?;
             bench.note_level(peak_vrms);
             Ok(())
         })?;
@@ -256,5 +261,23 @@ impl Bench {
 
     fn note_playing(&self, playing: Playing) {
         *self.shared.playing.lock().unwrap_or_else(PoisonError::into_inner) = playing;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The guard gets the crest factor as it was given, to refuse what no signal has; the ramp goes by the peaks (definition:
+    /// a sine's are the square root of two over its rms).
+    #[test]
+    fn a_crest_factor_that_no_signal_has_reaches_the_guard() {
+        let noise = |crest| NoiseDrive { kind: NoiseKind::White, level_vrms: 0.1, crest };
+        for crest in [f64::NAN, 0.5] {
+            let command = Command::noise(0.1, noise(Some(crest)).judged_crest());
+            assert!(matches!(command, Command::SourceTwoTone { second_vrms, .. } if second_vrms.is_nan()));
+        }
+        assert!((noise(Some(4.0)).peak_vrms() - 0.4 / std::f64::consts::SQRT_2).abs() < 1e-12);
+        assert_eq!(noise(Some(1.2)).peak_vrms(), 0.1);
     }
 }
