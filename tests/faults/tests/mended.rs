@@ -116,6 +116,17 @@ fn what_was_mended_stays_mended() {
     }
 }
 
+/// As above, of seeds that are played as they are.
+#[test]
+fn seeds_that_were_mended_stay_mended() {
+    // 5: a supply whose reading was frozen came right within a person's reset, which led from ALARM by TRIPPED to SAFE
+    // between two looks of the checker.
+    for seed in [10_539_094] {
+        let report = wattproof_faults::schedule::play(seed).unwrap();
+        assert!(report.violations.is_empty(), "seed {seed}: {:?}", report.violations);
+    }
+}
+
 /// Catalogue 56: stopped, looked at, reset, armed again, stopped again; nothing else is wrong.
 #[test]
 fn after_a_persons_reset_the_bench_arms_again_and_the_next_trip_has_its_own_cause() {

@@ -481,7 +481,10 @@ mod tests {
             (&[7], Some(7), false, hot, &[5]),
             (&[7, 7], Some(7), false, off, &[5]),
         ];
-        for (shown, quoted, stopped, truth, broken) in cases {
+        let latched = [Shown::Tripped, Shown::Alarm];
+        for (latched, (shown, quoted, stopped, truth, broken)) in
+            latched.into_iter().flat_map(|latched| cases.map(|case| (latched, case)))
+        {
             let mut checker = Checker::new(limits, 2);
             let excuse = |_| Excuse::default();
             for (role, question) in
@@ -491,7 +494,7 @@ mod tests {
             }
             checker.message(1.01, Role::Source, b"OUTP1 OFF", &|| true);
             checker.message(1.01, Role::Supply, b"OUTP OFF", &|| true);
-            checker.look(1.0, Standing::Open(Shown::Tripped), &truth, &excuse);
+            checker.look(1.0, Standing::Open(latched), &truth, &excuse);
             shown.iter().for_each(|nonce| checker.shows_number(2.0, *nonce));
             if let Some(nonce) = quoted {
                 checker.reset_begins(3.0, nonce);
@@ -501,7 +504,7 @@ mod tests {
             }
             checker.look(3.2, Standing::Open(Shown::Safe), &truth, &excuse);
             let found: Vec<u8> = checker.violations().iter().map(|violation| violation.invariant).collect();
-            assert_eq!(found, broken, "{shown:?} {quoted:?} {stopped} {truth}");
+            assert_eq!(found, broken, "{latched:?} {shown:?} {quoted:?} {stopped} {truth}");
         }
         let mut checker = Checker::new(limits, 2);
         checker.reset_begins(3.0, 7);
