@@ -222,20 +222,20 @@ impl Digitizer {
         let mut channels_v = Vec::with_capacity(numbers.len());
         if self.instrument.dialect().fetches_each() {
             for channel in &numbers {
-                let all = self.samples_of(&ready, &[at(*channel)], points)?;
-                channels_v.extend(part(Layout::Blockwise, &all, 1, points));
+                channels_v.extend(self.samples_of(&ready, &[at(*channel)], 1, points)?);
             }
         } else {
             let values = [("channels", Value::Word(self.samples.list.of(&numbers)))];
-            let all = self.samples_of(&ready, &values, points.saturating_mul(numbers.len()))?;
-            channels_v = part(self.samples.layout, &all, numbers.len(), points);
+            channels_v = self.samples_of(&ready, &values, numbers.len(), points)?;
         }
         for ((samples, one), (volts, offset_v)) in
             channels_v.iter_mut().zip(&prepared.channels).zip(&ready.lines)
         {
             // The same codes as in text answers (SCPI-1999 volume 1, 7.2.1); written so that a NaN is found.
             let real = |sample: &f64| sample.abs() < 9.9e37;
-            if let Some(index) = samples.iter().position(|sample| !real(sample)) {
+            // All of them first, which is quicker than to stop at one.
+            let all_real = samples.iter().fold(true, |all, sample| all & real(sample));
+            if let Some(index) = samples.iter().position(|sample| !real(sample)).filter(|_| !all_real) {
                 let words = format!("sample {index} of channel {}: {:?}", one.channel, samples.get(index));
                 return Err(self.instrument.not_a_number(words));
             }
@@ -247,23 +247,34 @@ impl Digitizer {
         Ok(Record { interval_s: prepared.interval_s, channels_v, full_scale_v })
     }
 
-    /// One fetch: so many numbers, as they travel.
+    /// One fetch: a list of `points` numbers for each of `channels`, as they travel.
     fn samples_of(
         &mut self,
         ready: &Ready,
         values: &[(&str, Value)],
-        count: usize,
-    ) -> Result<Vec<f64>, InstrumentError> {
+        channels: usize,
+        points: usize,
+    ) -> Result<Vec<Vec<f64>>, InstrumentError> {
+        let count = points.saturating_mul(channels);
+        let layout = if channels == 1 { Layout::Blockwise } else { self.samples.layout };
         match ready.travel {
             Travel::Text => {
                 let separator = self.samples.separator.clone();
-                self.instrument.list("fetch", values, &separator, count)
+                let all = self.instrument.list("fetch", values, &separator, count)?;
+                Ok(part(layout, &all, channels, points))
             }
             Travel::Binary(format, order) => {
                 let bytes = count.saturating_mul(format.bytes());
                 let payload = self.instrument.block("fetch", values, self.samples.block, bytes)?;
-                wattproof_scpi::samples::decode(&payload, format, order)
-                    .map_err(|error| self.instrument.refuse(error.to_string()))
+                let decode = |bytes| wattproof_scpi::samples::decode(bytes, format, order);
+                let decoded = match layout {
+                    Layout::Blockwise => {
+                        payload.chunks((bytes / channels.max(1)).max(1)).map(decode).collect()
+                    }
+                    Layout::Interleaved => decode(&payload).map(|all| part(layout, &all, channels, points)),
+                };
+                self.instrument.take_back(payload);
+                decoded.map_err(|error| self.instrument.refuse(error.to_string()))
             }
         }
     }

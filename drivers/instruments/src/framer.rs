@@ -1,6 +1,6 @@
 //! Where an answer ends, for every way in which instruments end them.
 
-use wattproof_scpi::{ReaderError, ResponseReader};
+use wattproof_scpi::{ReaderError, Response, ResponseReader};
 
 use crate::settings::Terminator;
 
@@ -32,21 +32,23 @@ pub(crate) struct Plain {
 }
 
 impl Framer {
-    pub(crate) fn new(want: Want, end: Terminator, limit_bytes: usize) -> Framer {
+    /// `room`, whose content goes, is where the first answer is put together.
+    pub(crate) fn new(want: Want, end: Terminator, limit_bytes: usize, mut room: Vec<u8>) -> Framer {
         match (want, end) {
             (Want::Line | Want::Definite, Terminator::Lf | Terminator::Crlf) => {
-                Framer::Standard(ResponseReader::new(limit_bytes))
+                Framer::Standard(ResponseReader::with_room(limit_bytes, room))
             }
-            _ => Framer::Plain(Plain { want, end: end.bytes(), limit_bytes, held: Vec::new() }),
+            _ => {
+                room.clear();
+                Framer::Plain(Plain { want, end: end.bytes(), limit_bytes, held: room })
+            }
         }
     }
 
     /// Takes bytes off the front of `input` until an answer is complete, without its end.
     pub(crate) fn next(&mut self, input: &mut &[u8]) -> Option<Result<Vec<u8>, ReaderError>> {
         match self {
-            Framer::Standard(reader) => {
-                reader.next(input).map(|found| found.map(|response| response.bytes().to_vec()))
-            }
+            Framer::Standard(reader) => reader.next(input).map(|found| found.map(Response::into_bytes)),
             Framer::Plain(plain) => plain.next(input),
         }
     }
@@ -101,7 +103,7 @@ mod tests {
     use super::*;
 
     fn all(want: Want, end: Terminator, bytes: &[u8], piece: usize) -> Vec<Vec<u8>> {
-        let mut framer = Framer::new(want, end, 1_000);
+        let mut framer = Framer::new(want, end, 1_000, b"of before".to_vec());
         let mut found = Vec::new();
         for piece in bytes.chunks(piece) {
             let mut input = piece;

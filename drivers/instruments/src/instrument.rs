@@ -410,6 +410,11 @@ impl Instrument {
         Ok(payload)
     }
 
+    /// A block that was asked for and is not needed any more.
+    pub(crate) fn take_back(&mut self, block: Vec<u8>) {
+        self.session.take_back(block);
+    }
+
     /// Switches off: sends the messages for all `channels` at once, whatever the state of the session, then
     /// reads every one back.
     pub(crate) fn off(&mut self, name: &str, state: &str, channels: u32) -> Result<(), InstrumentError> {

@@ -22,6 +22,8 @@ use crate::wire::Wire;
 
 /// Longest text answer, bytes. A block gets its expected size on top.
 const ANSWER_BYTES_MAX: usize = 65_536;
+/// Most that is kept as room for the next block, bytes.
+const ROOM_BYTES_MAX: usize = 4 << 20;
 /// What 9600 baud carry in frames of ten bits, less a margin, bytes/s.
 const SLOW_BYTES_PER_S: f64 = 900.0;
 
@@ -45,6 +47,8 @@ pub struct Session {
     queue_owed: bool,
     /// The end of an echo that was not waited for.
     owed: Vec<u8>,
+    /// Where the next block is put together.
+    room: Vec<u8>,
 }
 
 impl std::fmt::Debug for Session {
@@ -73,6 +77,14 @@ impl Session {
             urgent_under_way: false,
             queue_owed: false,
             owed: Vec::new(),
+            room: Vec::new(),
+        }
+    }
+
+    /// Takes a block back that nobody needs any more, as room for the next: memory of this size is dear to get each time.
+    pub(crate) fn take_back(&mut self, block: Vec<u8>) {
+        if block.capacity() <= ROOM_BYTES_MAX {
+            self.room = block;
         }
     }
 
@@ -417,7 +429,8 @@ impl Session {
         want: Want,
         limit_bytes: usize,
     ) -> Result<Vec<u8>, InstrumentError> {
-        let mut reader = Framer::new(want, self.settings.answer_end, limit_bytes);
+        let room = if want == Want::Line { Vec::new() } else { std::mem::take(&mut self.room) };
+        let mut reader = Framer::new(want, self.settings.answer_end, limit_bytes, room);
         let mut buf = vec![0u8; 16_384];
         let mut head = Vec::new();
         loop {

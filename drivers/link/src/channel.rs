@@ -1,5 +1,6 @@
 //! The one place that waits: a non-blocking descriptor, polled together with the canceller's.
 
+use std::cell::Cell;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::time::{Duration, Instant};
 
@@ -16,7 +17,12 @@ pub(crate) struct Channel {
     fd: OwnedFd,
     canceller: Canceller,
     opened: Instant,
+    /// The last read brought so much that more lies behind it most likely.
+    flowing: Cell<bool>,
 }
+
+/// As much as a terminal gives at once, less a margin, bytes.
+const FLOWING_BYTES: usize = 2048;
 
 impl Channel {
     /// Takes the descriptor over and makes it non-blocking.
@@ -24,7 +30,7 @@ impl Channel {
         let flags = fcntl_getfl(&fd).map_err(|errno| LinkError::from_errno(&label, errno))?;
         fcntl_setfl(&fd, flags | OFlags::NONBLOCK).map_err(|errno| LinkError::from_errno(&label, errno))?;
         let canceller = Canceller::waking(&label)?;
-        Ok(Channel { label, fd, canceller, opened: Instant::now() })
+        Ok(Channel { label, fd, canceller, opened: Instant::now(), flowing: Cell::new(false) })
     }
 
     pub(crate) fn label(&self) -> &str {
@@ -73,13 +79,22 @@ impl Channel {
         if buf.is_empty() {
             return Ok(0);
         }
+        let mut waits = !self.flowing.replace(false);
         loop {
-            self.wait(PollFlags::IN, deadline)?;
+            if waits {
+                self.wait(PollFlags::IN, deadline)?;
+            } else if self.canceller.is_cancelled() {
+                return Err(LinkError::Cancelled);
+            }
             // Read even when poll reports a hang-up: bytes that came before it are still there.
             match rustix::io::read(&self.fd, &mut *buf) {
                 Ok(0) => return Err(LinkError::HungUp),
-                Ok(n) => return Ok(n),
-                Err(Errno::AGAIN | Errno::INTR) => self.pause_if_hung(PollFlags::IN)?,
+                Ok(n) => {
+                    self.flowing.set(n >= FLOWING_BYTES);
+                    return Ok(n);
+                }
+                Err(Errno::AGAIN | Errno::INTR) if waits => self.pause_if_hung(PollFlags::IN)?,
+                Err(Errno::AGAIN | Errno::INTR) => waits = true,
                 Err(errno) => return Err(LinkError::from_errno(&self.label, errno)),
             }
         }

@@ -134,6 +134,33 @@ fn cancelling_unblocks_a_blocked_receive_until_cleared() {
     assert_eq!(link.receive(&mut buf, LONG), Ok(1));
 }
 
+/// What comes in one go is read on without asking whether there is more: that must change nothing of how a wait ends.
+#[test]
+fn behind_much_that_came_a_wait_still_ends_by_deadline_cancellation_or_hang_up() {
+    let (master, mut link) = linked();
+    let canceller = link.canceller();
+    let much = |link: &mut SerialLink| {
+        rustix::io::write(&master, &[b'x'; 3000]).unwrap();
+        let (mut got, mut buf) = (0, [0u8; 8192]);
+        while got < 3000 {
+            got += link.receive(&mut buf, LONG).unwrap();
+        }
+        assert_eq!(got, 3000);
+    };
+    let mut buf = [0u8; 8];
+    much(&mut link);
+    let deadline = link.now() + Duration::from_millis(20);
+    assert_eq!(link.receive(&mut buf, deadline), Err(LinkError::TimedOut));
+    assert!(link.now() >= deadline);
+    much(&mut link);
+    canceller.cancel();
+    assert_eq!(link.receive(&mut buf, LONG), Err(LinkError::Cancelled));
+    canceller.clear();
+    much(&mut link);
+    drop(master);
+    assert_eq!(link.receive(&mut buf, LONG), Err(LinkError::HungUp));
+}
+
 #[test]
 fn a_write_into_a_full_buffer_times_out_and_can_be_abandoned() {
     let (_master, mut link) = linked();

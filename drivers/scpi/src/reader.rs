@@ -34,7 +34,14 @@ impl ResponseReader {
     /// A reader that keeps at most `limit_bytes` of one response.
     #[must_use]
     pub fn new(limit_bytes: usize) -> Self {
-        Self { framing: Framing::new(Side::Response), message: Vec::new(), limit_bytes, overflow: false }
+        Self::with_room(limit_bytes, Vec::new())
+    }
+
+    /// The same, which puts the first response into `room`, whose content goes: for long responses one after the other.
+    #[must_use]
+    pub fn with_room(limit_bytes: usize, mut room: Vec<u8>) -> Self {
+        room.clear();
+        Self { framing: Framing::new(Side::Response), message: room, limit_bytes, overflow: false }
     }
 
     /// Takes bytes off the front of `input` until a response is complete; `None` once `input` is used up.
@@ -133,6 +140,12 @@ impl Response {
     #[must_use]
     pub fn bytes(&self) -> &[u8] {
         &self.raw
+    }
+
+    /// The bytes as they came, given away.
+    #[must_use]
+    pub fn into_bytes(self) -> Vec<u8> {
+        self.raw
     }
 
     /// The whole response as text, white space at the ends removed; for `*IDN?` and for the log.

@@ -9,6 +9,7 @@ use wattproof_guard::SafetyReading;
 use wattproof_instruments::Record;
 use wattproof_signal::{Capture, Reading, Settings, touches};
 
+use crate::readings::sums::{mean, mean_product, mean_square};
 use crate::{BenchFile, Measures};
 
 /// Shortest part of a record that is judged by itself, s.
@@ -113,12 +114,12 @@ static READERS: LazyLock<Option<ThreadPool>> = LazyLock::new(|| {
     pool.inspect_err(|error| tracing::warn!("{error}: channels are read one after the other")).ok()
 });
 
-/// All channels at once.
+/// All channels at once; a single one where it is asked, since to wake a pool takes longer than it saves.
 fn read_all(channels: &[ChannelCaptured], settings: &Settings) -> Vec<Reading> {
     let read = |channel: &ChannelCaptured| wattproof_signal::read(&channel.capture, settings);
     match &*READERS {
-        Some(pool) => pool.install(|| channels.par_iter().map(read).collect()),
-        None => channels.iter().map(read).collect(),
+        Some(pool) if channels.len() > 1 => pool.install(|| channels.par_iter().map(read).collect()),
+        _ => channels.iter().map(read).collect(),
     }
 }
 
@@ -138,15 +139,14 @@ pub(crate) fn loudest(channels: &[ChannelCaptured], hz: f64) -> Loudest {
     for ChannelCaptured { capture, .. } in channels {
         let part = ((PART_S * hz).ceil().max(1.0) / hz * capture.fs_hz).round().max(1.0) as usize;
         let amps = capture.amps.as_deref().unwrap_or_default();
-        let ms = |part: &[f64]| part.iter().map(|x| x * x).sum::<f64>() / part.len() as f64;
         for volts in capture.volts.chunks_exact(part) {
-            worst.out_vrms = worse(worst.out_vrms, Some(ms(volts).sqrt()));
+            worst.out_vrms = worse(worst.out_vrms, Some(mean_square(volts).sqrt()));
         }
         for (index, (volts, amps)) in
             capture.volts.chunks_exact(part).zip(amps.chunks_exact(part)).enumerate()
         {
-            let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / part as f64;
-            worst.out_arms = worse(worst.out_arms, Some(ms(amps).sqrt()));
+            let watts = mean_product(volts, amps);
+            worst.out_arms = worse(worst.out_arms, Some(mean_square(amps).sqrt()));
             worst.out_w = worse(worst.out_w, Some(watts));
             together_w.resize(together_w.len().max(index + 1), 0.0);
             if let Some(sum_w) = together_w.get_mut(index) {
@@ -161,9 +161,7 @@ pub(crate) fn loudest(channels: &[ChannelCaptured], hz: f64) -> Loudest {
 pub(crate) fn together_w(channels: &[ChannelCaptured], readings: &[Reading]) -> Option<f64> {
     let each = channels.iter().zip(readings).map(|(channel, reading)| {
         let amps = channel.capture.amps.as_deref()?;
-        let watts =
-            || channel.capture.volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / amps.len() as f64;
-        Some(reading.active_w.unwrap_or_else(watts))
+        Some(reading.active_w.unwrap_or_else(|| mean_product(amps, &channel.capture.volts)))
     });
     each.sum()
 }
@@ -182,17 +180,12 @@ pub(crate) fn outputs(channels: &[ChannelCaptured], readings: &[Reading]) -> Saf
     let raise = |kept: &mut Option<f64>, value: Option<f64>| *kept = worse(*kept, value);
     for (channel, reading) in channels.iter().zip(readings) {
         let volts = &channel.capture.volts;
-        let count = volts.len().max(1) as f64;
-        let vrms = (volts.iter().map(|v| v * v).sum::<f64>() / count).sqrt();
-        let dc_v = volts.iter().sum::<f64>() / count;
-        raise(&mut worst.out_vrms, Some(vrms));
-        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or(dc_v).abs()));
+        raise(&mut worst.out_vrms, Some(mean_square(volts).sqrt()));
+        raise(&mut worst.dc_v, Some(reading.dc_v.unwrap_or_else(|| mean(volts)).abs()));
         // What is not measured is not 0.
         let Some(amps) = channel.capture.amps.as_deref() else { continue };
-        let arms = (amps.iter().map(|a| a * a).sum::<f64>() / amps.len().max(1) as f64).sqrt();
-        let watts = volts.iter().zip(amps).map(|(v, a)| v * a).sum::<f64>() / count;
-        raise(&mut worst.out_arms, Some(arms));
-        raise(&mut worst.out_w, Some(reading.active_w.unwrap_or(watts)));
+        raise(&mut worst.out_arms, Some(mean_square(amps).sqrt()));
+        raise(&mut worst.out_w, Some(reading.active_w.unwrap_or_else(|| mean_product(volts, amps))));
     }
     worst
 }

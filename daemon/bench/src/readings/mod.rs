@@ -4,4 +4,5 @@
 pub(crate) mod acquire;
 pub(crate) mod captured;
 pub(crate) mod measure;
+pub(crate) mod sums;
 pub(crate) mod temperatures;

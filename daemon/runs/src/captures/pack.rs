@@ -4,7 +4,10 @@
 //! samples are such codes, the codes are kept, as differences; otherwise the samples themselves. Both are compressed
 //! with zstd, bytes of equal weight together.
 
+use std::cell::RefCell;
+
 use serde::{Deserialize, Serialize};
+use zstd::bulk::Compressor;
 
 /// How hard to compress: more costs time, gives little on noise.
 const LEVEL: i32 = 1;
@@ -59,10 +62,25 @@ pub fn pack(samples: &[f64], origin: Option<Origin>) -> std::io::Result<(Packing
     let (packing, planes) = origin
         .and_then(|origin| as_codes(samples, origin).or_else(|| as_singles(samples, origin)))
         .unwrap_or_else(|| {
-            let words: Vec<[u8; 8]> = samples.iter().map(|sample| sample.to_le_bytes()).collect();
-            (Packing::Doubles, planes(&words))
+            let byte_of = |sample: f64, byte| (sample.to_bits() >> (8 * byte)) as u8;
+            (Packing::Doubles, planes::<8, _>(samples, byte_of))
         });
-    Ok((packing, zstd::bulk::compress(&planes, LEVEL)?))
+    Ok((packing, compressed(&planes)?))
+}
+
+thread_local! {
+    /// Its room to work in takes longer to get than a record to compress, so that a thread keeps it.
+    static COMPRESSOR: RefCell<Option<Compressor<'static>>> = const { RefCell::new(None) };
+}
+
+fn compressed(planes: &[u8]) -> std::io::Result<Vec<u8>> {
+    COMPRESSOR.with_borrow_mut(|kept| {
+        let compressor = match kept {
+            Some(compressor) => compressor,
+            None => kept.insert(Compressor::new(LEVEL)?),
+        };
+        compressor.compress(planes)
+    })
 }
 
 /// The samples again; `None` when the bytes are not what [`pack`] made of `count` samples.
@@ -110,40 +128,50 @@ fn as_codes(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
     FULL_SCALE_CODES.into_iter().find_map(|full_scale| {
         let scale = range_v / full_scale;
         let per_scale = scale.recip();
-        let mut before = 0i32;
-        let deltas: Option<Vec<[u8; 4]>> = samples
-            .iter()
-            .map(|sample| {
-                let code = nearest((sample * per_gain + offset_v) * per_scale);
-                let code = ((-2_147_483_648.0..2_147_483_648.0).contains(&code)).then_some(code as i32)?;
-                let same = from_code(code, scale, offset_v, gain).to_bits() == sample.to_bits();
-                let delta = code.wrapping_sub(before);
-                before = code;
-                same.then(|| fold(delta).to_le_bytes())
-            })
-            .collect();
-        Some((Packing::Codes { scale, offset: offset_v, gain }, planes(&deltas?)))
+        let mut codes = Vec::with_capacity(samples.len());
+        // A part at a time, so that little is lost on samples that are no such codes.
+        for part in samples.chunks(PART_SAMPLES) {
+            let from = codes.len();
+            codes.extend(part.iter().map(|sample| code((sample * per_gain + offset_v) * per_scale)));
+            let same = |(code, sample): (&i32, &f64)| {
+                from_code(*code, scale, offset_v, gain).to_bits() == sample.to_bits()
+            };
+            let found = codes.get(from..).unwrap_or_default().iter().zip(part);
+            if !found.fold(true, |all, pair| all & same(pair)) {
+                return None;
+            }
+        }
+        let mut before = 0;
+        for code in &mut codes {
+            let delta = code.wrapping_sub(std::mem::replace(&mut before, *code));
+            *code = fold(delta) as i32;
+        }
+        Some((Packing::Codes { scale, offset: offset_v, gain }, planes::<4, _>(&codes, byte_of_word)))
     })
 }
 
-/// The nearest integer, for what is far below 2^51; anything else fails the comparison that follows. Without the
+/// Samples that are tried at once.
+const PART_SAMPLES: usize = 1024;
+
+/// The nearest integer, of what is one of 32 bits; anything else gives some code, which fails the comparison that
+/// follows. In a double of this size a step of the last place is 1, so that its lowest 32 bits are the code: without the
 /// processor's own rounding, which plain x86-64 lacks, `round` is a call for every sample.
-fn nearest(value: f64) -> f64 {
+fn code(value: f64) -> i32 {
     const UNIT_STEPS_FROM: f64 = 6_755_399_441_055_744.0;
-    (value + UNIT_STEPS_FROM) - UNIT_STEPS_FROM
+    (value + UNIT_STEPS_FROM).to_bits() as i32
 }
 
 fn as_singles(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
     let Origin { offset_v, gain, .. } = origin;
-    let singles: Option<Vec<[u8; 4]>> = samples
+    let singles: Option<Vec<i32>> = samples
         .iter()
         .map(|sample| {
             let single = (sample / gain + offset_v) as f32;
             let same = ((f64::from(single) - offset_v) * gain).to_bits() == sample.to_bits();
-            same.then(|| single.to_le_bytes())
+            same.then(|| single.to_bits() as i32)
         })
         .collect();
-    Some((Packing::Singles { offset: offset_v, gain }, planes(&singles?)))
+    Some((Packing::Singles { offset: offset_v, gain }, planes::<4, _>(&singles?, byte_of_word)))
 }
 
 /// Small numbers of either sign to small numbers without.
@@ -156,14 +184,17 @@ fn unfold(folded: u32) -> i32 {
 }
 
 /// All first bytes, then all second bytes, and so on: bytes of equal weight are alike.
-fn planes<const N: usize>(words: &[[u8; N]]) -> Vec<u8> {
-    let mut planes = vec![0; N * words.len()];
-    for (byte, plane) in planes.chunks_exact_mut(words.len().max(1)).enumerate() {
-        for (to, word) in plane.iter_mut().zip(words) {
-            *to = word[byte];
-        }
+fn planes<const N: usize, W: Copy>(words: &[W], byte_of: impl Fn(W, usize) -> u8) -> Vec<u8> {
+    let mut planes = Vec::with_capacity(N * words.len());
+    for byte in 0..N {
+        planes.extend(words.iter().map(|word| byte_of(*word, byte)));
     }
     planes
+}
+
+/// The lowest byte first.
+fn byte_of_word(word: i32, byte: usize) -> u8 {
+    (word >> (8 * byte)) as u8
 }
 
 fn words<const N: usize>(planes: &[u8], count: usize) -> impl Iterator<Item = [u8; N]> + '_ {
@@ -200,6 +231,20 @@ mod tests {
             assert!(matches!(packing, Packing::Codes { .. }), "{packing:?}");
             assert_eq!(bits(&samples), bits(&again));
             assert!(bytes as f64 <= most * samples.len() as f64, "{bytes} bytes");
+        }
+    }
+
+    /// Two's complement of 32 bits reaches from -2^31 to 2^31 - 1; a code beyond it is none.
+    #[test]
+    fn codes_are_found_to_the_ends_of_their_range() {
+        let origin = Origin { range_v: 5.0, offset_v: 0.0013, gain: 20.37 };
+        let sample = |code: f64| (code * (5.0 / 2_147_483_648.0) - origin.offset_v) * origin.gain;
+        let (low, high) = (-2_147_483_648.0, 2_147_483_647.0);
+        for (codes, found) in [([low, high, 0.0, -1.0], true), ([low - 1.0, 0.0, 1.0, 2.0], false)] {
+            let samples = codes.map(sample);
+            let (packing, _, again) = back(&samples, Some(origin));
+            assert_eq!(matches!(packing, Packing::Codes { .. }), found, "{packing:?}");
+            assert_eq!(bits(&samples), bits(&again));
         }
     }
 

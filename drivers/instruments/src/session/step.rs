@@ -117,7 +117,7 @@ impl Session {
     /// Skips answers until the nonce comes back. Late answers to earlier questions come before it.
     fn await_nonce(&mut self, nonce: u8, deadline: Duration) -> Result<(), Unsynced> {
         self.link.expects();
-        let mut reader = Framer::new(Want::Line, self.settings.answer_end, ANSWER_BYTES_MAX);
+        let mut reader = Framer::new(Want::Line, self.settings.answer_end, ANSWER_BYTES_MAX, Vec::new());
         let mut buf = [0u8; 4096];
         let wanted = nonce.to_string();
         loop {
