@@ -371,6 +371,7 @@ fn what_is_asked_for_wrongly_is_told_before_a_port_is_opened() {
     std::fs::write(sheet, "a,b\n").unwrap();
     let sheet = sheet.to_str().unwrap();
     refused(&["--channel", "3"], "1 to 2");
+    refused(&["--adc", "9"], "adc 1, 2, 3, 4");
     refused(&["--due", "2020-01-01"], "after today");
     refused(&["--points", sheet, "--channel", "1", "--measures", "volts"], "s.csv:1: ");
 }

@@ -114,27 +114,34 @@ fn four_channels_give_less_together_than_one_and_agree_with_the_model() {
     again(&served);
 }
 
-#[test]
-fn bridges_agree_with_the_model_and_single_ratings_are_left_out() {
-    let served = Served::start_with(AMPLIFIER, &["--bridged"]);
+/// The main job on bridges: the voltage across each by a divider from either side, or by one differential input.
+fn bridges_hold(further: &[&str], by_dividers: bool) {
+    let served = Served::start_with(AMPLIFIER, further);
     let file = std::fs::read_to_string(served.bench()).unwrap();
     assert_eq!((count(&file, "[[digitizer.bridge]]"), count(&file, "\"amps\"")), (2, 2), "{file}");
+    let dividers = if by_dividers { 4 } else { 2 };
+    assert_eq!((count(&file, "\"volts\""), count(&file, "negative = ")), (dividers, dividers - 2), "{file}");
     let run = served.run(&root().join("scripts/rated_power.rhai")).output().unwrap();
     assert!(run.status.success(), "{}", said(&run));
     let folder = served.run_folder();
     holds(&folder, BRIDGED);
     is_left_out(&folder, ALL, "wired for bridged");
     is_left_out(&folder, ONE, "wired for bridged");
-    // Both dividers count, each by its share, and each side carries half of what is between them.
     let ratings: Value =
         serde_json::from_str(&std::fs::read_to_string(folder.join("ratings.json")).unwrap()).unwrap();
+    // Both dividers count, each by its share.
     let budget = ratings["ratings"][0]["budget"].to_string();
-    assert!(budget.contains("voltage gain, negative side"), "{budget}");
+    assert_eq!(budget.contains("voltage gain, negative side"), by_dividers, "{budget}");
     assert_eq!(ratings["ratings"][0]["driven"], "bridged");
     for row in rows(&folder.join("steps.csv")).iter().filter(|row| row["driven"] == "true") {
         assert_eq!(row["bridged"], "true");
-        let sides = number(row, "positive_vrms") + number(row, "negative_vrms");
-        assert!((sides / number(row, "out_vrms") - 1.0).abs() < 5e-3, "{row:?}");
+        if by_dividers {
+            // Each side carries half of what is between them.
+            let sides = number(row, "positive_vrms") + number(row, "negative_vrms");
+            assert!((sides / number(row, "out_vrms") - 1.0).abs() < 5e-3, "{row:?}");
+        } else {
+            assert_eq!((row["positive_vrms"].as_str(), row["negative_vrms"].as_str()), ("", ""), "{row:?}");
+        }
     }
     let told = |rating: &str| {
         let explain = Command::new(wattproof()).arg("explain").arg(&folder).arg(rating).output().unwrap();
@@ -144,6 +151,16 @@ fn bridges_agree_with_the_model_and_single_ratings_are_left_out() {
     assert!(told("1").contains("did not measure rating 1"), "{}", told("1"));
     is_off(&served);
     again(&served);
+}
+
+#[test]
+fn bridges_by_dividers_agree_with_the_model_and_single_ratings_are_left_out() {
+    bridges_hold(&["--bridged"], true);
+}
+
+#[test]
+fn bridges_by_a_differential_input_agree_with_the_model_too() {
+    bridges_hold(&["--bridged", "--differential"], false);
 }
 
 /// Both sides in phase leave nothing between them: found at the small level, told clearly, nothing begun.

@@ -10,7 +10,8 @@ use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialChoice, SerialSettings};
 use wattproof_runs::{Driven, LimitBy, Nameplate, PlateKind, Rating};
 use wattproof_virtual_bench::{
-    AmplifierSpec, FrontEnd, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role, VirtualBench,
+    AmplifierSpec, BridgeInputs, FrontEnd, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role,
+    VirtualBench,
 };
 
 use crate::failure::Failure;
@@ -54,7 +55,7 @@ pub fn bench_text(
     };
     let is_line = amplifier.nameplate.kind == wattproof_virtual_bench::PlateKind::LineStage;
     let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.load_w()).fold(50.0, f64::max);
-    let wiring = Wiring { channels: amplifier.channels(), bridged: serving.is_bridged() };
+    let wiring = Wiring { channels: amplifier.channels(), bridged: serving.bridged() };
     let adc = |channel: &FrontEndChannel| CalibratedChannel {
         adc: channel.channel,
         amplifier_channel: wiring.output_of(channel.output),
@@ -131,23 +132,28 @@ pub fn bench_text(
 /// How the outputs of the amplifier are wired.
 struct Wiring {
     channels: usize,
-    bridged: bool,
+    bridged: Option<BridgeInputs>,
 }
 
 impl Wiring {
     /// The channels that source and load are at: all, or the first of every bridge.
     fn firsts(&self) -> Vec<u32> {
-        (1_u32..).take(self.channels).step_by(if self.bridged { 2 } else { 1 }).collect()
+        (1_u32..).take(self.channels).step_by(if self.bridged.is_some() { 2 } else { 1 }).collect()
     }
 
     /// The bench's number for what an output of the amplifier belongs to.
     fn output_of(&self, output: u32) -> u32 {
-        if self.bridged { output.div_ceil(2) } else { output }
+        if self.bridged.is_some() { output.div_ceil(2) } else { output }
     }
 
-    /// Whether an input of the digitizer is needed: one current is enough for a bridge.
+    /// Whether an input of the digitizer is needed: one current is enough for a bridge, and one differential voltage.
     fn uses(&self, input: &FrontEndChannel) -> bool {
-        !self.bridged || input.quantity == Quantity::Volts || input.output % 2 == 1
+        let both = match self.bridged {
+            None => true,
+            Some(BridgeInputs::Dividers) => input.quantity == Quantity::Volts,
+            Some(BridgeInputs::Differential) => false,
+        };
+        both || input.output % 2 == 1
     }
 
     fn bridges(&self, front_end: &FrontEnd) -> Vec<BridgePlace> {
@@ -157,9 +163,15 @@ impl Wiring {
         };
         let bridge = |first: u32| {
             let (amplifier_channel, positive) = (self.output_of(first), adc_of(first)?);
-            Some(BridgePlace { amplifier_channel, positive, negative: adc_of(first + 1) })
+            let by_dividers = self.bridged == Some(BridgeInputs::Dividers);
+            let negative = adc_of(first + 1).filter(|_| by_dividers);
+            Some(BridgePlace { amplifier_channel, positive, negative })
         };
-        if self.bridged { self.firsts().into_iter().filter_map(bridge).collect() } else { Vec::new() }
+        if self.bridged.is_some() {
+            self.firsts().into_iter().filter_map(bridge).collect()
+        } else {
+            Vec::new()
+        }
     }
 }
 

@@ -198,6 +198,9 @@ pub struct CalibrateOrder {
     /// Only inputs that look at this
     #[arg(long, value_name = "KIND")]
     pub measures: Option<InputKind>,
+    /// Only the input at this ADC channel, as where both sides of a bridge have one
+    #[arg(long, value_name = "N")]
+    pub adc: Option<u32>,
     /// The reference meter: make, model, number; asked for without it
     #[arg(long, value_name = "TEXT")]
     pub meter: Option<String>,
@@ -249,6 +252,9 @@ pub struct VirtualOrder {
     /// divider on both sides, as the bench file then says
     #[arg(long)]
     pub bridged: bool,
+    /// Look at each bridge by one differential input in place of a divider on both sides
+    #[arg(long, requires = "bridged")]
+    pub differential: bool,
     /// Serve no load that can be set, but resistors of so many ohm on every output
     #[arg(long, value_name = "OHM")]
     pub fixed_load: Option<f64>,

@@ -4,8 +4,8 @@ use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
-    AmplifierSpec, LoadStands, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue, faults, manner,
-    truth,
+    AmplifierSpec, BridgeInputs, LoadStands, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue,
+    faults, manner, truth,
 };
 
 use crate::bench_text::{VirtualLoad, bench_text, fixed_ohm, nameplate, to_toml, write};
@@ -52,7 +52,11 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
         pace_baud: order.pace,
         bits: order.bits,
         fixed_load_ohm: fixed_ohm,
-        bridged: order.bridged,
+        bridged: order.bridged.then_some(if order.differential {
+            BridgeInputs::Differential
+        } else {
+            BridgeInputs::Dividers
+        }),
         load_stands,
         manners: order.manner.iter().map(|name| manner::named(name)).collect::<Result<_, _>>()?,
     };

@@ -30,6 +30,6 @@ pub use manner::{Manner, MannerError};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
 pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
 pub use world::{
-    Ailments, Drive, Input, Inputs, LoadStands, Oscillation, OutputReading, OutputState, RawCapture, Shape,
-    World,
+    Ailments, BridgeInputs, Drive, Input, Inputs, LoadStands, Oscillation, OutputReading, OutputState,
+    RawCapture, Shape, World,
 };

@@ -18,6 +18,7 @@ mod supply;
 mod warmth;
 
 pub use ailments::{Ailments, Oscillation};
+pub use bridge::BridgeInputs;
 pub use capture::RawCapture;
 pub use cutout::LoadStands;
 pub use drive::Drive;
@@ -109,8 +110,8 @@ pub struct World {
     /// The same as things really are.
     sources: Vec<SourceChannel>,
     terminals: Vec<Terminal>,
-    /// Whether channels 1 and 2, 3 and 4 and so on are bridged.
-    bridged: bool,
+    /// What looks at the bridges, where channels 1 and 2, 3 and 4 and so on are bridged.
+    bridged: Option<BridgeInputs>,
     supply: BenchSupply,
     slow: Slow,
     noise: Vec<Gaussian>,
@@ -134,7 +135,7 @@ impl World {
             warmth: Warmth::default(),
             sources,
             terminals,
-            bridged: false,
+            bridged: None,
             supply: BenchSupply::new(),
             slow: Slow::new(&amplifier),
             noise: noises(seed, channels),
@@ -156,15 +157,15 @@ impl World {
     /// both, the second in opposite phase, and the first one's load is between their outputs. An odd last channel
     /// stays as it is.
     #[must_use]
-    pub fn bridge(mut self) -> Self {
-        self.bridged = true;
+    pub fn bridge(mut self, inputs: BridgeInputs) -> Self {
+        self.bridged = Some(inputs);
         self.refit();
         self
     }
 
     /// Whether its channels are bridged.
     pub fn is_bridged(&self) -> bool {
-        self.bridged
+        self.bridged.is_some()
     }
 
     /// The amplifier's description.
@@ -210,7 +211,7 @@ impl World {
         for (terminal, cut) in self.terminals.iter_mut().zip(self.cutout.cut) {
             terminal.connected &= !cut;
         }
-        if self.bridged {
+        if self.bridged.is_some() {
             bridge::wire(&mut self.sources, &mut self.terminals, self.ailments.bridge_in_phase);
         }
         self.supply.discharge_tau_s = self.ailments.discharge_tau_s;
@@ -364,7 +365,7 @@ impl World {
         self.slow.heatsink_c += self.ailments.runaway_c_per_s * dt_s;
         self.now_s += dt_s;
         let mut out_w: Vec<f64> = outcome.cycles.iter().map(|cycle| cycle.out_w).collect();
-        if self.bridged {
+        if self.bridged.is_some() {
             bridge::out_w(&mut out_w);
         }
         self.warmth.step(&out_w, self.supply.out_v * outcome.demand.supply_a, dt_s);

@@ -5,7 +5,8 @@ mod bench;
 
 use bench::{band_rms, ideal, tone};
 use wattproof_virtual_bench::{
-    AmplifierSpec, Drive, Load, RatingChannels, Truth, TruthQuery, World, catalogue, truth, truth_at,
+    AmplifierSpec, BridgeInputs, Drive, Load, RatingChannels, Truth, TruthQuery, World, catalogue, truth,
+    truth_at,
 };
 
 const FS_HZ: f64 = 192_000.0;
@@ -85,7 +86,7 @@ fn samples_agree_with_the_model_channel_by_channel_and_across_bridges() {
         let query = query(&spec, channels);
         let source_vrms = truth(&spec, &query).unwrap().source_vrms;
         let world = World::new(spec.clone(), 7);
-        let world = if bridged { world.bridge() } else { world };
+        let world = if bridged { world.bridge(BridgeInputs::Dividers) } else { world };
         let mut world = playing(world, query.load_ohm, source_vrms);
         let level =
             truth_at(&spec, &TruthQuery { heatsink_c: world.heatsink_c(), ..query }, source_vrms).unwrap();
@@ -118,7 +119,7 @@ fn samples_agree_with_the_model_channel_by_channel_and_across_bridges() {
 #[test]
 fn sides_in_phase_leave_nothing_between_them() {
     let spec = catalogue::amplifier("quartet").unwrap();
-    let mut world = playing(World::new(spec, 7).bridge(), 4.0, 0.1);
+    let mut world = playing(World::new(spec, 7).bridge(BridgeInputs::Dividers), 4.0, 0.1);
     let between = |world: &mut World| {
         let raw = world.capture(world.now_s(), FS_HZ, 1_920);
         let difference: Vec<f64> = raw.volts[0].iter().zip(&raw.volts[1]).map(|(p, n)| p - n).collect();

@@ -38,7 +38,7 @@ pub fn calibrate(order: &CalibrateOrder) -> Result<(), Failure> {
     let sheet = order.points.as_ref().map(|path| Sheet::read(path)).transpose()?;
     if sheet.is_some() && (inputs.len() != 1 || order.outside) {
         return Err(Failure::Said(
-            "--points is the sheet of one input through the amplifier: name it with --channel and --measures, without --outside".into(),
+            "--points is the sheet of one input through the amplifier: name it with --channel and --measures, or with --adc, without --outside".into(),
         ));
     }
     let date = Utc::now().date_naive();
@@ -70,12 +70,15 @@ fn inputs(bench: &BenchFile, order: &CalibrateOrder) -> Result<Vec<CalibratedCha
     let wanted = |input: &&CalibratedChannel| {
         order.channel.is_none_or(|channel| channel == input.amplifier_channel)
             && order.measures.is_none_or(|measures| InputKind::from(input.measures) == measures)
+            && order.adc.is_none_or(|adc| adc == input.adc)
     };
     let found: Vec<CalibratedChannel> = bench.digitizer.channel.iter().filter(wanted).cloned().collect();
     if found.is_empty() {
+        let adcs: Vec<String> = bench.digitizer.channel.iter().map(|input| input.adc.to_string()).collect();
         return Err(Failure::Said(format!(
-            "the bench file has no such input: its amplifier channels are 1 to {}",
-            bench.amplifier_channels()
+            "the bench file has no such input: its amplifier channels are 1 to {}, its inputs have adc {}",
+            bench.amplifier_channels(),
+            adcs.join(", ")
         )));
     }
     Ok(found)

@@ -12,13 +12,18 @@ pub fn unit(input: &CalibratedChannel) -> &'static str {
     }
 }
 
-/// An input in words.
-pub fn title(input: &CalibratedChannel) -> String {
+/// An input in words, with the side of a bridge that it is at, 0 for the positive one.
+pub fn title(input: &CalibratedChannel, side: Option<usize>) -> String {
     let word = match input.measures {
         Measures::Volts => "voltage",
         Measures::Amps => "current",
     };
-    format!("{word} input of channel {} (adc {})", input.amplifier_channel, input.adc)
+    let side = match side {
+        None => "",
+        Some(0) => ", positive side of its bridge",
+        Some(_) => ", negative side of its bridge",
+    };
+    format!("{word} input of channel {}{side} (adc {})", input.amplifier_channel, input.adc)
 }
 
 /// Points with what they are off the line, then gain, offset and linearity against what stood in the bench file.

@@ -92,8 +92,9 @@ impl Walk {
     }
 
     fn one(&self, bench: &Bench, input: &CalibratedChannel, person: &mut Person) -> Result<(), Failure> {
-        eprintln!("\n{}", title(input));
-        let where_ = match bench.file().side_of(input) {
+        let side = bench.file().side_of(input);
+        eprintln!("\n{}", title(input, side));
+        let where_ = match side {
             _ if self.order.outside => "and the calibrator at its input",
             Some(0) => {
                 "from the positive side of the bridge to ground (never across the bridge by a grounded lead)"
@@ -115,7 +116,7 @@ impl Walk {
         } else {
             self.through_amplifier(bench, input, person)?
         };
-        say(&format!("{}\n{}", title(input), told(input, &found)))?;
+        say(&format!("{}\n{}", title(input, side), told(input, &found)))?;
         let agreed = person.ask(bench, &format!("write this into {} (y/n)? ", self.path.display()))?;
         if self.sheet.is_none() && agreed != "y" {
             eprintln!("not written");
@@ -190,7 +191,7 @@ impl Walk {
             }
         };
         applied.end()?;
-        let found = found.map_err(|why| self.refused(input, &why))?;
+        let found = found.map_err(|why| self.refused(bench, input, &why))?;
         Ok((found, taken.pairs.len()))
     }
 
@@ -241,12 +242,12 @@ impl Walk {
             taken.push(0.0, &looks, typed);
         };
         person.ask(bench, "take the calibrator off, then press Enter: ")?;
-        let found = found.map_err(|why| self.refused(input, &why))?;
+        let found = found.map_err(|why| self.refused(bench, input, &why))?;
         Ok((found, taken.pairs.len()))
     }
 
     /// Why nothing is written; a point of a sheet is placed in its file.
-    fn refused(&self, input: &CalibratedChannel, why: &Refused) -> Failure {
+    fn refused(&self, bench: &Bench, input: &CalibratedChannel, why: &Refused) -> Failure {
         let line = match (why, &self.sheet) {
             (Refused::Slip { point, .. } | Refused::NoNumber { point }, Some(sheet)) => {
                 sheet.rows.get(point - 1).map(|row| format!("{}:{}: ", sheet.path.display(), row.line))
@@ -256,7 +257,7 @@ impl Walk {
         Failure::Said(format!(
             "{}{}: {why}; nothing was written for it",
             line.unwrap_or_default(),
-            title(input)
+            title(input, bench.file().side_of(input))
         ))
     }
 }

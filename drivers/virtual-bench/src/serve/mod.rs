@@ -22,7 +22,7 @@ use self::terminal::Terminal;
 use crate::faults::{Fault, PortFaults};
 use crate::instruments::{BenchError, Compute, FrontEnd, Role, bench};
 use crate::load::{Load, LoadError};
-use crate::{AmplifierSpec, LoadStands, Manner, World};
+use crate::{AmplifierSpec, BridgeInputs, LoadStands, Manner, World};
 
 /// How to set up a served bench.
 #[derive(Debug, Clone)]
@@ -39,8 +39,8 @@ pub struct VirtualBenchOptions {
     pub manners: Vec<Manner>,
     /// Resistors of so many ohm on every output in place of a load that can be set.
     pub fixed_load_ohm: Option<f64>,
-    /// Whether channels 1 and 2, 3 and 4 and so on are bridged.
-    pub bridged: bool,
+    /// What looks at the bridges, where channels 1 and 2, 3 and 4 and so on are bridged.
+    pub bridged: Option<BridgeInputs>,
     /// What the loads stand before their own protection cuts them off; `None` is anything.
     pub load_stands: Option<LoadStands>,
 }
@@ -135,7 +135,7 @@ pub struct PortInfo {
 pub struct VirtualBench {
     ports: Vec<PortInfo>,
     front_end: FrontEnd,
-    bridged: bool,
+    bridged: Option<BridgeInputs>,
     stop: Arc<Stop>,
     threads: Vec<JoinHandle<()>>,
 }
@@ -178,7 +178,7 @@ impl VirtualBench {
         if let Some(what) = faults.iter().find_map(|fault| fault.what.misses(channels)) {
             return Err(ServeError::NothingThere { what });
         }
-        if options.bridged && !channels.is_multiple_of(2) {
+        if options.bridged.is_some() && !channels.is_multiple_of(2) {
             return Err(ServeError::OddBridges { channels });
         }
         let resistors = options.fixed_load_ohm.map(Load::resistive).transpose()?;
@@ -192,8 +192,8 @@ impl VirtualBench {
             }
         }
         let mut world = World::new(options.amplifier, options.seed);
-        if options.bridged {
-            world = world.bridge();
+        if let Some(inputs) = options.bridged {
+            world = world.bridge(inputs);
         }
         if let Some(stands) = options.load_stands {
             world.load_stands(stands);
@@ -260,8 +260,8 @@ impl VirtualBench {
         &self.front_end
     }
 
-    /// Whether its amplifier's channels are bridged.
-    pub fn is_bridged(&self) -> bool {
+    /// What looks at the bridges, where its amplifier's channels are bridged.
+    pub fn bridged(&self) -> Option<BridgeInputs> {
         self.bridged
     }
 

@@ -10,6 +10,15 @@ use super::drive::SourceChannel;
 use super::{RawCapture, Terminal};
 use crate::load::Load;
 
+/// What looks at the voltage across a bridge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BridgeInputs {
+    /// A divider from each side to ground.
+    Dividers,
+    /// One differential input, at the place of the first side's divider; nothing is at the second's.
+    Differential,
+}
+
 /// Makes every pair play alike into half of its load each. Wired in phase by mistake, both sides swing together and
 /// the load between them sees nothing worth counting.
 pub(super) fn wire(sources: &mut [SourceChannel], terminals: &mut [Terminal], in_phase: bool) {
@@ -34,8 +43,8 @@ fn halved(load: Load) -> Load {
 }
 
 /// Puts the sides of every bridge together: voltages to ground, and the current through the load as each output
-/// delivers it.
-pub(super) fn join(record: &mut RawCapture, output_ohm: f64) {
+/// delivers it. A differential input sees the difference of both.
+pub(super) fn join(record: &mut RawCapture, output_ohm: f64, inputs: BridgeInputs) {
     for (volts, amps) in record.volts.chunks_exact_mut(2).zip(record.amps.chunks_exact_mut(2)) {
         let ([positive_v, negative_v], [positive_a, negative_a]) = (volts, amps) else { continue };
         let sides = positive_v.iter_mut().zip(negative_v).zip(positive_a.iter_mut().zip(negative_a));
@@ -45,6 +54,9 @@ pub(super) fn join(record: &mut RawCapture, output_ohm: f64) {
             *vp += output_ohm * common_a;
             *vn += output_ohm * common_a;
             (*ip, *in_) = (*ip - common_a, *in_ - common_a);
+            if inputs == BridgeInputs::Differential {
+                *vp -= std::mem::take(vn);
+            }
         }
     }
 }
@@ -70,12 +82,17 @@ mod tests {
         let volts = vec![vec![alone(e1)], vec![alone(e2)]];
         let amps = volts.iter().map(|side| vec![side[0] / (load_ohm / 2.0)]).collect();
         let mut record = RawCapture { volts, amps, start_s: 0.0, fs_hz: 1.0 };
-        join(&mut record, inner_ohm);
+        let mut differential = record.clone();
+        join(&mut record, inner_ohm, BridgeInputs::Dividers);
         let loop_a = (e1 - e2) / (load_ohm + 2.0 * inner_ohm);
         let near = |a: f64, b: f64| assert!((a - b).abs() < 1e-12, "{a} {b}");
         near(record.amps[0][0], loop_a);
         near(record.amps[1][0], -loop_a);
         near(record.volts[0][0], e1 - inner_ohm * loop_a);
         near(record.volts[1][0], e2 + inner_ohm * loop_a);
+        join(&mut differential, inner_ohm, BridgeInputs::Differential);
+        near(differential.volts[0][0], load_ohm * loop_a);
+        near(differential.volts[1][0], 0.0);
+        assert_eq!(differential.amps, record.amps);
     }
 }

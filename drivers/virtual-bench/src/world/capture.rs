@@ -103,8 +103,8 @@ impl World {
             record.amps[ch].truncate(samples);
             self.add_residue_and_noise(&mut record, lane, ch, first_s);
         }
-        if self.bridged {
-            bridge::join(&mut record, self.spec.physics.output.resistance_ohm);
+        if let Some(inputs) = self.bridged {
+            bridge::join(&mut record, self.spec.physics.output.resistance_ohm, inputs);
         }
         self.advance(end_s);
         record
