@@ -1,7 +1,7 @@
 //! `wattproof talk`: a person types messages to one instrument and sees what it says. No guarded path.
 
 use std::io::{BufRead, IsTerminal};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rustyline::config::Configurer;
@@ -83,7 +83,7 @@ fn by_hand(talk: &mut Talk, hex: bool) -> Result<usize, Failure> {
     let wrap = |error: ReadlineError| Failure::Said(format!("the terminal can't be read: {error}"));
     let mut editor = rustyline::DefaultEditor::new().map_err(wrap)?;
     editor.set_max_history_size(HISTORY_LINES).map_err(wrap)?;
-    let history = history();
+    let mut history = history();
     if let Some(path) = history.as_ref().filter(|path| path.exists())
         && let Err(error) = editor.load_history(path)
     {
@@ -96,19 +96,24 @@ fn by_hand(talk: &mut Talk, hex: bool) -> Result<usize, Failure> {
                 if let Err(error) = editor.add_history_entry(line.as_str()) {
                     tracing::debug!(%error, "the line is not in the history");
                 }
+                // Before it is sent: whoever ends a wait for its answer ends the program.
+                if let Some(path) = history.take_if(|path| !keeps(&mut editor, path)) {
+                    eprintln!("wattproof: no history is kept in {} from here on", path.display());
+                }
                 exchange(talk, &line, hex)?;
             }
             Err(ReadlineError::Interrupted | ReadlineError::Eof) => break,
             Err(other) => return Err(wrap(other)),
         }
     }
-    if let Some(path) = history {
-        let kept = path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(ReadlineError::from);
-        if let Err(error) = kept.and_then(|()| editor.save_history(&path)) {
-            eprintln!("wattproof: the history can't be kept in {}: {error}", path.display());
-        }
-    }
     Ok(0)
+}
+
+/// Adds what is new to the history on disk; says why when that can't be done.
+fn keeps(editor: &mut rustyline::DefaultEditor, path: &Path) -> bool {
+    let folder = path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(ReadlineError::from);
+    let kept = folder.and_then(|()| editor.append_history(path));
+    kept.inspect_err(|error| eprintln!("wattproof: {}: {error}", path.display())).is_ok()
 }
 
 fn history() -> Option<PathBuf> {
