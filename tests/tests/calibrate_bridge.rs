@@ -36,7 +36,7 @@ supply(#{ on: false });
     assert!(done.status.success(), "{}", said(&done));
     let folder = served.run_folder();
     let steps = rows(&folder.join("steps.csv"));
-    let loudest = steps.iter().filter(|row| row["channel"] == "1" && row["driven"] == "true").next_back();
+    let loudest = steps.iter().rfind(|row| row["channel"] == "1" && row["driven"] == "true");
     let (positive, negative) =
         (number(loudest.unwrap(), "positive_vrms"), number(loudest.unwrap(), "negative_vrms"));
     let judged = rows(&folder.join("ratings.csv")).into_iter().find(|row| row["driven"] == "bridged");

@@ -410,6 +410,11 @@ impl Instrument {
         Ok(payload)
     }
 
+    /// Whether the last OFF left, whatever came of it.
+    pub(crate) fn off_left(&self) -> bool {
+        self.session.urgent_left()
+    }
+
     /// A block that was asked for and is not needed any more.
     pub(crate) fn take_back(&mut self, block: Vec<u8>) {
         self.session.take_back(block);

@@ -43,6 +43,8 @@ pub struct Session {
     /// An urgent message may still lie in the operating system: nothing may be flushed until an answer to what was sent
     /// after it has come.
     urgent_under_way: bool,
+    /// The last urgent message was handed to the operating system whole.
+    urgent_left: bool,
     /// The error queue may hold what a lost exchange caused, and was not looked at since.
     queue_owed: bool,
     /// The end of an echo that was not waited for.
@@ -75,6 +77,7 @@ impl Session {
             event_enable: 0,
             may_send: None,
             urgent_under_way: false,
+            urgent_left: false,
             queue_owed: false,
             owed: Vec::new(),
             room: Vec::new(),
@@ -284,7 +287,7 @@ impl Session {
     /// # Errors
     /// Link failures.
     pub fn write_urgent(&mut self, messages: &[String]) -> Result<(), InstrumentError> {
-        self.urgent_under_way = false;
+        (self.urgent_under_way, self.urgent_left) = (false, false);
         if let Err(cause) = self.link.abandon() {
             tracing::warn!(instrument = self.name, port = self.link.label(), %cause, "stuck output was not flushed");
         }
@@ -299,13 +302,18 @@ impl Session {
             self.lose_step("an urgent message was not sent");
             self.context(&messages.join("; ")).fault(Fault::Link { cause, partial: String::new() })
         })?;
-        self.urgent_under_way = true;
+        (self.urgent_under_way, self.urgent_left) = (true, true);
         if !self.in_step && self.settings.resync == Resync::Nonce && self.asks_in_one_message() {
             self.find_step_soon();
         }
         // OFF does not wait for its echo; the read-back does.
         self.owed = messages.last().map(|last| self.echo_of(last)).unwrap_or_default();
         Ok(())
+    }
+
+    /// Whether the last urgent message left whole, whatever came of it.
+    pub(crate) fn urgent_left(&self) -> bool {
+        self.urgent_left
     }
 
     /// The answer to a question behind an urgent message: the error queue is left for later.

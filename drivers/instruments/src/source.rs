@@ -219,6 +219,11 @@ impl Source {
         self.instrument.off("set_off", "get_on", outputs)
     }
 
+    /// Whether the bytes of the last OFF left, also where it was not confirmed.
+    pub fn off_left(&self) -> bool {
+        self.instrument.off_left()
+    }
+
     /// The bytes that switch all outputs off, for a process that holds a duplicate of the port.
     ///
     /// # Errors

@@ -1,6 +1,7 @@
 //! The way from a fault to OFF, and what watches over it: safe state and its read-back, stop, latch and reset, freshness,
 //! heartbeat, contactor, threads that go ahead of ordinary ones. Whatever operates the bench must be able to end here.
 
+pub(crate) mod attempt;
 pub(crate) mod contactor;
 pub(crate) mod heart;
 pub(crate) mod latch;

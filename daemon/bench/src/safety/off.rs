@@ -8,6 +8,7 @@ use std::sync::PoisonError;
 use wattproof_guard::{Output, State};
 use wattproof_instruments::InstrumentError;
 
+use crate::safety::attempt::{NotOff, Outcome, both};
 use crate::safety::safe::measure_dead;
 use crate::shared::Shared;
 use crate::wire::actor::Pending;
@@ -47,24 +48,29 @@ pub(crate) fn safe_once(shared: &Shared) -> SafeReport {
     report
 }
 
-/// Source and supply at once; each tried twice; load left connected.
+/// Source and supply at once; each tried twice, and again as long as the other is under way if its bytes never left; load
+/// left connected.
 pub(crate) fn switch_off(shared: &Shared) -> SafeReport {
     let mut report = SafeReport::unknown();
-    let source = begin(shared, &shared.actors.source, Output::Source, |source| {
-        source.canceller().clear();
-        source.safe_off()
-    });
-    let supply = begin(shared, &shared.actors.supply, Output::Supply, |supply| {
-        supply.canceller().clear();
-        supply.safe_off()
-    });
-    let (source, supply) = (outcome(source), outcome(supply));
+    let source = || {
+        begin(shared, &shared.actors.source, Output::Source, |source| {
+            source.canceller().clear();
+            source.safe_off().map_err(|error| not_off(&error, source.off_left()))
+        })
+    };
+    let supply = || {
+        begin(shared, &shared.actors.supply, Output::Supply, |supply| {
+            supply.canceller().clear();
+            supply.safe_off().map_err(|error| not_off(&error, supply.off_left()))
+        })
+    };
+    let (source, supply) = both(&source, &supply);
     (report.source_off, report.supply_off) = (source.is_ok(), supply.is_ok());
     for (output, outcome) in [(Output::Source, source), (Output::Supply, supply)] {
-        if let Err(error) = outcome {
+        if let Err(NotOff { why, .. }) = outcome {
             shared.guard().confirm(shared.clock.now_s(), output, false);
             report.warnings.push(format!(
-                "ALARM: the {output} was not confirmed off ({error}): switch it off by hand, at its mains"
+                "ALARM: the {output} was not confirmed off ({why}): switch it off by hand, at its mains"
             ));
             cut_upstream(shared, output, &mut report);
         }
@@ -87,21 +93,25 @@ fn begin<T: Send + 'static>(
     shared: &Shared,
     actor: &Actor<T>,
     output: Output,
-    off: fn(&mut T) -> Result<(), InstrumentError>,
-) -> Pending<Result<(), String>> {
+    off: fn(&mut T) -> Outcome,
+) -> Pending<Outcome> {
     let shared = shared.me.clone();
     actor.begin(move |instrument| {
-        let tried = (1..TRIES).fold(off(instrument), |tried, _| tried.or_else(|_| off(instrument)));
+        let again = |instrument: &mut T, before: NotOff| {
+            off(instrument).map_err(|not| NotOff { left: not.left || before.left, ..not })
+        };
+        let tried =
+            (1..TRIES).fold(off(instrument), |tried, _| tried.or_else(|before| again(instrument, before)));
         if let (Ok(()), Some(shared)) = (&tried, shared.upgrade()) {
             shared.commanded().note_off(output);
             shared.guard().confirm(shared.clock.now_s(), output, true);
         }
-        tried.map_err(|error| error.to_string())
+        tried
     })
 }
 
-fn outcome(pending: Pending<Result<(), String>>) -> Result<(), String> {
-    pending.wait().map_err(|gone| gone.to_string())?
+fn not_off(error: &InstrumentError, left: bool) -> NotOff {
+    NotOff { why: error.to_string(), left }
 }
 
 /// Source → supply → what the bench has upstream of that. A source that does not obey is made harmless by the

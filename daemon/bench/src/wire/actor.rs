@@ -216,13 +216,18 @@ impl<T> Drop for Actor<T> {
 }
 
 impl<R> Pending<R> {
+    /// Whether there is something to take.
+    pub fn is_here(&self) -> bool {
+        !matches!(*self.answer.state(), Answered::NotYet)
+    }
+
     /// Waits until there is something to take, at most so long; whether there is.
     pub fn comes_within(&self, length: Duration) -> bool {
         let seen = self.answer.changed.seen();
-        if matches!(*self.answer.state(), Answered::NotYet) {
+        if !self.is_here() {
             self.answer.changed.wait(seen, Some(length));
         }
-        !matches!(*self.answer.state(), Answered::NotYet)
+        self.is_here()
     }
 
     /// Waits for the answer.

@@ -6,8 +6,11 @@ use super::{Checker, Excuse, Truth};
 
 /// Longest time from an instrument's look to the end of the capture it belongs to, s.
 const WITHIN_S: f64 = 4.0;
-/// Longest time from the end of a capture until it is told, s: a disk may take that long.
-const KEPT_S: f64 = 20.0;
+/// Longest time from the end of a capture until it is told, s: a disk may take that long over each of several writes.
+const KEPT_S: f64 = 60.0;
+
+/// Longest from a question to its answer where nothing is wrong, s.
+const ANSWER_S: f64 = 0.005;
 
 /// Looks of one instrument that may still be on their way into a record.
 const LOOKS: usize = 4;
@@ -77,7 +80,13 @@ impl Past {
                     .rev()
                     .filter(|(asked_s, asked, _)| *asked == question && *asked_s <= at_s)
                     .take(LOOKS);
-                looks.map(|(.., truth)| (recorded.of)(truth)).collect()
+                // What an instrument's own watchdog has just done is seen only with what is true next.
+                let next = |asked_s: f64| {
+                    let soon = move |true_s: f64| (asked_s..=asked_s + ANSWER_S).contains(&true_s);
+                    self.truths.iter().filter(move |(true_s, _)| soon(*true_s)).map(|(_, truth)| truth)
+                };
+                let each = looks.flat_map(|(asked_s, _, truth)| std::iter::once(truth).chain(next(*asked_s)));
+                each.map(recorded.of).collect()
             }
         }
     }
