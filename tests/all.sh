@@ -105,7 +105,9 @@ install_python_libraries() {
 
 install_packages
 install_python_libraries
-quietly "building" cargo build --release --locked -p wattproof -p wattproof-tests
+quietly "building" cargo build --release --locked -p wattproof -p wattproof-tests -p wattproof-faults
+quietly "schedules of faults" "$CARGO_TARGET_DIR/release/wattproof-faults" --seeds 10000
+schedules=$(grep -E '^[0-9]+ of [0-9]+ schedules broke' "$log")
 if cargo nextest --version >/dev/null 2>&1; then
     quietly "tests in Rust" cargo nextest run --config-file tests/nextest.toml --workspace --locked --no-fail-fast --test-threads 4 \
         --status-level fail --final-status-level flaky
@@ -119,5 +121,6 @@ else
 fi
 quietly "checks by outside programs" .venv/bin/python -m pytest tests/oracles -q
 count "checks by outside programs"
+echo "$schedules"
 echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA."
 echo "$passed passed, 0 failed"

@@ -6,10 +6,13 @@ use std::sync::PoisonError;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use crate::fault::CATALOGUE;
+use crate::fault::{CATALOGUE, Kind};
 use crate::fired::Fired;
 use crate::gaps;
 use crate::schedule::{Report, play};
+
+/// In so many schedules every fault of the simulator strikes.
+pub const ALL_STRIKE: u64 = 3_000;
 
 /// What came of many schedules.
 #[derive(Debug, Default)]
@@ -96,6 +99,13 @@ impl Summary {
     /// Whether every schedule was played and broke nothing beyond the known gaps.
     pub fn is_clean(&self) -> bool {
         self.failed.is_empty() && self.unplayable.is_empty()
+    }
+
+    /// Faults that struck nowhere: in [`ALL_STRIKE`] schedules there are none.
+    pub fn never_struck(&self) -> Vec<String> {
+        let struck = |kind: Kind| self.fired.keys().any(|fired| fired.kind == kind);
+        let missing = CATALOGUE.iter().filter(|(kind, _)| !struck(*kind));
+        missing.map(|(kind, number)| format!("[{number}] {kind:?}")).collect()
     }
 
     /// Schedules a minute.

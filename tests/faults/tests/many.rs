@@ -1,14 +1,11 @@
 //! Many schedules, every fault of the simulator among them: no invariant breaks but those of the known gaps.
-//! WATTPROOF_FAULT_SEEDS says how many; the usual number fits a minute or two on two cores.
+//! WATTPROOF_FAULT_SEEDS says how many; a few here, unoptimised: `tests/all.sh` plays 10,000 by `wattproof-faults`.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
-use std::collections::BTreeSet;
+use wattproof_faults::many::{ALL_STRIKE, play_many};
 
-use wattproof_faults::fault::CATALOGUE;
-use wattproof_faults::many::play_many;
-
-const USUAL: u64 = 3_000;
+const USUAL: u64 = 300;
 
 #[test]
 fn no_invariant_breaks_whatever_goes_wrong() {
@@ -23,9 +20,5 @@ fn no_invariant_breaks_whatever_goes_wrong() {
         .map(|report| format!("seed {}: {:?}", report.seed, report.violations))
         .collect();
     assert!(summary.is_clean(), "{told}\n{}", failed.join("\n"));
-    if count >= USUAL {
-        let fired: BTreeSet<_> = summary.fired.keys().map(|fired| fired.kind).collect();
-        let missing: Vec<_> = CATALOGUE.iter().filter(|(kind, _)| !fired.contains(kind)).collect();
-        assert!(missing.is_empty(), "never struck: {missing:?}");
-    }
+    assert!(count < ALL_STRIKE || summary.never_struck().is_empty(), "{:?}", summary.never_struck());
 }
