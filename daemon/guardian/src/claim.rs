@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use rustix::fs::OFlags;
 
 /// Where locks of programs that hold devices go (Filesystem Hierarchy Standard 3.0, 5.9).
-const LOCKS: &str = "/run/lock";
+pub const LOCKS: &str = "/run/lock";
 /// How often a mark is looked at.
 const LOOK: Duration = Duration::from_millis(20);
 

@@ -25,7 +25,7 @@ mod watch;
 mod wire;
 
 pub use child::become_guardian;
-pub use claim::{Planted, wait_until_free};
+pub use claim::{LOCKS, Planted, wait_until_free};
 pub use daemon::{Guardian, GuardianProgram, Lost};
 pub use error::GuardianError;
 pub use hold::{Held, NotHeld, held_by, hold};

@@ -14,8 +14,15 @@ const MUST: [(&str, &str, &str); 3] = [
     ("Type", "notify", "with any other systemd does not know when the bench is open, nor that it hangs"),
 ];
 /// What it should say at all.
-const SHOULD: [&str; 6] =
-    ["WatchdogSec", "MemoryMax", "ProtectSystem", "NoNewPrivileges", "LimitRTPRIO", "LimitRTTIME"];
+const SHOULD: [&str; 7] = [
+    "WatchdogSec",
+    "MemoryMax",
+    "ProtectSystem",
+    "NoNewPrivileges",
+    "LimitRTPRIO",
+    "LimitRTTIME",
+    "ReadWritePaths",
+];
 /// What it must not say, and why not.
 const SHOULD_NOT: [(&str, &str, &str); 2] = [
     ("RestrictRealtime", "yes", "with it OFF waits for busy programs"),
@@ -89,7 +96,7 @@ mod tests {
         let bare = service(
             &Fake::with(&[RUN, (PLACE, "[Service]\nType=notify\nKillMode=process\nRestart=no\n")]).machine,
         );
-        assert!(bare.len() == 6 && bare.iter().all(|finding| finding.level == Level::Warning), "{bare:?}");
+        assert!(bare.len() == 7 && bare.iter().all(|finding| finding.level == Level::Warning), "{bare:?}");
         assert_eq!(service(&Fake::with(&[RUN]).machine)[0].level, Level::Warning);
         assert_eq!(service(&Fake::with(&[]).machine)[0].level, Level::Ok);
     }

@@ -1,8 +1,10 @@
 //! The machine itself: clock, memory, limits, sleep.
 
+use rustix::fs::{Access, access};
+use wattproof_guardian::{LOCKS, Precedence};
+
 use super::finding::Finding;
 use crate::machine::Machine;
-use wattproof_guardian::Precedence;
 
 /// Least memory that is free or can be freed, MiB.
 const MEMORY_MIB_MIN: u64 = 512;
@@ -10,7 +12,24 @@ const MEMORY_MIB_MIN: u64 = 512;
 const FILES_MIN: u64 = 256;
 
 pub fn system(machine: &Machine) -> Vec<Finding> {
-    vec![clock(machine), memory(machine), files(machine), sleep(machine), real_time(machine)]
+    vec![clock(machine), memory(machine), files(machine), locks(machine), sleep(machine), real_time(machine)]
+}
+
+/// Whether there is a place where a guardian can mark the ports it holds: without, a daemon that starts while the
+/// guardian of one that died still sends OFF would not see it.
+fn locks(machine: &Machine) -> Finding {
+    let about = "port marks";
+    let asked = Access::WRITE_OK | Access::EXEC_OK;
+    match access(machine.path(LOCKS), asked) {
+        Ok(()) => Finding::ok(about, format!("ports that are held can be marked in {LOCKS}")),
+        Err(errno) => Finding::warning(
+            about,
+            format!("this user can't mark in {LOCKS} which ports are held: {errno}"),
+            format!(
+                "sudo mkdir -p {LOCKS} && sudo chmod 1777 {LOCKS}; under a service, ReadWritePaths={LOCKS}"
+            ),
+        ),
+    }
 }
 
 fn clock(machine: &Machine) -> Finding {
@@ -152,6 +171,13 @@ mod tests {
         assert_eq!(files(&with("1024").machine).level, Level::Ok);
         assert_eq!(files(&with("unlimited").machine).level, Level::Ok);
         assert_eq!(files(&with("64").machine).level, Level::Fix);
+    }
+
+    #[test]
+    fn a_machine_without_a_place_for_marks_is_found() {
+        let without = locks(&Fake::with(&[]).machine);
+        assert!(without.level == Level::Warning && without.remedy.contains("/run/lock"), "{without:?}");
+        assert_eq!(locks(&Fake::with(&[("/run/lock/x", "")]).machine).level, Level::Ok);
     }
 
     /// proc(5): forms of /proc/PID/limits and of /proc/PID/status.
