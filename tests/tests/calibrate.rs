@@ -19,7 +19,7 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use bench::{Served, number, rows, said, wattproof};
+use bench::{FIRST_RATING, Served, number, rows, said, wattproof};
 use wattproof_virtual_bench::{TruthQuery, catalogue, truth_at};
 
 const LEVELS: [f64; 6] = [0.03, 0.06, 0.09, 0.12, 0.15, 0.18];
@@ -70,17 +70,7 @@ fn with_divider_off(by: f64) -> Served {
 
 /// Judges the first rating; gives its row and removes the run.
 fn first_rating(served: &Served) -> std::collections::HashMap<String, String> {
-    let script = served.script(
-        "let rating = nameplate().ratings[0];
-load(#{ ohm: rating.load_ohm });
-supply(#{ volts_v: rating.supply_v, on: true });
-source(#{ hz: rating.hz, driven: rating.driven });
-settle();
-record(rating, find_ceiling(rating));
-source(#{ on: false });
-supply(#{ on: false });
-",
-    );
+    let script = served.script(FIRST_RATING);
     let done = served.run(&script).output().unwrap();
     assert!(done.status.success(), "{}", said(&done));
     let folder = served.run_folder();

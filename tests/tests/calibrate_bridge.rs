@@ -10,7 +10,7 @@ mod bench;
 use std::collections::HashMap;
 use std::process::{Command, Output, Stdio};
 
-use bench::{Served, number, rows, said, wattproof};
+use bench::{FIRST_RATING, Served, number, rows, said, wattproof};
 use wattproof_virtual_bench::{RatingChannels, TruthQuery, catalogue, truth, truth_at};
 
 const AMPLIFIER: &str = "quartet";
@@ -21,17 +21,7 @@ const WRONG_ADC: i64 = 3;
 
 /// The first bridge, judged; its row of the table. The run is removed.
 fn judged(served: &Served) -> HashMap<String, String> {
-    let script = served.script(
-        "let rating = nameplate().ratings[0];
-load(#{ ohm: rating.load_ohm });
-supply(#{ volts_v: rating.supply_v, on: true });
-source(#{ hz: rating.hz, driven: rating.driven });
-settle();
-record(rating, find_ceiling(rating));
-source(#{ on: false });
-supply(#{ on: false });
-",
-    );
+    let script = served.script(FIRST_RATING);
     let done = served.run(&script).output().unwrap();
     assert!(done.status.success(), "{}", said(&done));
     let folder = served.run_folder();

@@ -235,7 +235,9 @@ impl Digitizer {
             let real = |sample: &f64| sample.abs() < 9.9e37;
             // All of them first, which is quicker than to stop at one.
             let all_real = samples.iter().fold(true, |all, sample| all & real(sample));
-            if let Some(index) = samples.iter().position(|sample| !real(sample)).filter(|_| !all_real) {
+            if let Some(index) =
+                (!all_real).then(|| samples.iter().position(|sample| !real(sample))).flatten()
+            {
                 let words = format!("sample {index} of channel {}: {:?}", one.channel, samples.get(index));
                 return Err(self.instrument.not_a_number(words));
             }

@@ -13,6 +13,17 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
+/// A script that judges the first rating that the bench can show, and switches off.
+pub const FIRST_RATING: &str = "let rating = nameplate().ratings[0];
+load(#{ ohm: rating.load_ohm });
+supply(#{ volts_v: rating.supply_v, on: true });
+source(#{ hz: rating.hz, driven: rating.driven });
+settle();
+record(rating, find_ceiling(rating));
+source(#{ on: false });
+supply(#{ on: false });
+";
+
 /// The binary under test: built by `tests/all.sh` or named by WATTPROOF_BIN.
 pub fn wattproof() -> PathBuf {
     if let Some(named) = std::env::var_os("WATTPROOF_BIN") {

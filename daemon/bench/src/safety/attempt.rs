@@ -57,8 +57,10 @@ impl<'a> Attempt<'a> {
         }
     }
 
-    fn end(self) -> Outcome {
-        self.under_way.map_or(self.outcome, taken)
+    /// What is known now: a further try under way is not waited for, since what does not obey is to be cut upstream. Should
+    /// it succeed, the guard hears it from the instrument's own thread.
+    fn known(self) -> Outcome {
+        self.under_way.filter(Pending::is_here).map_or(self.outcome, taken)
     }
 }
 
@@ -66,7 +68,7 @@ fn taken(pending: Pending<Outcome>) -> Outcome {
     pending.wait().unwrap_or_else(|gone| Err(NotOff { why: gone.to_string(), left: true }))
 }
 
-/// Begins both and waits for both.
+/// Begins both and waits for the first try of both.
 pub(crate) fn both(
     first: &dyn Fn() -> Pending<Outcome>,
     second: &dyn Fn() -> Pending<Outcome>,
@@ -74,7 +76,7 @@ pub(crate) fn both(
     let (mut one, mut other) = (Attempt::new(first), Attempt::new(second));
     loop {
         match (one.is_at_first(), other.is_at_first()) {
-            (false, false) => return (one.end(), other.end()),
+            (false, false) => return (one.known(), other.known()),
             (true, true) => one.waits(),
             (true, false) => {
                 one.waits();
@@ -130,9 +132,44 @@ mod tests {
                 not(true)
             })
         };
-        let (first, second) = both(&first, &second);
-        assert!(first.is_ok(), "{first:?}");
+        let (_just_then, second) = both(&first, &second);
         assert!(second.unwrap_err().left);
+        assert_eq!(blocked.ask(|tries| *tries).unwrap(), 3);
+    }
+
+    /// A contactor must not wait for a further try of the other output.
+    #[test]
+    fn a_further_try_is_not_waited_for() {
+        let clock: Arc<dyn Clock> = Arc::new(WallClock::default());
+        let blocked = Actor::start(&clock, "blocked", 0).unwrap();
+        let silent = Actor::start(&clock, "silent", ()).unwrap();
+        let (begun, began) = channel();
+        let began = Arc::new(std::sync::Mutex::new(began));
+        let (release, released) = channel();
+        let released = Arc::new(std::sync::Mutex::new(released));
+        let first = || {
+            let (begun, released) = (begun.clone(), Arc::clone(&released));
+            blocked.begin(move |tries: &mut u32| {
+                *tries += 1;
+                if *tries == 2 {
+                    begun.send(()).unwrap();
+                    // Released only once both have been told: waited for, it would fail here.
+                    released.lock().unwrap().recv_timeout(LONG).unwrap();
+                }
+                not(false)
+            })
+        };
+        let second = || {
+            let began = Arc::clone(&began);
+            silent.begin(move |()| {
+                began.lock().unwrap().recv_timeout(LONG).unwrap();
+                not(true)
+            })
+        };
+        let (first, second) = both(&first, &second);
+        release.send(()).unwrap();
+        assert!(first.is_err() && second.is_err());
+        assert_eq!(blocked.ask(|tries| *tries).unwrap(), 2, "its second try ended as well");
     }
 
     /// A watchdog needs its silence, and two ports that are both blocked must come to an end.
