@@ -31,6 +31,8 @@ pub enum Command {
     Demo(DemoOrder),
     /// Run a script on a bench of real or virtual instruments
     Run(RunOnPorts),
+    /// Hold benches and a queue of runs for the command line, a page and other programs
+    Serve(crate::serve::ServeOrder),
     /// Check how the bench is wired, at idle and at a small level; every run begins with it
     Selfcheck(SelfCheckOrder),
     /// Calibrate the digitizer's inputs against a reference meter, and write that into the bench file
@@ -80,6 +82,9 @@ pub struct ResetOrder {
     /// Take the number from a pipe: for tests
     #[arg(long, hide = true)]
     pub from_pipe: bool,
+    /// Tell the number as JSON on standard output and take it on standard input: for the daemon
+    #[arg(long, hide = true)]
+    pub tell: bool,
 }
 
 /// A run that was recorded.
@@ -143,6 +148,12 @@ pub struct RunOnPorts {
     /// Start without looking whether the bench is wired as its file says; the record says so
     #[arg(long)]
     pub without_selfcheck: bool,
+    /// Wait, with the bench open and everything off, until the heatsink is at or below this, °C
+    #[arg(long, value_name = "C", value_parser = positive)]
+    pub cool_to: Option<f64>,
+    /// Tell how it goes as JSON on standard output and take orders on standard input: for the daemon
+    #[arg(long, hide = true)]
+    pub tell: bool,
 }
 
 /// `selfcheck`.

@@ -7,6 +7,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use wattproof_bench::{Bench, BenchFile, Extras, Safeguards};
 use wattproof_runs::{Outcome, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
 
+use crate::cool::cool;
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::progress::Progress;
@@ -22,7 +23,8 @@ pub enum Order {
 }
 
 impl Order {
-    fn carry_out(&self, bench: &Arc<Bench>, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
+    /// Does it on an open bench.
+    pub fn carry_out(&self, bench: &Arc<Bench>, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
         match self {
             Order::Run(order) => run(bench, order, watcher),
             Order::Resume(order) => resume(bench, order, watcher),
@@ -31,21 +33,30 @@ impl Order {
 }
 
 /// Opens the bench, runs the order and prints what came out.
-/// `state_folder` keeps a trip over a restart.
-pub fn follow(file: BenchFile, state_folder: Option<PathBuf>, order: Order) -> Result<(), Failure> {
-    let summary = carry_out(file, state_folder, order)?;
+/// `state_folder` keeps a trip over a restart; it begins when the heatsink is at `cool_to_c` or below.
+pub fn follow(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    order: Order,
+    cool_to_c: Option<f64>,
+) -> Result<(), Failure> {
+    let summary = carry_out(file, state_folder, order, cool_to_c)?;
     ending(&summary, table(&summary))
 }
 
-/// Opens the bench and runs the order.
+/// Opens the bench, waits for the heatsink where that is asked for, and runs the order.
 pub fn carry_out(
     file: BenchFile,
     state_folder: Option<PathBuf>,
     order: Order,
+    cool_to_c: Option<f64>,
 ) -> Result<RunSummary, Failure> {
     let progress = Arc::new(Progress::new());
     let watcher = Arc::clone(&progress);
-    let summary = on_bench(file, state_folder, move |bench| order.carry_out(bench, watcher));
+    let summary = on_bench(file, state_folder, move |bench| {
+        cool(bench, cool_to_c, |now_c, to_c| watcher.cooling(now_c, to_c))?;
+        order.carry_out(bench, watcher)
+    });
     progress.finish();
     Ok(summary??)
 }

@@ -11,6 +11,7 @@ mod cautions;
 mod check;
 mod cli;
 mod demo;
+mod cool;
 mod descriptors;
 mod dialect;
 mod doctor;
@@ -30,9 +31,11 @@ mod run_folder;
 mod say;
 mod script_process;
 mod selfcheck;
+mod serve;
 mod service;
 mod state_folder;
 mod talk;
+mod telling;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -50,6 +53,7 @@ fn main() -> ExitCode {
     start_log(cli.verbose);
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
+        Command::Serve(order) => serve::serve(&order),
         Command::Run(order) => perform::run_on_ports(&order),
         Command::Selfcheck(order) => selfcheck::selfcheck(&order),
         Command::Calibrate(order) => calibrate::calibrate(&order),

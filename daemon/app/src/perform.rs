@@ -10,6 +10,7 @@ use crate::follow::{Order, follow};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
 use crate::state_folder::state_folder;
+use crate::telling::run_and_tell;
 
 /// Reads the files, shows the cautions, runs.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
@@ -17,12 +18,15 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     check_dialects(&bench)?;
     let nameplate = Nameplate::read(&order.nameplate)?;
     let source = read_script(&order.script)?;
-    eprintln!("{CAUTIONS}\n");
     let script = Script { path: order.script.clone(), source };
     let mut run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
     run.selfcheck = !order.without_selfcheck;
     let state = state_folder(order.state.as_deref(), &bench.name);
-    follow(bench, state, Order::Run(run))
+    if order.tell {
+        return run_and_tell(bench, state, run, order.cool_to);
+    }
+    eprintln!("{CAUTIONS}\n");
+    follow(bench, state, Order::Run(run), order.cool_to)
 }
 
 /// Finds the run, shows the cautions, goes on.
@@ -38,5 +42,5 @@ pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
     eprintln!("{CAUTIONS}\n");
     let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
     let state = state_folder(order.state.as_deref(), &bench.name);
-    follow(bench, state, Order::Resume(resume))
+    follow(bench, state, Order::Resume(resume), None)
 }

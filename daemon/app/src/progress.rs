@@ -39,6 +39,11 @@ impl Progress {
         }
     }
 
+    /// Everything is off, and the heatsink is waited for.
+    pub fn cooling(&self, now_c: f64, to_c: f64) {
+        self.line(&format!("waiting for the heatsink: {now_c:.1} °C, begins at {to_c:.1} °C; everything is off"));
+    }
+
     fn doing(&self) -> String {
         self.doing.lock().map(|doing| doing.clone()).unwrap_or_default()
     }
@@ -92,6 +97,8 @@ impl Progress {
 impl Watcher for Progress {
     fn tell(&self, event: &Event<'_>) {
         match event {
+            // Where it is recorded is said at the end.
+            Event::Opened(_) => {}
             Event::Doing(what) => {
                 if let Ok(mut doing) = self.doing.lock() {
                     *doing = (*what).to_string();

@@ -24,6 +24,11 @@ pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
     let Some(standing) = bench.standing() else {
         return say("no trip is latched: every output is off and the bench may be armed");
     };
+    if order.tell {
+        // The daemon's page has shown cautions and cause to a person, who quoted the trip's own number.
+        say(&serde_json::json!({ "number": standing.nonce.to_string() }).to_string())?;
+        return quoted(&bench, standing.nonce).and_then(|()| said_reset());
+    }
     eprintln!("{CAUTIONS}\n");
     say(&told(&standing))?;
     if !std::io::stdin().is_terminal() && !order.from_pipe {
@@ -35,23 +40,30 @@ pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
         "If the cause is gone and nobody touches the bench, type {} to reset it; anything else leaves it as it is:",
         standing.nonce
     ))?;
+    quoted(&bench, standing.nonce)?;
+    said_reset()
+}
+
+fn said_reset() -> Result<(), Failure> {
+    say("reset: every output is off and was measured dead; the bench may be armed again")
+}
+
+/// Resets if the number that is typed is that one.
+fn quoted(bench: &Bench, nonce: u64) -> Result<(), Failure> {
     let mut typed = String::new();
     std::io::stdin()
         .lock()
         .take(TYPED_BYTES_MAX)
         .read_line(&mut typed)
         .map_err(|source| Failure::System { what: "reading the number", source })?;
-    if typed.trim().parse() != Ok(standing.nonce) {
+    if typed.trim().parse() != Ok(nonce) {
         return Err(Failure::Said("not reset: the number was not that one".into()));
     }
-    let report = bench.reset(standing.nonce)?;
+    let report = bench.reset(nonce)?;
     for warning in &report.warnings {
         eprintln!("wattproof: {warning}");
     }
-    if !report.is_safe() {
-        return Err(Failure::NotSafe);
-    }
-    say("reset: every output is off and was measured dead; the bench may be armed again")
+    if report.is_safe() { Ok(()) } else { Err(Failure::NotSafe) }
 }
 
 fn told(standing: &Standing) -> String {

@@ -16,6 +16,11 @@ pub fn ready(signs: SignsOfLife) {
     }
 }
 
+/// The daemon answers; each of its runs is a process of its own and watched by its guardian.
+pub fn tell_ready() {
+    tell(&[NotifyState::Ready]);
+}
+
 /// The run is over.
 pub fn stopping() {
     tell(&[NotifyState::Stopping]);

@@ -21,7 +21,7 @@ pub fn all_state(asked: Option<&Path>) -> Option<PathBuf> {
 }
 
 /// Readable, and different for benches of different names.
-fn folder_name(bench: &str) -> String {
+pub fn folder_name(bench: &str) -> String {
     let readable: String = bench
         .to_lowercase()
         .chars()

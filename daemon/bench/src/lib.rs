@@ -28,6 +28,7 @@ pub use error::BenchError;
 pub use open::{Bench, Extras, Identity, OpenLink, Parts};
 pub use operation::arming::Arming;
 pub use operation::drives::{BurstDrive, NoiseDrive, NoiseKind, TwoToneDrive};
+pub use readings::sight::{Outputs, Sight, Sights};
 pub use readings::captured::{Captured, ChannelCaptured, read_channels};
 pub use safety::contactor::{ContactorLine, ContactorPlace};
 pub use safety::heart::Safeguards;

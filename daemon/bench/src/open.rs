@@ -12,6 +12,7 @@ use wattproof_link::{Address, Link, LinkError};
 
 use crate::clock::{Clock, WallClock};
 use crate::readings::acquire::acquisition;
+use crate::readings::sight::{Latest, Sights};
 use crate::readings::temperatures::watched;
 use crate::safety::contactor::Contactor;
 use crate::safety::heart::{Safeguards, Watched};
@@ -196,6 +197,7 @@ impl Bench {
             report: Turn::new(&*clock, None),
             settle_until_s: Mutex::new(0.0),
             further: Mutex::new(vec![None; file.temperature.len()]),
+            latest: Latest::default(),
             level_vrms: Mutex::new(0.0),
             playing: Mutex::default(),
             commanded: Mutex::default(),
@@ -259,6 +261,11 @@ impl Bench {
     /// Signs of life of the safety loop, for whoever watches this process.
     pub fn signs_of_life(&self) -> SignsOfLife {
         SignsOfLife::of(&self.shared.pulse)
+    }
+
+    /// What a watching person is told of this bench, for as long as it is open.
+    pub fn sights(&self) -> Sights {
+        Sights::of(&self.shared)
     }
 
     /// A handle that switches everything off from any thread.

@@ -5,12 +5,13 @@ use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, Weak};
 use std::time::Duration;
 
-use wattproof_guard::Guard;
+use wattproof_guard::{Guard, SafetyReading, Trip};
 use wattproof_instruments::{Digitizer, Load, Source, Supply, Thermometer};
 use wattproof_link::Canceller;
 
 use crate::clock::Clock;
 use crate::operation::drives::Playing;
+use crate::readings::sight::Latest;
 use crate::readings::temperatures::ReadAt;
 use crate::safety::contactor::Contactor;
 use crate::safety::heart::Watched;
@@ -60,6 +61,8 @@ pub(crate) struct Shared {
     pub settle_until_s: Mutex<f64>,
     /// The temperatures of the bench file as last read.
     pub further: Mutex<Vec<ReadAt>>,
+    /// The last values that the guard was told.
+    pub latest: Latest,
     /// The loudest level that the source plays, V rms.
     pub level_vrms: Mutex<f64>,
     pub playing: Mutex<Playing>,
@@ -76,7 +79,7 @@ pub(crate) struct Shared {
 
 impl Shared {
     pub fn guard(&self) -> Guarding<'_> {
-        Guarding { guard: self.guard.lock(), latch: &self.latch }
+        Guarding { guard: self.guard.lock(), latch: &self.latch, latest: &self.latest }
     }
 
     /// How long nothing is said to an instrument that did not confirm its OFF: longer than its watchdog's delay, which
@@ -101,6 +104,15 @@ impl Shared {
 pub(crate) struct Guarding<'a> {
     guard: LentGuard<'a, Guard>,
     latch: &'a Keeper,
+    latest: &'a Latest,
+}
+
+impl Guarding<'_> {
+    /// Judges a reading, and keeps its values for whoever watches.
+    pub fn observe(&mut self, now_s: f64, reading: &SafetyReading) -> Option<Trip> {
+        self.latest.keep(reading);
+        self.guard.observe(now_s, reading)
+    }
 }
 
 impl Deref for Guarding<'_> {

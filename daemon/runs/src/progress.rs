@@ -7,6 +7,8 @@ use crate::{NotMeasured, RatingResult, Step};
 /// Something happened.
 #[derive(Debug)]
 pub enum Event<'a> {
+    /// The run has its folder, of this name.
+    Opened(&'a str),
     /// What the run does now, in plain words.
     Doing(&'a str),
     /// The self-check has come to its end.

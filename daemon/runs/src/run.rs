@@ -131,6 +131,7 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
 
 /// Arms, performs, ends safe, records how it went.
 pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn, stage: Stage) -> RunSummary {
+    stage.tell(&Event::Opened(stage.bench.folder().name()));
     stage.tell(&Event::Doing("arming the guard"));
     let stopper = bench.stopper();
     let stopping = Stopping::by(move || stopper.is_stopped());

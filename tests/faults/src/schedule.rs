@@ -389,7 +389,7 @@ impl Watcher for Watching {
             Event::Doing(what) => self.site.note(format!("doing: {what}")),
             Event::Printed(text) => self.site.note(format!("printed: {text}")),
             Event::Checked(found) => self.site.note(format!("checked: {}", found.summary())),
-            Event::Planned(_) | Event::Judged(_) | Event::LeftOut(_) => {}
+            Event::Opened(_) | Event::Planned(_) | Event::Judged(_) | Event::LeftOut(_) => {}
         }
     }
 }

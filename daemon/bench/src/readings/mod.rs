@@ -4,5 +4,6 @@
 pub(crate) mod acquire;
 pub(crate) mod captured;
 pub(crate) mod measure;
+pub(crate) mod sight;
 pub(crate) mod sums;
 pub(crate) mod temperatures;

@@ -53,8 +53,15 @@ impl Stopping {
 /// # Errors
 /// [`RunError::ReadScript`], [`RunError::Script`].
 pub fn check_script(path: &Path) -> Result<(), RunError> {
-    let script = Script { path: path.into(), source: read(path)? };
-    engine::parse(&script).map_err(RunError::Script)
+    check_source(&Script { path: path.into(), source: read(path)? })
+}
+
+/// Checks a script that is in hand without running it.
+///
+/// # Errors
+/// [`RunError::Script`] with file, line and column.
+pub fn check_source(script: &Script) -> Result<(), RunError> {
+    engine::parse(script).map_err(RunError::Script)
 }
 
 /// Reads a script's text.

@@ -1,0 +1,182 @@
+//! A run that the daemon started: it tells how it goes on standard output, takes orders on standard input, and stops
+//! when that ends, since then nobody is there who could stop it.
+
+use std::io::{BufRead, Write};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+use wattproof_bench::{BenchFile, Sights, Stopper};
+use wattproof_report::step_row;
+use wattproof_runs::{Event, Outcome, RatingRecord, RunOrder, RunSummary, Watcher};
+use wattproof_serve::{Ordered, Told};
+
+use crate::cool::cool;
+use crate::failure::Failure;
+use crate::follow::{Order, ending, on_bench};
+
+/// How often it is told how the bench stands.
+const LOOK_EACH: Duration = Duration::from_millis(500);
+/// Longest that the last words may take to be read.
+const LAST_WORDS: Duration = Duration::from_secs(5);
+
+/// Runs on a bench and tells how it goes; waits for the heatsink first where that is asked for.
+pub fn run_and_tell(
+    file: BenchFile,
+    state_folder: Option<std::path::PathBuf>,
+    run: RunOrder,
+    cool_to_c: Option<f64>,
+) -> Result<(), Failure> {
+    let voice = Arc::new(Voice::start()?);
+    let told = Arc::clone(&voice);
+    let summary = on_bench(file, state_folder, move |bench| {
+        listen(bench.stopper());
+        look(bench.sights(), Arc::clone(&told));
+        cool(bench, cool_to_c, |heatsink_c, heatsink_c_max| {
+            told.say(&Told::Cooling { heatsink_c, heatsink_c_max });
+        })?;
+        let summary = Order::Run(run).carry_out(bench, Arc::clone(&told) as Arc<dyn Watcher>);
+        // How it was left is told before how it ended.
+        if let Some(sight) = bench.sights().look() {
+            told.say(&Told::Bench(sight));
+        }
+        summary
+    });
+    let summary = match summary {
+        Ok(Ok(summary)) => summary,
+        Ok(Err(error)) => return voice.failed(error.into()),
+        Err(failure) => return voice.failed(failure),
+    };
+    voice.say(&Told::Ended {
+        outcome: Some(summary.outcome),
+        safe: summary.safe.is_safe(),
+        error: why(&summary),
+        verdicts: summary.results.iter().map(|result| result.verdict.to_string()).collect(),
+    });
+    voice.finish();
+    ending(&summary, Ok(()))
+}
+
+/// Why a run did not finish, and what was warned of.
+fn why(summary: &RunSummary) -> Option<String> {
+    let error = summary.error.as_ref().map(ToString::to_string);
+    let words: Vec<String> = error.into_iter().chain(summary.safe.warnings.iter().cloned()).collect();
+    match (words.is_empty(), summary.outcome) {
+        (true, Outcome::Finished) => None,
+        (true, _) => Some("it ended without a reason on record; see journal.jsonl".into()),
+        (false, _) => Some(words.join("; ")),
+    }
+}
+
+/// Takes orders until there are none any more.
+fn listen(stopper: Stopper) {
+    let listening = std::thread::Builder::new().name("orders".into()).spawn(move || {
+        for line in std::io::stdin().lock().lines() {
+            match line.map(|line| serde_json::from_str::<Ordered>(&line)) {
+                Ok(Ok(Ordered::Stop { by })) => stopper.stop(&by),
+                Ok(Err(error)) => tracing::warn!(%error, "an order is not understood"),
+                Err(error) => {
+                    tracing::warn!(%error, "orders can't be heard");
+                    break;
+                }
+            }
+        }
+        stopper.stop("the daemon that started this run is gone");
+    });
+    if let Err(error) = listening {
+        tracing::error!(%error, "nobody listens to orders; SIGTERM still stops this run");
+    }
+}
+
+/// Tells how the bench stands for as long as it is open.
+fn look(sights: Sights, told: Arc<Voice>) {
+    let looking = std::thread::Builder::new().name("sights".into()).spawn(move || {
+        while let Some(sight) = sights.look() {
+            told.say(&Told::Bench(sight));
+            std::thread::sleep(LOOK_EACH);
+        }
+    });
+    if let Err(error) = looking {
+        tracing::error!(%error, "how the bench stands is not told");
+    }
+}
+
+/// What is told, written by a thread of its own: whoever tells never waits for whoever reads.
+struct Voice {
+    lines: Mutex<Option<Sender<String>>>,
+    done: Mutex<Receiver<()>>,
+}
+
+impl Voice {
+    fn start() -> Result<Self, Failure> {
+        let (lines, heard) = channel::<String>();
+        let (end, done) = channel();
+        std::thread::Builder::new()
+            .name("voice".into())
+            .spawn(move || {
+                while let Ok(line) = heard.recv() {
+                    let mut out = std::io::stdout().lock();
+                    if let Err(error) = writeln!(out, "{line}").and_then(|()| out.flush()) {
+                        tracing::warn!(%error, "nobody hears how this run goes");
+                        break;
+                    }
+                }
+                // Whoever waits for the end has gone if this fails.
+                drop(end.send(()));
+            })
+            .map_err(|source| Failure::System { what: "starting a thread", source })?;
+        Ok(Voice { lines: Mutex::new(Some(lines)), done: Mutex::new(done) })
+    }
+
+    fn say(&self, told: &Told) {
+        match serde_json::to_string(told) {
+            Ok(line) => {
+                let lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
+                if lines.as_ref().is_some_and(|lines| lines.send(line).is_err()) {
+                    tracing::debug!("nobody hears how this run goes");
+                }
+            }
+            Err(error) => tracing::error!(%error, "what happened can't be told as JSON"),
+        }
+    }
+
+    /// It could not be begun: nothing was energised by it.
+    fn failed(&self, failure: Failure) -> Result<(), Failure> {
+        let safe = !matches!(failure, Failure::NotSafe);
+        let outcome = matches!(failure, Failure::Stopped).then_some(Outcome::Stopped);
+        self.say(&Told::Ended { outcome, safe, error: Some(failure.to_string()), verdicts: Vec::new() });
+        self.finish();
+        Err(failure)
+    }
+
+    /// Waits, for a bounded time, until everything was written.
+    fn finish(&self) {
+        drop(self.lines.lock().unwrap_or_else(PoisonError::into_inner).take());
+        let done = self.done.lock().unwrap_or_else(PoisonError::into_inner);
+        if done.recv_timeout(LAST_WORDS).is_err() {
+            tracing::warn!("not everything that this run told was read");
+        }
+    }
+}
+
+impl Watcher for Voice {
+    fn tell(&self, event: &Event<'_>) {
+        match event {
+            Event::Opened(run) => self.say(&Told::Opened { run: (*run).into() }),
+            Event::Doing(what) => self.say(&Told::Doing { what: (*what).into() }),
+            Event::Checked(found) => self.say(&Told::Checked { summary: found.summary() }),
+            Event::Planned(steps) => self.say(&Told::Planned { steps: *steps }),
+            Event::Stepped(step) => match step_row(step).map(serde_json::to_value) {
+                Ok(Ok(step)) => self.say(&Told::Step { step }),
+                Ok(Err(error)) => tracing::error!(%error, "a step can't be told"),
+                Err(error) => tracing::error!(%error, "a step can't be told"),
+            },
+            Event::Judged(result) => match serde_json::to_value(RatingRecord::from(*result)) {
+                Ok(rating) => self.say(&Told::Rating { rating }),
+                Err(error) => tracing::error!(%error, "a rating can't be told"),
+            },
+            Event::LeftOut(one) => self.say(&Told::LeftOut { rating: one.rating, why: one.why.clone() }),
+            Event::Printed(text) => self.say(&Told::Printed { text: (*text).into() }),
+        }
+    }
+}

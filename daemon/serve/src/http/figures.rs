@@ -1,0 +1,67 @@
+//! Figures of runs, as SVG.
+
+use std::path::PathBuf;
+
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, RawQuery, State};
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use utoipa::IntoParams;
+use wattproof_report::{ReportError, compare_figure, distortion, spectrum, supply, waveform};
+
+use super::runs::{compared as runs_of, folder};
+use super::{Ground, Problem};
+
+/// Which capture.
+#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+pub struct Capture {
+    /// Of this step; without it, the last one.
+    step: Option<u64>,
+    /// Of this amplifier channel; without it, the worst of those driven.
+    channel: Option<u32>,
+}
+
+/// A figure of a run
+#[utoipa::path(get, path = "/runs/{run}/figures/{figure}", tag = "runs", params(("run" = String, Path, description = "Its name"),
+    ("figure" = String, Path, description = "distortion.svg, waveform.svg, spectrum.svg or supply.svg"), Capture), responses(
+    (status = 200, description = "The figure", body = String, content_type = "image/svg+xml"),
+    (status = 400, description = "No number", body = Problem, content_type = "application/problem+json"),
+    (status = 404, description = "No such run, figure, step or channel", body = Problem, content_type = "application/problem+json")))]
+pub async fn figure(
+    State(ground): State<Ground>,
+    Path((run, figure)): Path<(String, String)>,
+    of: Result<Query<Capture>, QueryRejection>,
+) -> Result<Response, Problem> {
+    let (folder, of) = (folder(&ground, &run)?, of?.0);
+    let draw: fn(&std::path::Path, Capture) -> Result<String, ReportError> = match figure.as_str() {
+        "distortion.svg" => |folder, _| distortion(folder),
+        "supply.svg" => |folder, _| supply(folder),
+        "waveform.svg" => |folder, of| waveform(folder, of.step, of.channel),
+        "spectrum.svg" => |folder, of| spectrum(folder, of.step, of.channel),
+        _ => {
+            let next = "there are distortion.svg, waveform.svg, spectrum.svg and supply.svg";
+            return Err(Problem::nowhere(format!("there is no figure {figure:?}"), next));
+        }
+    };
+    let name = format!("{figure} {run} {:?} {:?}", of.step, of.channel);
+    let drawn = ground.drawn.draw(name, vec![folder], move |folders: &[PathBuf]| draw(&folders[0], of)).await?;
+    Ok(svg(drawn.to_string()))
+}
+
+/// Power against distortion of several runs, overlaid
+#[utoipa::path(get, path = "/compare.svg", tag = "runs", params(("run" = Vec<String>, Query, description = "Two to eight runs")), responses(
+    (status = 200, description = "The figure", body = String, content_type = "image/svg+xml"),
+    (status = 400, description = "Too few or too many", body = Problem, content_type = "application/problem+json"),
+    (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
+pub async fn compared(State(ground): State<Ground>, RawQuery(query): RawQuery) -> Result<Response, Problem> {
+    let (names, folders) = runs_of(&ground, query.as_deref())?;
+    let drawn = ground.drawn.draw(format!("compare {}", names.join(" ")), folders, compare_figure).await?;
+    Ok(svg(drawn.to_string()))
+}
+
+fn svg(text: String) -> Response {
+    // Opened alone it may load and run nothing.
+    let policy = "default-src 'none'; style-src 'unsafe-inline'; sandbox";
+    ([(header::CONTENT_TYPE, "image/svg+xml"), (header::CONTENT_SECURITY_POLICY, policy)], text).into_response()
+}

@@ -1,0 +1,102 @@
+//! HTTP: what the daemon answers. In come requests, judged by [`access`] before anything else; out go JSON, events,
+//! figures, files and the page. Errors are `application/problem+json` (RFC 9457).
+
+mod access;
+mod benches;
+mod cache;
+mod choices;
+mod events;
+mod figures;
+mod jobs;
+mod openapi;
+mod page;
+mod problem;
+mod runs;
+mod status;
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::middleware::{from_fn, from_fn_with_state};
+use axum::routing::get;
+use tokio_util::sync::CancellationToken;
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+pub use access::{Access, Via};
+pub use openapi::document;
+use problem::Problem;
+
+use crate::daemon::Daemon;
+use cache::Drawn;
+
+/// Longest body, bytes: a script with room to spare.
+const BODY_BYTES_MAX: usize = 1 << 20;
+
+/// What every answer can draw on.
+#[derive(Clone)]
+pub struct Ground {
+    /// The daemon.
+    pub daemon: Arc<Daemon>,
+    /// Who may change things.
+    pub access: Arc<Access>,
+    /// Figures and summaries drawn before.
+    pub drawn: Arc<Drawn>,
+    /// Ends event streams.
+    pub ending: CancellationToken,
+}
+
+impl Ground {
+    /// For one daemon.
+    pub fn new(daemon: Arc<Daemon>, access: Access, ending: CancellationToken) -> Self {
+        Ground { daemon, access: Arc::new(access), drawn: Arc::new(Drawn::default()), ending }
+    }
+}
+
+/// Everything below `/api/v1`, with its description.
+fn api() -> OpenApiRouter<Ground> {
+    OpenApiRouter::with_openapi(openapi::about())
+        .routes(routes!(status::status))
+        .routes(routes!(events::events))
+        .routes(routes!(jobs::submit, jobs::list))
+        .routes(routes!(jobs::job))
+        .routes(routes!(jobs::put))
+        .routes(routes!(jobs::hold))
+        .routes(routes!(jobs::cancel))
+        .routes(routes!(benches::list))
+        .routes(routes!(benches::stop))
+        .routes(routes!(benches::stop_all))
+        .routes(routes!(benches::latch))
+        .routes(routes!(benches::reset))
+        .routes(routes!(choices::scripts))
+        .routes(routes!(choices::nameplates))
+        .routes(routes!(runs::list))
+        .routes(routes!(runs::one))
+        .routes(routes!(runs::steps))
+        .routes(routes!(runs::files))
+        .routes(routes!(runs::file))
+        .routes(routes!(runs::capture))
+        .routes(routes!(runs::report))
+        .routes(routes!(runs::compare))
+        .routes(routes!(figures::figure))
+        .routes(routes!(figures::compared))
+}
+
+/// Everything that is answered.
+pub fn router(ground: Ground) -> Router {
+    let (api, _) = OpenApiRouter::new().nest("/api/v1", api()).split_for_parts();
+    Router::new()
+        .merge(api)
+        .route("/api/v1/openapi.json", get(openapi::json))
+        .route("/metrics", get(status::metrics))
+        .route("/", get(page::index))
+        .route("/assets/{*name}", get(page::asset))
+        .fallback(problem::no_such_place)
+        .method_not_allowed_fallback(problem::no_such_method)
+        .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
+        .layer(from_fn_with_state(ground.clone(), access::judge))
+        .layer(from_fn(page::shielded))
+        .layer(from_fn_with_state(ground.clone(), status::counted))
+        .with_state(ground)
+}

@@ -1,0 +1,127 @@
+//! The daemon of the bench PC: a queue of runs for each of its benches, and what is told of them to the command line,
+//! to a page and to other programs.
+//!
+//! In come settings and HTTP requests; out go answers, events, and runs: each a process of its own that holds its bench
+//! and switches everything off when this one dies. So nothing that is asked here can hold up a run's safety loop. Only
+//! `daemon/app` may call this room. It must not know ports, SCPI, or how anything is measured; it reads recorded runs
+//! through `daemon/report` alone.
+
+mod bench;
+mod child;
+mod daemon;
+mod events;
+mod http;
+mod job;
+mod listen;
+mod metrics;
+mod queue;
+mod reset;
+mod settings;
+mod told;
+mod token;
+
+use std::os::unix::fs::DirBuilderExt;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::time::timeout;
+use tokio_util::sync::CancellationToken;
+use wattproof_bench::{BenchFile, check_dialects};
+
+pub use http::document;
+pub use job::{Hold, JobOutcome, JobState};
+pub use settings::{BenchPlace, Place, SOCKET_FILE, ServeError, Settings, Tls};
+pub use told::{Ordered, Told};
+pub use token::TOKEN_FILE;
+
+use bench::Bench;
+use daemon::Daemon;
+use http::{Access, Ground};
+use listen::{Door, bind, bind_socket, tls};
+use queue::Store;
+
+/// Longest that answers may take to end once the runs have.
+const LAST_ANSWERS: Duration = Duration::from_secs(2);
+
+/// Serves until `ended` comes: then every run is told to stop, and this returns when all of them are over and their
+/// records closed.
+///
+/// # Errors
+/// [`ServeError`] when it can't be started.
+pub async fn serve(
+    settings: Settings,
+    ready: impl FnOnce(&Place),
+    ended: impl Future<Output = &'static str>,
+) -> Result<(), ServeError> {
+    private_folder(&settings)?;
+    let token = token::token(&settings.state)?;
+    let benches = settings.benches.iter().map(closed).collect::<Result<Vec<_>, ServeError>>()?;
+    let acceptor = settings.tls.as_ref().map(tls).transpose()?;
+    let listener = bind(settings.listen).await?;
+    let socket_path = settings.state.join(SOCKET_FILE);
+    let socket = bind_socket(&socket_path)?;
+    let address = listener.local_addr().map_err(|error| ServeError::Said(format!("listening: {error}")))?;
+    // The queue after the socket: two daemons must not both write it.
+    let kept = Store::open(&settings.state).map_err(|source| ServeError::Io {
+        what: "opening the queue in",
+        path: settings.state.display().to_string(),
+        source,
+        next: "make the folder readable and writable, or name another with --state",
+    })?;
+    let scheme = if acceptor.is_some() { "https" } else { "http" };
+    let place = Place {
+        page: format!("{scheme}://{address}/#token={token}"),
+        token_file: settings.state.join(TOKEN_FILE),
+        socket: socket_path.clone(),
+    };
+    let mut names = settings.host_names.clone();
+    names.push(match address.ip() {
+        std::net::IpAddr::V4(ip) => ip.to_string(),
+        std::net::IpAddr::V6(ip) => format!("[{ip}]"),
+    });
+    let access = Access::new(&token, &names, !address.ip().is_loopback(), acceptor.is_some());
+    let daemon = Arc::new(Daemon::new(settings, benches, kept, token::boot()?));
+    let ending = CancellationToken::new();
+    let door = Door::new(http::router(Ground::new(Arc::clone(&daemon), access, ending.clone())), ending.clone());
+    let tcp = tokio::spawn(door.clone().tcp(listener, acceptor));
+    let local = tokio::spawn(door.clone().socket(socket));
+    let ids: Vec<String> = daemon.benches().into_iter().map(|bench| bench.bench).collect();
+    let busy: Vec<_> = ids.into_iter().map(|id| tokio::spawn(child::keep_busy(Arc::clone(&daemon), id))).collect();
+    ready(&place);
+    let by = ended.await;
+    daemon.close(by);
+    // The page sees how the runs end: answers end last.
+    for run in busy {
+        if let Err(error) = run.await {
+            tracing::error!(%error, "whoever starts runs failed; please report it with the log");
+        }
+    }
+    ending.cancel();
+    door.tasks.close();
+    if timeout(LAST_ANSWERS, door.tasks.wait()).await.is_err() {
+        tracing::debug!("some answers were cut off");
+    }
+    for listening in [tcp, local] {
+        listening.abort();
+    }
+    if let Err(error) = std::fs::remove_file(&socket_path) {
+        tracing::warn!(%error, "the socket was not taken away");
+    }
+    Ok(())
+}
+
+/// What a job's script and the token are kept in is nobody else's.
+fn private_folder(settings: &Settings) -> Result<(), ServeError> {
+    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(&settings.state).map_err(|source| ServeError::Io {
+        what: "making the folder",
+        path: settings.state.display().to_string(),
+        source,
+        next: "name another with --state",
+    })
+}
+
+fn closed(place: &BenchPlace) -> Result<Bench, ServeError> {
+    let file = BenchFile::read(&place.file)?;
+    check_dialects(&file).map_err(|error| ServeError::Said(error.to_string()))?;
+    Ok(Bench::closed(place, file.name))
+}
