@@ -66,3 +66,4 @@ pub use served::{NotMeasured, unserved};
 pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::TableError;
 pub use volts::{VoltsPart, VoltsResult};
+pub use words::Words;

@@ -244,11 +244,7 @@ fn pictures(
     invented: bool,
     record: &RatingRecord,
 ) -> (Option<String>, Option<String>, Option<String>) {
-    let apart = |level_vrms: f64| (level_vrms / record.level_vrms).ln().abs();
-    let sides = [&record.below, &record.above].into_iter().flatten();
-    let nearest =
-        sides.filter_map(|at| Some((at.step?, apart(at.level_vrms)))).min_by(|a, b| a.1.total_cmp(&b.1));
-    let Some((step, _)) = nearest else {
+    let Some(step) = record.nearest_step() else {
         return (None, None, Some("No capture beside the ceiling is a step of its own.".into()));
     };
     match shot(run, Some(step), None) {
