@@ -7,6 +7,8 @@ use serde::Serialize;
 use wattproof_bench::Measures;
 
 use crate::cautions::{CAUTIONS, TALK_CAUTIONS};
+use crate::compare::CompareOrder;
+use crate::report::ReportOrder;
 use crate::script_process::PERFORM_SCRIPT;
 
 /// Proves how much clean power an audio amplifier really delivers, and why it stops there.
@@ -51,6 +53,10 @@ pub enum Command {
     Measure(MeasureOrder),
     /// Explain a judged rating: verdict, cause and uncertainty budget
     Explain(ExplainOrder),
+    /// Tell a recorded run as one HTML file, and its figures as SVG
+    Report(ReportOrder),
+    /// Put runs side by side: the same claims in a row, and what differs between the runs
+    Compare(CompareOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
     /// Check a dialect file (how an instrument is spoken to), or print one to start from

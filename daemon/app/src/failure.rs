@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use wattproof_bench::{BenchError, BenchFileError};
 use wattproof_recordings::RecordingError;
+use wattproof_report::ReportError;
 use wattproof_runs::{NameplateError, RatingsError, RunError};
 use wattproof_virtual_bench::faults::FaultFileError;
 use wattproof_virtual_bench::{MannerError, ServeError, SpecError};
@@ -27,6 +28,9 @@ pub enum Failure {
     /// A run's ratings can't be told.
     #[error("{0}")]
     Ratings(#[from] RatingsError),
+    /// A recorded run can't be told.
+    #[error("{0}")]
+    Report(#[from] ReportError),
     /// The virtual bench can't be started.
     #[error("{0}")]
     Serve(#[from] ServeError),

@@ -1,7 +1,7 @@
 //! Command line of Wattproof: proves how much clean power an audio amplifier really delivers.
 //!
 //! What the room is for: words a person types, and what that person sees. It opens files and ports through
-//! `daemon/bench` and `daemon/runs`, and knows no measuring and no SCPI itself.
+//! `daemon/bench` and `daemon/runs`, tells recorded runs by `daemon/report`, and knows no measuring and no SCPI itself.
 
 mod again;
 mod bench_text;
@@ -10,6 +10,7 @@ mod calibrate;
 mod cautions;
 mod check;
 mod cli;
+mod compare;
 mod demo;
 mod cool;
 mod descriptors;
@@ -26,6 +27,7 @@ mod perform;
 mod port_name;
 mod progress;
 mod ratings_table;
+mod report;
 mod reset;
 mod run_folder;
 mod say;
@@ -65,6 +67,8 @@ fn main() -> ExitCode {
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
         Command::Explain(order) => explain::explain(&order),
+        Command::Report(order) => report::report(&order),
+        Command::Compare(order) => compare::compare(&order),
         Command::Check(order) => check::check(&order),
         Command::Dialect(order) => dialect::dialect(&order.what),
         Command::Instruments(order) => instruments::instruments(&order),

@@ -3,7 +3,7 @@
 //! In come a script, a nameplate and an open bench; out goes a run folder: `journal.jsonl` (the truth, synced before the
 //! next output change), `captures/` (every sample), and what can be rebuilt from those: `steps.csv`, `ratings.csv`,
 //! `ratings.json`, `curve.csv`, `bursts.csv` and `run.json`. A run that was cut off goes on from its journal. Scripts reach
-//! the bench only through the host functions here. Only `daemon/app` may call this room. It must not know ports, SCPI or
+//! the bench only through the host functions here. Only `daemon/app`, `daemon/report` and `daemon/serve` may call this room. It must not know ports, SCPI or
 //! pages.
 
 mod burst;
@@ -43,7 +43,7 @@ mod volts;
 mod words;
 
 pub use calibrating::{Applied, Looks, look_outside};
-pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes};
+pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes, load as load_capture};
 pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
 pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
@@ -52,7 +52,7 @@ pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
 pub use host::{
     Script, WorkerProgram, check_script, check_source, read as read_script, rehearse_script, work as work_for_daemon,
 };
-pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal};
+pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};
 pub use judge::RatingResult;
 pub use nameplate::{Driven, LimitBy, Nameplate, NameplateError, PlateKind, Rating};
 pub use progress::{Event, Watcher};
@@ -66,3 +66,4 @@ pub use served::{NotMeasured, unserved};
 pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::TableError;
 pub use volts::{VoltsPart, VoltsResult};
+pub use words::Words;

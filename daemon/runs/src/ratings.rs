@@ -137,6 +137,17 @@ impl RatingRecord {
     }
 }
 
+impl RatingRecord {
+    /// The step whose capture lies nearest its ceiling.
+    #[must_use]
+    pub fn nearest_step(&self) -> Option<u64> {
+        let apart = |level_vrms: f64| (level_vrms / self.level_vrms).ln().abs();
+        let beside = [&self.below, &self.above].into_iter().flatten();
+        let steps = beside.filter_map(|at| Some((at.step?, apart(at.level_vrms))));
+        steps.min_by(|a, b| a.1.total_cmp(&b.1)).map(|(step, _)| step)
+    }
+}
+
 impl From<&RatingResult> for RatingRecord {
     fn from(result: &RatingResult) -> Self {
         let (claim, ceiling, volts) = (&result.claim, &result.ceiling, result.volts.as_ref());

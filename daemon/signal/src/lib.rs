@@ -27,6 +27,7 @@ pub mod flags;
 mod gridding;
 pub mod harmonics;
 pub mod intermodulation;
+pub mod levels;
 mod lobes;
 mod noise;
 pub mod power;

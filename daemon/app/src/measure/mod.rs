@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressStyle};
 use wattproof_recordings::{Choice, RecordingError, Wanted};
-use wattproof_signal::{Capture, Flag, Settings, read, read_two_tone};
+use wattproof_signal::{Capture, Flag, Settings, levels, read, read_two_tone};
 
 use crate::cli::MeasureOrder;
 use crate::failure::Failure;
@@ -65,7 +65,7 @@ fn measure_one(order: &MeasureOrder, index: usize, path: &Path) -> Result<Told, 
     let two_tone =
         order.two_tones.map(|tones_hz| read_two_tone(&capture, &two_tone::settings(tones_hz, order.band)));
     let measured = Measured::new(order, path, &capture, relative, &reading, two_tone);
-    let lines = spectrum::lines(&capture);
+    let lines = levels::voltage_spectrum(&capture);
     if let Some(plot) = &order.plot {
         let target = plot_path(plot, index, order.files.len());
         let drawn = picture::draw(&measured, &capture, &lines, &settings);

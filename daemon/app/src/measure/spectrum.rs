@@ -1,17 +1,10 @@
 //! The spectrum as it is shown: strongest line per column, in dB of the fundamental, frequency on a log scale.
 
-use wattproof_signal::spectrum::{Spectrum, Window, power_spectrum};
-use wattproof_signal::{Capture, Settings};
+use wattproof_signal::spectrum::Spectrum;
+use wattproof_signal::{Settings, levels};
 
 /// Lowest level shown, in dB of the fundamental.
 pub const FLOOR_DB: f64 = -160.0;
-
-/// Power spectrum of the voltage without its mean, through a window whose side lobes stay out of the picture.
-pub fn lines(capture: &Capture) -> Spectrum {
-    let mean = capture.volts.iter().sum::<f64>() / capture.volts.len().max(1) as f64;
-    let volts: Vec<f64> = capture.volts.iter().map(|volts| volts - mean).collect();
-    power_spectrum(&volts, capture.fs_hz, &Window::BlackmanHarris.samples(volts.len()))
-}
 
 /// Lowest and highest frequency shown, in Hz: an octave around the band, as far as the record reaches.
 pub fn span_hz(spectrum: &Spectrum, settings: &Settings) -> Option<(f64, f64)> {
@@ -24,24 +17,11 @@ pub fn span_hz(spectrum: &Spectrum, settings: &Settings) -> Option<(f64, f64)> {
 /// Level of each of `columns` columns, in dB of the fundamental; `None` for a column without a number.
 pub fn levels_db(
     spectrum: &Spectrum,
-    (low_hz, high_hz): (f64, f64),
+    span_hz: (f64, f64),
     columns: usize,
     fundamental_vrms: Option<f64>,
 ) -> Vec<Option<f64>> {
-    let edge = |column: usize| low_hz * (high_hz / low_hz).powf(column as f64 / columns.max(1) as f64);
-    // The window spreads a tone over several lines; its strongest holds 1/ENBW of its power at most.
-    let enbw = Window::BlackmanHarris.enbw_bins();
-    let largest = spectrum.power.iter().copied().fold(0.0, f64::max) * enbw;
-    let reference = fundamental_vrms.map_or(largest, |vrms| vrms * vrms);
-    let level = |column: usize| {
-        let first = (edge(column) / spectrum.bin_hz).round() as usize;
-        let end = ((edge(column + 1) / spectrum.bin_hz).round() as usize).max(first + 1);
-        let part = spectrum.power.get(first..end.min(spectrum.power.len()))?;
-        let most = part.iter().copied().fold(0.0, f64::max) * enbw;
-        let db = 10.0 * (most / reference).log10();
-        (!db.is_nan()).then(|| db.max(FLOOR_DB))
-    };
-    (0..columns).map(level).collect()
+    levels::levels_db(spectrum, span_hz, columns, fundamental_vrms, FLOOR_DB)
 }
 
 /// The spectrum in characters: `rows` lines, each with its level at the left, and the frequencies below.
@@ -89,6 +69,9 @@ pub fn hz_label(hz: f64) -> String {
 
 #[cfg(test)]
 mod tests {
+    use wattproof_signal::Capture;
+    use wattproof_signal::levels::voltage_spectrum;
+
     use super::*;
 
     #[test]
@@ -100,7 +83,7 @@ mod tests {
         };
         let volts: Vec<f64> = (0..4800).map(wave).collect();
         let capture = Capture { fs_hz: 48_000.0, volts, ..Capture::default() };
-        let spectrum = lines(&capture);
+        let spectrum = voltage_spectrum(&capture);
         let at = |hz: f64| levels_db(&spectrum, (hz - 20.0, hz + 20.0), 1, Some(0.5_f64.sqrt()))[0].unwrap();
         assert!(at(1000.0).abs() < 0.01 && (at(3000.0) + 40.0).abs() < 0.01, "{} {}", at(1000.0), at(3000.0));
         assert!(at(7000.0) < -90.0);

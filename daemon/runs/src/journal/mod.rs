@@ -9,7 +9,7 @@
 
 mod read;
 
-pub use read::{Line, ReadJournal, read_journal};
+pub use read::{Line, ReadJournal, read_journal, walk_journal};
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

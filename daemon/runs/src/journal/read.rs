@@ -52,7 +52,28 @@ pub fn read_journal(disk: &dyn Disk, path: &Path) -> Result<ReadJournal, Journal
     read_from(disk.reader(path).map_err(io)?).map_err(io)
 }
 
+/// Hands every whole line of a journal to `each`, in order, and keeps none: for a journal of many steps. `lines` of what
+/// comes back is empty; all else is as [`read_journal`] tells it, and so is the count.
+///
+/// # Errors
+/// As [`read_journal`].
+pub fn walk_journal(
+    disk: &dyn Disk,
+    path: &Path,
+    each: impl FnMut(Line),
+) -> Result<(u64, ReadJournal), JournalError> {
+    let io = |source| JournalError::Io { path: path.into(), source };
+    walk_from(disk.reader(path).map_err(io)?, each).map_err(io)
+}
+
 fn read_from(source: impl Read) -> std::io::Result<ReadJournal> {
+    let mut lines = Vec::new();
+    let (_, read) = walk_from(source, |line| lines.push(line))?;
+    Ok(ReadJournal { lines, ..read })
+}
+
+/// The count of whole lines, and everything about the journal but those.
+fn walk_from(source: impl Read, mut each: impl FnMut(Line)) -> std::io::Result<(u64, ReadJournal)> {
     let mut rest = BufReader::new(source);
     let mut read = ReadJournal {
         lines: Vec::new(),
@@ -61,21 +82,22 @@ fn read_from(source: impl Read) -> std::io::Result<ReadJournal> {
         torn: Vec::new(),
         broken_line: None,
     };
+    let mut seq = 0;
     loop {
         let raw = next_line(&mut rest)?;
         if raw.is_empty() {
-            return Ok(read);
+            return Ok((seq, read));
         }
-        let seq = read.lines.len() as u64;
         let Some((line, chain)) = raw.strip_suffix(b"\n").and_then(|whole| verify(whole, &read.chain, seq))
         else {
             match torn(raw, &mut rest, seq)? {
                 Some(torn) => read.torn = torn,
-                None => read.broken_line = Some(read.lines.len() + 1),
+                None => read.broken_line = usize::try_from(seq + 1).ok(),
             }
-            return Ok(read);
+            return Ok((seq, read));
         };
-        read.lines.push(line);
+        each(line);
+        seq += 1;
         read.chain = chain;
         read.whole_bytes += raw.len() as u64;
     }

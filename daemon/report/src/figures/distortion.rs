@@ -1,0 +1,279 @@
+//! Distortion against power (of a line stage: against output voltage), a line a rating, both axes logarithmic.
+
+use std::path::Path;
+
+use wattproof_runs::{LimitBy, Nameplate, Rating, RatingRecord};
+
+use super::axis::Scale;
+use super::legend::{Sample, ceiling_mark, legend, rated_mark};
+use super::panel::Panel;
+use super::svg::{Anchor, Setting, Svg};
+use super::thin::thinned;
+use crate::ReportError;
+use crate::number::{significant, with_u};
+use crate::record::{CurvePoint, Point, Recorded, StepRow, brief_of, curve, run_file, steps_of};
+
+const WIDTH: f64 = 720.0;
+const LEFT: f64 = 62.0;
+const RIGHT: f64 = 700.0;
+const TOP: f64 = 74.0;
+const HEIGHT: f64 = 330.0;
+/// More points than this have no marks of their own.
+const MARKED_MAX: usize = 60;
+
+/// A measured ceiling.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Ceiling {
+    pub measured: f64,
+    pub u: f64,
+    pub distortion_pct: f64,
+}
+
+/// The curve of one rating.
+#[derive(Debug, Clone)]
+pub(crate) struct Curve {
+    /// What it is called.
+    pub label: String,
+    /// Whether volts are rated rather than watts.
+    pub in_volts: bool,
+    pub limit_pct: f64,
+    pub limit_by: LimitBy,
+    pub rated: Option<f64>,
+    /// Output against distortion, in order of output.
+    pub points: Vec<(f64, f64)>,
+    pub ceiling: Option<Ceiling>,
+    pub colour: usize,
+    pub dash: usize,
+}
+
+/// Power against distortion of a run, a line a rating, as far as it is recorded: rated points, limits, and measured ceilings
+/// with their uncertainty.
+///
+/// Costs the reading of `run.json`, `ratings.json`, `curve.csv` and, while not every rating is judged, `steps.csv`: some
+/// milliseconds, about 10 ms more for every thousand steps.
+///
+/// # Errors
+/// [`ReportError`], when it is no run's folder or one of these files can't be understood.
+pub fn distortion(folder: &Path) -> Result<String, ReportError> {
+    let run = Recorded::open(folder)?;
+    let file = run_file(&run)?;
+    let curves = curves_of(&run, &file.nameplate, &run.ratings()?)?;
+    let brief = brief_of(&run, &file)?;
+    let title = format!("Distortion against {} – {}", what(&curves), brief.amplifier);
+    Ok(draw(&curves, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+}
+
+/// What stands below a title: which run, and whether it is invented.
+pub(crate) fn subtitle(run: &str, invented: bool) -> String {
+    if invented { format!("Invented amplifier, invented claims · run {run}") } else { format!("Run {run}") }
+}
+
+fn what(curves: &[Curve]) -> &'static str {
+    if curves.iter().any(|curve| curve.in_volts) { "output voltage" } else { "power" }
+}
+
+/// The curves of every rating of a nameplate that has points yet.
+pub(crate) fn curves_of(
+    run: &Recorded,
+    plate: &Nameplate,
+    records: &[RatingRecord],
+) -> Result<Vec<Curve>, ReportError> {
+    let judged = curve(run)?;
+    let is_judged = |number: usize| judged.iter().any(|row| row.rating == number);
+    let open = (1..=plate.rating.len()).any(|number| !is_judged(number));
+    let steps = if open { steps_of(run, 0)? } else { Vec::new() };
+    let curves = (1..).zip(&plate.rating).map(|(number, claim)| {
+        let record = records.iter().find(|record| record.rating == number);
+        let points = if is_judged(number) {
+            points_judged(&judged, number, claim)
+        } else {
+            points_open(&steps, number, claim)
+        };
+        one(number, claim, record, points)
+    });
+    Ok(curves.filter(|curve| !curve.points.is_empty() || curve.ceiling.is_some()).collect())
+}
+
+fn one(number: usize, claim: &Rating, record: Option<&RatingRecord>, points: Vec<(f64, f64)>) -> Curve {
+    let figures = record.and_then(|record| match &record.volts {
+        Some(volts) => Some((volts.measured_vrms, volts.expanded_u_vrms, record)),
+        None => Some((record.measured_w?, record.expanded_u_w.unwrap_or(0.0), record)),
+    });
+    Curve {
+        label: format!("{number}: {}", claim_words(claim)),
+        in_volts: claim.out_vrms.is_some(),
+        limit_pct: claim.limit_pct,
+        limit_by: claim.limit_by,
+        rated: claim.watts.or(claim.out_vrms),
+        points,
+        ceiling: figures.map(|(measured, u, record)| Ceiling {
+            measured,
+            u,
+            distortion_pct: record.distortion_pct,
+        }),
+        colour: number - 1,
+        dash: number - 1,
+    }
+}
+
+/// A claim in a few words.
+pub(crate) fn claim_words(claim: &Rating) -> String {
+    let amount = match (claim.watts, claim.out_vrms) {
+        (Some(watts), _) => format!("{watts} W"),
+        (None, Some(volts)) => format!("{} V", significant(volts, 4)),
+        (None, None) => "nothing".into(),
+    };
+    let driven = match claim.driven.word() {
+        "all" => "",
+        "one" => ", one channel",
+        _ => ", bridged",
+    };
+    format!("{amount} into {} ohm at {} V, {} Hz{driven}", claim.load_ohm, claim.supply_v, claim.hz)
+}
+
+fn points_judged(judged: &[CurvePoint], number: usize, claim: &Rating) -> Vec<(f64, f64)> {
+    let own = judged.iter().filter(|row| row.rating == number && row.point == Point::Measured);
+    let point = |row: &CurvePoint| {
+        let output = if claim.out_vrms.is_some() { row.out_vrms } else { row.active_w };
+        output.zip(if claim.limit_by == LimitBy::Thd { row.thd_pct } else { row.thdn_pct })
+    };
+    in_order(own.filter_map(point))
+}
+
+/// Of a rating that is not judged yet: its weakest channel's output and its worst channel's distortion of every step.
+fn points_open(steps: &[StepRow], number: usize, claim: &Rating) -> Vec<(f64, f64)> {
+    let own = steps.iter().filter(|step| step.rating == Some(number));
+    let point = |step: &StepRow| {
+        let output = match claim.out_vrms {
+            Some(_) => step.least(|channel| channel.band_vrms),
+            None => step.least(|channel| channel.active_w),
+        };
+        output.zip(match claim.limit_by {
+            LimitBy::Thd => step.greatest(|channel| channel.thd_pct),
+            LimitBy::Thdn => step.greatest(|channel| channel.thdn_pct),
+        })
+    };
+    in_order(own.filter_map(point))
+}
+
+/// What can stand on logarithmic axes, in order of output.
+fn in_order(points: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
+    let real = |value: f64| value.is_finite() && value > 0.0;
+    let mut points: Vec<(f64, f64)> = points.filter(|(x, y)| real(*x) && real(*y)).collect();
+    points.sort_by(|a, b| a.0.total_cmp(&b.0));
+    points
+}
+
+/// The figure of some curves.
+pub(crate) fn draw(curves: &[Curve], title: &str, subtitle: &str, setting: Setting) -> String {
+    let in_volts = curves.iter().any(|curve| curve.in_volts);
+    let mut svg = Svg::new(WIDTH);
+    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
+    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", subtitle);
+    let outputs = curves.iter().flat_map(|curve| {
+        let ceiling = curve.ceiling.iter().flat_map(|at| [at.measured - at.u, at.measured + at.u]);
+        curve.points.iter().map(|(x, _)| *x).chain(ceiling).chain(curve.rated)
+    });
+    let distortions = curves.iter().flat_map(|curve| {
+        curve.points.iter().map(|(_, y)| *y).chain([curve.limit_pct * 1.2, curve.limit_pct * 0.8])
+    });
+    let panel = Panel {
+        left: LEFT,
+        top: TOP,
+        width: RIGHT - LEFT,
+        height: HEIGHT,
+        x: Scale::log(outputs),
+        y: Scale::log(distortions),
+    };
+    let x_name =
+        if in_volts { "Output voltage per channel, V rms" } else { "Output power per channel or bridge, W" };
+    panel.draw(&mut svg, Some(x_name), y_name(curves));
+    limits(&mut svg, &panel, curves);
+    for curve in curves {
+        draw_line(&mut svg, &panel, curve);
+    }
+    // Answers lie above every line.
+    for curve in curves {
+        draw_answers(&mut svg, &panel, curve);
+    }
+    if curves.is_empty() {
+        let middle = (0.5 * (LEFT + RIGHT), TOP + 0.5 * HEIGHT);
+        svg.text(middle, Anchor::Middle, "", "No step of a rating is recorded.");
+    }
+    let end = legend(&mut svg, LEFT, RIGHT, panel.bottom() + 62.0, &entries(curves));
+    svg.finish(end, title, &described(curves, subtitle), setting)
+}
+
+fn y_name(curves: &[Curve]) -> &'static str {
+    let by = |limit_by| curves.iter().all(|curve| curve.limit_by == limit_by);
+    match (by(LimitBy::Thdn), by(LimitBy::Thd)) {
+        (true, _) => "THD+N, %",
+        (_, true) => "THD, %",
+        _ => "Distortion as each rating counts it, %",
+    }
+}
+
+fn limits(svg: &mut Svg, panel: &Panel, curves: &[Curve]) {
+    let mut limits: Vec<f64> = curves.iter().map(|curve| curve.limit_pct).collect();
+    limits.sort_by(f64::total_cmp);
+    limits.dedup();
+    for limit in limits {
+        let y = panel.y_at(limit);
+        svg.line((panel.left, y), (panel.right(), y), "wp-limit");
+        let text = format!("limit {} %", significant(limit, 3));
+        svg.text((panel.left + 6.0, y - 5.0), Anchor::Start, "", &text);
+    }
+}
+
+fn draw_line(svg: &mut Svg, panel: &Panel, curve: &Curve) {
+    let points = curve.points.iter().map(|point| panel.at(*point));
+    let thin = thinned(points, (panel.left, panel.right()), panel.width as usize);
+    svg.path(&thin, curve.colour, curve.dash);
+    if thin.len() <= MARKED_MAX {
+        for point in thin {
+            svg.mark(point, curve.colour, curve.colour, 3.0);
+        }
+    }
+}
+
+fn draw_answers(svg: &mut Svg, panel: &Panel, curve: &Curve) {
+    if let Some(rated) = curve.rated {
+        rated_mark(svg, panel.at((rated, curve.limit_pct)), curve.colour);
+    }
+    if let Some(Ceiling { measured, u, distortion_pct }) = curve.ceiling {
+        let bar = (panel.x_at(measured - u), panel.x_at(measured + u));
+        ceiling_mark(svg, panel.at((measured, distortion_pct)), bar, curve.colour);
+    }
+}
+
+fn entries(curves: &[Curve]) -> Vec<(Sample, String)> {
+    let line = |curve: &Curve| {
+        let sample = Sample::Line { colour: curve.colour, dash: curve.dash, shape: Some(curve.colour) };
+        (sample, curve.label.clone())
+    };
+    let mut entries: Vec<(Sample, String)> = curves.iter().map(line).collect();
+    if !curves.is_empty() {
+        entries.push((Sample::Rated, "rated".into()));
+    }
+    if curves.iter().any(|curve| curve.ceiling.is_some()) {
+        entries.push((Sample::Ceiling, "measured at the limit, bar: ± U".into()));
+    }
+    entries
+}
+
+/// What the figure shows, for who can't see it.
+fn described(curves: &[Curve], subtitle: &str) -> String {
+    let line = |curve: &Curve| {
+        let unit = if curve.in_volts { "V" } else { "W" };
+        let found = match &curve.ceiling {
+            Some(at) => {
+                let (measured, u) = with_u(at.measured, at.u);
+                format!("{measured} {unit} ± {u} {unit} measured at {} %", significant(at.distortion_pct, 3))
+            }
+            None => format!("{} points, not judged yet", curve.points.len()),
+        };
+        format!("{}; limit {} %: {found}.", curve.label, significant(curve.limit_pct, 3))
+    };
+    let lines: Vec<String> = curves.iter().map(line).collect();
+    format!("{subtitle}. {}", lines.join(" "))
+}

@@ -1,0 +1,23 @@
+//! A recorded run told to people.
+//!
+//! In comes the folder of a run, finished, stopped, failed or still going on; out go one self-contained HTML report, figures
+//! as SVG, the run in a few figures, its steps as data, and several runs side by side. It reads folders through
+//! `daemon/runs` and writes nothing: who calls it decides where a text goes. Only `daemon/app` and `daemon/serve` may call
+//! it. It must not know ports, SCPI, HTTP or how anything was measured. A folder may come from another person: links in it
+//! are not followed, sizes are bounded, texts are escaped.
+
+mod cautions;
+mod compare;
+mod error;
+mod figures;
+mod number;
+mod page;
+mod record;
+
+pub use cautions::CAUTIONS;
+pub use compare::{Cell, Comparison, Row, compare, compare_figure, compare_page};
+pub use error::ReportError;
+pub use figures::{distortion, spectrum, supply, waveform, xml_text};
+pub use number::{significant, with_u};
+pub use page::report;
+pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, steps};

@@ -1,0 +1,172 @@
+//! The files of a run's folder, read in bounds.
+
+use std::io::{ErrorKind, Read};
+use std::path::{Path, PathBuf};
+
+use serde::de::DeserializeOwned;
+use wattproof_runs::{JOURNAL_FILE, RatingRecord, RatingsError, RatingsFile, RunFolder};
+
+use crate::ReportError;
+
+/// Longest `run.json`, bytes.
+pub(crate) const RUN_FILE_BYTES_MAX: u64 = 64 << 20;
+/// Longest table, bytes: a hundred thousand steps of 16 channels and more.
+const TABLE_BYTES_MAX: u64 = 1 << 30;
+/// Bytes of the end of a journal that are looked at first.
+const TAIL_BYTES: usize = 64 << 10;
+
+/// A run's folder, open for reading.
+#[derive(Debug, Clone)]
+pub(crate) struct Recorded {
+    folder: RunFolder,
+}
+
+impl Recorded {
+    pub fn open(path: &Path) -> Result<Self, ReportError> {
+        RunFolder::open(path).map(|folder| Recorded { folder }).map_err(ReportError::Folder)
+    }
+
+    /// The run's name, which is the folder's.
+    pub fn name(&self) -> &str {
+        self.folder.name()
+    }
+
+    pub fn folder(&self) -> &RunFolder {
+        &self.folder
+    }
+
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.folder.file(name)
+    }
+
+    /// A whole file; `None` when it is not there.
+    pub fn bytes(&self, name: &str, most: u64) -> Result<Option<Vec<u8>>, ReportError> {
+        let path = self.file(name);
+        let read = self.folder.disk().reader(&path).and_then(|file| {
+            let mut bytes = Vec::new();
+            file.take(most + 1).read_to_end(&mut bytes)?;
+            Ok(bytes)
+        });
+        match read {
+            Ok(bytes) if bytes.len() as u64 > most => {
+                let what = format!("it is longer than {most} bytes, which no run leaves");
+                Err(ReportError::Read { path, source: std::io::Error::new(ErrorKind::InvalidInput, what) })
+            }
+            Ok(bytes) => Ok(Some(bytes)),
+            Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
+            Err(source) => Err(ReportError::Read { path, source }),
+        }
+    }
+
+    /// The whole lines of a table, which may be growing.
+    pub fn table(&self, name: &'static str) -> Result<Vec<u8>, ReportError> {
+        let mut bytes = self.bytes(name, TABLE_BYTES_MAX)?.ok_or_else(|| self.missing(name))?;
+        // The last row may be on its way to the disk.
+        let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
+        bytes.truncate(whole);
+        Ok(bytes)
+    }
+
+    /// The rows of a table, columns by name.
+    pub fn rows<T: DeserializeOwned>(&self, name: &'static str) -> Result<Vec<T>, ReportError> {
+        let bytes = self.table(name)?;
+        let mut reader = csv::Reader::from_reader(bytes.as_slice());
+        let rows: Result<Vec<T>, csv::Error> = reader.deserialize().collect();
+        rows.map_err(|error| self.altered(name, error.to_string()))
+    }
+
+    /// A file that every run has is not there.
+    pub fn missing(&self, file: &'static str) -> ReportError {
+        ReportError::Missing {
+            run: self.name().into(),
+            file,
+            next: "`wattproof rebuild` writes it anew from the journal",
+        }
+    }
+
+    pub fn altered(&self, name: &str, what: impl Into<String>) -> ReportError {
+        ReportError::Altered { path: self.file(name), what: what.into() }
+    }
+
+    /// The ratings judged so far, each as judged last, in order of their numbers.
+    pub fn ratings(&self) -> Result<Vec<RatingRecord>, ReportError> {
+        match RatingsFile::read(self.folder.path()) {
+            Ok(file) => Ok(last_of_each(file.ratings)),
+            Err(RatingsError::NoRatings { .. }) => Ok(Vec::new()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// The chain after the last whole line of the journal; `None` when its end is no line of a journal.
+    pub fn chain_at_end(&self) -> Result<Option<String>, ReportError> {
+        use std::io::{Seek, SeekFrom};
+        let path = self.file(JOURNAL_FILE);
+        let read = |source| ReportError::Read { path: path.clone(), source };
+        // `RunFolder::open` has looked that it is a regular file and no link.
+        let mut file = std::fs::File::open(&path).map_err(read)?;
+        let length = file.metadata().map_err(read)?.len();
+        let mut tail_bytes = TAIL_BYTES as u64;
+        loop {
+            let from = length.saturating_sub(tail_bytes);
+            let mut tail = Vec::new();
+            file.seek(SeekFrom::Start(from)).map_err(read)?;
+            (&mut file).take(tail_bytes).read_to_end(&mut tail).map_err(read)?;
+            if let Some(chain) = chain_of_last_line(&tail) {
+                return Ok(Some(chain));
+            }
+            if from == 0 || tail_bytes > RUN_FILE_BYTES_MAX {
+                return Ok(None);
+            }
+            tail_bytes *= 8;
+        }
+    }
+}
+
+fn chain_of_last_line(tail: &[u8]) -> Option<String> {
+    const KEY: &[u8] = b",\"chain\":\"";
+    let end = tail.iter().rposition(|byte| *byte == b'\n')?;
+    let whole = tail.get(..end)?.strip_suffix(b"\"}")?;
+    let at = whole.windows(KEY.len()).rposition(|part| part == KEY)?;
+    let chain = std::str::from_utf8(whole.get(at + KEY.len()..)?).ok()?;
+    chain.bytes().all(|byte| byte.is_ascii_hexdigit()).then(|| chain.to_string())
+}
+
+/// The last record of each number, in order of the numbers.
+pub(crate) fn last_of_each(records: Vec<RatingRecord>) -> Vec<RatingRecord> {
+    let mut kept: std::collections::BTreeMap<usize, RatingRecord> = std::collections::BTreeMap::new();
+    for record in records {
+        kept.insert(record.rating, record);
+    }
+    kept.into_values().collect()
+}
+
+/// The words of a cell of a table as they were before an apostrophe kept a spreadsheet from taking them for a formula.
+pub(crate) fn cell_text(cell: &str) -> &str {
+    let guarded =
+        |rest: &&str| rest.trim_start_matches(' ').starts_with(['=', '+', '-', '@', '\t', '\r', '\0']);
+    cell.strip_prefix('\'').filter(guarded).unwrap_or(cell)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_chain_is_that_of_the_last_whole_line() {
+        // daemon/runs/README.md: a line ends with its chain; what comes after the last line end was cut short.
+        let tail = b"ce\"}\n{\"seq\":1,\"data\":{\"a\":\",\\\"chain\\\":\"},\"chain\":\"00ff\"}\n{\"seq\":2,\"chain\":\"aa";
+        assert_eq!(chain_of_last_line(tail).as_deref(), Some("00ff"));
+        assert_eq!(chain_of_last_line(b"no line"), None);
+        assert_eq!(chain_of_last_line(b"no chain\n"), None);
+    }
+
+    #[test]
+    fn words_come_back_as_they_were() {
+        // README.md: words that a spreadsheet would take for a formula have an apostrophe before them.
+        for (cell, words) in
+            [("'=1+1", "=1+1"), ("'  -2", "  -2"), ("'quoted'", "'quoted'"), ("plain", "plain")]
+        {
+            assert_eq!(cell_text(cell), words);
+        }
+    }
+}

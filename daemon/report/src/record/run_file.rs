@@ -1,0 +1,92 @@
+//! `run.json`: what was run, on what, and how it ended.
+
+use serde::Deserialize;
+use serde::de::IgnoredAny;
+use wattproof_bench::CalibrationState;
+use wattproof_runs::{Nameplate, Outcome};
+
+use super::folder::{RUN_FILE_BYTES_MAX, Recorded};
+use crate::ReportError;
+
+const RUN_FILE: &str = "run.json";
+
+/// What stands in it and counts here; unknown keys are of newer versions.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct RunFile {
+    pub wattproof_version: String,
+    pub started_utc: String,
+    pub ended_utc: Option<String>,
+    pub outcome: Option<Outcome>,
+    pub script: String,
+    pub script_sha256: String,
+    pub nameplate: Nameplate,
+    pub bench: BenchSummary,
+    #[serde(default)]
+    pub instruments: Vec<Instrument>,
+    #[serde(default)]
+    pub selfcheck: Option<Checked>,
+    #[serde(default)]
+    pub calibrations: Vec<InputCalibration>,
+    pub steps: u64,
+    pub journal_chain: String,
+}
+
+/// What of the bench file counts here.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct BenchSummary {
+    pub name: String,
+    pub mains_hz: f64,
+    pub digitizer: DigitizerSummary,
+}
+
+/// What of the digitizer counts here.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct DigitizerSummary {
+    pub rate_hz: f64,
+    #[serde(default)]
+    pub bridge: Vec<IgnoredAny>,
+}
+
+/// The self-check of a run.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum Checked {
+    LeftOut,
+    Unfinished,
+    Made(IgnoredAny),
+}
+
+/// Who answered in a role.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub(crate) struct Instrument {
+    pub role: String,
+    #[serde(default)]
+    pub link: String,
+    #[serde(default)]
+    pub dialect: String,
+    #[serde(default)]
+    pub idn: String,
+}
+
+/// How the calibration of an input stood when the run began.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct InputCalibration {
+    pub calibration: CalibrationState,
+}
+
+/// Whether an instrument is one of this program's own simulated ones, by what it answers.
+pub(crate) fn is_simulated(idn: &str) -> bool {
+    idn.to_ascii_lowercase().starts_with("wattproof,virtual-")
+}
+
+/// Reads it. A run that was resumed and goes on, or was cut off again, has not ended whatever the file says from before: it
+/// is written anew only at the end.
+pub(crate) fn run_file(run: &Recorded) -> Result<RunFile, ReportError> {
+    let bytes = run.bytes(RUN_FILE, RUN_FILE_BYTES_MAX)?.ok_or_else(|| run.missing(RUN_FILE))?;
+    let mut file: RunFile =
+        serde_json::from_slice(&bytes).map_err(|error| run.altered(RUN_FILE, error.to_string()))?;
+    if file.outcome.is_some() && run.chain_at_end()?.is_some_and(|chain| chain != file.journal_chain) {
+        (file.outcome, file.ended_utc) = (None, None);
+    }
+    Ok(file)
+}
