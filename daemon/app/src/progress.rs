@@ -41,7 +41,9 @@ impl Progress {
 
     /// Everything is off, and the heatsink is waited for.
     pub fn cooling(&self, now_c: f64, to_c: f64) {
-        self.line(&format!("waiting for the heatsink: {now_c:.1} °C, begins at {to_c:.1} °C; everything is off"));
+        self.line(&format!(
+            "waiting for the heatsink: {now_c:.1} °C, begins at {to_c:.1} °C; everything is off"
+        ));
     }
 
     fn doing(&self) -> String {

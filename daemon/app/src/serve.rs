@@ -70,7 +70,8 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     let state = all_state(order.state.as_deref()).ok_or_else(|| {
         Failure::Said("there is no folder for queue and token: name one with --state".into())
     })?;
-    let benches = order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
+    let benches =
+        order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
     eprintln!("{CAUTIONS}\n");
     serve_benches(Settings {
         benches,

@@ -121,8 +121,9 @@ impl Voice {
                         break;
                     }
                 }
-                // Whoever waits for the end has gone if this fails.
-                drop(end.send(()));
+                if end.send(()).is_err() {
+                    tracing::debug!("nobody waits for the last words");
+                }
             })
             .map_err(|source| Failure::System { what: "starting a thread", source })?;
         Ok(Voice { lines: Mutex::new(Some(lines)), done: Mutex::new(done) })

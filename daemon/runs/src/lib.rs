@@ -50,7 +50,8 @@ pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
 pub use host::{
-    Script, WorkerProgram, check_script, check_source, read as read_script, rehearse_script, work as work_for_daemon,
+    Script, WorkerProgram, check_script, check_source, read as read_script, rehearse_script,
+    work as work_for_daemon,
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};
 pub use judge::RatingResult;
@@ -64,6 +65,6 @@ pub use resume::{ResumeOrder, bench_of, resume, resume_in};
 pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
 pub use served::{NotMeasured, unserved};
 pub use step::{ChannelStep, Step, TemperatureStep};
-pub use tables::TableError;
+pub use tables::{TableError, step_lines};
 pub use volts::{VoltsPart, VoltsResult};
 pub use words::Words;

@@ -73,6 +73,16 @@ pub fn lines<T: Serialize>(rows: impl IntoIterator<Item = T>) -> Result<Vec<u8>,
     writer.into_inner().map_err(|error| error.into_error().into())
 }
 
+/// The lines of `steps.csv` that one step makes, with the header before them.
+///
+/// # Errors
+/// The `csv` crate's.
+pub fn step_lines(step: &Step) -> Result<Vec<u8>, csv::Error> {
+    let mut bytes = head::<StepRow>()?;
+    bytes.extend(lines(step_rows(step))?);
+    Ok(bytes)
+}
+
 /// The header line of a table.
 pub fn head<T: Serialize + Default>() -> Result<Vec<u8>, csv::Error> {
     let mut builder = csv::WriterBuilder::new();

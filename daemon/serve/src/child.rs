@@ -68,16 +68,21 @@ async fn perform(
     let mut child = match start(daemon, place, job) {
         Ok(child) => child,
         Err(error) => {
-            let what = format!("starting the run: {error}; see whether {} is there", daemon.settings.program.display());
+            let what = format!(
+                "starting the run: {error}; see whether {} is there",
+                daemon.settings.program.display()
+            );
             return (JobOutcome::Failed, Some(what));
         }
     };
-    let (Some(mut orders), Some(told), Some(said)) = (child.stdin.take(), child.stdout.take(), child.stderr.take())
+    let (Some(mut orders), Some(told), Some(said)) =
+        (child.stdin.take(), child.stdout.take(), child.stderr.take())
     else {
         return (JobOutcome::Failed, Some("the run was started without pipes; please report it".into()));
     };
     let listening = tokio::spawn(listen(Arc::clone(daemon), place.id.clone(), job.job, told));
-    let hearing = tokio::spawn(hear(Arc::clone(daemon), place.id.clone(), job.job, BufReader::new(said).lines()));
+    let hearing =
+        tokio::spawn(hear(Arc::clone(daemon), place.id.clone(), job.job, BufReader::new(said).lines()));
     let status = see_to_its_end(&mut child, &mut orders, &mut ordered).await;
     // What it said last is read before its end is judged.
     let mut heard = listening.await.unwrap_or_default();
@@ -115,7 +120,9 @@ async fn see_to_its_end(
     let pid = child.id().and_then(|id| i32::try_from(id).ok()).and_then(Pid::from_raw);
     let mut stopped: Option<(Instant, Signal)> = None;
     loop {
-        let next = stopped.map(|(at, signal)| (at + if signal == Signal::TERM { SIGNAL_AFTER } else { KILL_AFTER }, signal));
+        let next = stopped.map(|(at, signal)| {
+            (at + if signal == Signal::TERM { SIGNAL_AFTER } else { KILL_AFTER }, signal)
+        });
         tokio::select! {
             status = child.wait() => return status,
             Some(order) = ordered.recv() => {
@@ -162,9 +169,16 @@ async fn listen(daemon: Arc<Daemon>, bench: String, job: u64, told: ChildStdout)
     let started = Instant::now();
     while let Some(line) = next_line(&mut lines).await {
         match serde_json::from_str::<Told>(&line) {
-            Ok(Told::Ended { outcome, safe, error, verdicts }) => heard.ended = Some((outcome, safe, error, verdicts)),
+            Ok(Told::Ended { outcome, safe, error, verdicts }) => {
+                heard.ended = Some((outcome, safe, error, verdicts))
+            }
             Ok(told) => take_in(&daemon, &bench, job, told, started),
-            Err(error) => daemon.log(Some(&bench), Some(job), "warn", &format!("the run said what is not understood ({error})")),
+            Err(error) => daemon.log(
+                Some(&bench),
+                Some(job),
+                "warn",
+                &format!("the run said what is not understood ({error})"),
+            ),
         }
     }
     heard
@@ -177,7 +191,9 @@ fn take_in(daemon: &Daemon, bench: &str, job: u64, told: Told, started: Instant)
     };
     match told {
         Told::Cooling { heatsink_c, heatsink_c_max } => daemon.note(job, false, |job| {
-            job.doing = Some(format!("waiting for the heatsink: {heatsink_c:.1} °C, begins at {heatsink_c_max:.1} °C"));
+            job.doing = Some(format!(
+                "waiting for the heatsink: {heatsink_c:.1} °C, begins at {heatsink_c_max:.1} °C"
+            ));
         }),
         Told::Opened { run } => daemon.note(job, true, |job| job.run = Some(run)),
         Told::Doing { what } => daemon.note(job, false, |job| job.doing = Some(what)),
@@ -191,7 +207,8 @@ fn take_in(daemon: &Daemon, bench: &str, job: u64, told: Told, started: Instant)
                 job.steps = number;
                 job.steps_planned = job.steps_planned.map(|planned| planned.max(number));
                 let left = job.steps_planned.map(|planned| planned - number);
-                job.left_s = left.map(|left| left as f64 * started.elapsed().as_secs_f64() / number.max(1) as f64);
+                job.left_s =
+                    left.map(|left| left as f64 * started.elapsed().as_secs_f64() / number.max(1) as f64);
             });
         }
         Told::Rating { rating } => daemon.events.tell("rating", Some(bench), &about("rating", rating)),
@@ -242,7 +259,10 @@ fn judge(heard: Heard, status: std::io::Result<std::process::ExitStatus>) -> (Jo
     match heard.ended {
         Some((_, false, error, _)) => {
             let what = "ALARM: an output was not confirmed off: go and switch it off by hand, at its mains";
-            (JobOutcome::NotSafe, Some(error.map_or_else(|| what.into(), |error| format!("{what} ({error})"))))
+            (
+                JobOutcome::NotSafe,
+                Some(error.map_or_else(|| what.into(), |error| format!("{what} ({error})"))),
+            )
         }
         Some((Some(Outcome::Finished), true, _, verdicts)) => (JobOutcome::of_verdicts(&verdicts), None),
         Some((Some(Outcome::Stopped), true, error, _)) => {

@@ -51,7 +51,12 @@ pub struct NoBench(pub String);
 
 impl Daemon {
     /// From what the disk holds; nothing begins by itself.
-    pub fn new(settings: Settings, benches: Vec<Bench>, (mut queue, store): (Queue, Store), boot: String) -> Self {
+    pub fn new(
+        settings: Settings,
+        benches: Vec<Bench>,
+        (mut queue, store): (Queue, Store),
+        boot: String,
+    ) -> Self {
         queue.restart(Utc::now());
         store.keep(queue.clone());
         let held = settings.benches.iter().cloned().zip(benches);
@@ -134,9 +139,15 @@ impl Daemon {
     ///
     /// # Errors
     /// [`QueueError::Full`].
-    pub fn submit(&self, new: NewJob, write: impl FnOnce(u64) -> std::io::Result<()>) -> Result<Job, SubmitError> {
+    pub fn submit(
+        &self,
+        new: NewJob,
+        write: impl FnOnce(u64) -> std::io::Result<()>,
+    ) -> Result<Job, SubmitError> {
         // Under a number of its own, which nobody else gets; the files are small and not synced under the lock.
-        let job = self.change(|queue| queue.submit(NewJob { hold: Some(Hold::ByPerson(true)), ..new.clone() }, Utc::now()))?;
+        let job = self.change(|queue| {
+            queue.submit(NewJob { hold: Some(Hold::ByPerson(true)), ..new.clone() }, Utc::now())
+        })?;
         if let Err(source) = write(job) {
             // Nobody could perform it: it goes again.
             self.change(|queue| queue.cancel(job, Utc::now()))?;

@@ -17,8 +17,8 @@ mod metrics;
 mod queue;
 mod reset;
 mod settings;
-mod told;
 mod token;
+mod told;
 
 use std::os::unix::fs::DirBuilderExt;
 use std::sync::Arc;
@@ -31,8 +31,8 @@ use wattproof_bench::{BenchFile, check_dialects};
 pub use http::document;
 pub use job::{Hold, JobOutcome, JobState};
 pub use settings::{BenchPlace, Place, SOCKET_FILE, ServeError, Settings, Tls};
-pub use told::{Ordered, Told};
 pub use token::TOKEN_FILE;
+pub use told::{Ordered, Told};
 
 use bench::Bench;
 use daemon::Daemon;
@@ -82,11 +82,13 @@ pub async fn serve(
     let access = Access::new(&token, &names, !address.ip().is_loopback(), acceptor.is_some());
     let daemon = Arc::new(Daemon::new(settings, benches, kept, token::boot()?));
     let ending = CancellationToken::new();
-    let door = Door::new(http::router(Ground::new(Arc::clone(&daemon), access, ending.clone())), ending.clone());
+    let door =
+        Door::new(http::router(Ground::new(Arc::clone(&daemon), access, ending.clone())), ending.clone());
     let tcp = tokio::spawn(door.clone().tcp(listener, acceptor));
     let local = tokio::spawn(door.clone().socket(socket));
     let ids: Vec<String> = daemon.benches().into_iter().map(|bench| bench.bench).collect();
-    let busy: Vec<_> = ids.into_iter().map(|id| tokio::spawn(child::keep_busy(Arc::clone(&daemon), id))).collect();
+    let busy: Vec<_> =
+        ids.into_iter().map(|id| tokio::spawn(child::keep_busy(Arc::clone(&daemon), id))).collect();
     ready(&place);
     let by = ended.await;
     daemon.close(by);
@@ -112,11 +114,13 @@ pub async fn serve(
 
 /// What a job's script and the token are kept in is nobody else's.
 fn private_folder(settings: &Settings) -> Result<(), ServeError> {
-    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(&settings.state).map_err(|source| ServeError::Io {
-        what: "making the folder",
-        path: settings.state.display().to_string(),
-        source,
-        next: "name another with --state",
+    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(&settings.state).map_err(|source| {
+        ServeError::Io {
+            what: "making the folder",
+            path: settings.state.display().to_string(),
+            source,
+            next: "name another with --state",
+        }
     })
 }
 

@@ -153,7 +153,7 @@ pub fn bind_socket(path: &Path) -> Result<UnixListener, ServeError> {
     let bind = || {
         let listener = UnixListener::bind(path)?;
         std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
-        Ok(listener)
+        Ok::<_, std::io::Error>(listener)
     };
     match bind() {
         Err(error) if error.kind() == ErrorKind::AddrInUse => {
@@ -179,9 +179,13 @@ pub fn bind_socket(path: &Path) -> Result<UnixListener, ServeError> {
 /// A file can't be read, or they do not belong together.
 pub fn tls(files: &Tls) -> Result<TlsAcceptor, ServeError> {
     let fail = |path: &Path, error: &dyn std::fmt::Display| {
-        ServeError::Said(format!("TLS: {}: {error}; give a certificate chain and its private key, PEM", path.display()))
+        ServeError::Said(format!(
+            "TLS: {}: {error}; give a certificate chain and its private key, PEM",
+            path.display()
+        ))
     };
-    let open = |path: &Path| std::fs::File::open(path).map(BufReader::new).map_err(|error| fail(path, &error));
+    let open =
+        |path: &Path| std::fs::File::open(path).map(BufReader::new).map_err(|error| fail(path, &error));
     let chain: Result<Vec<_>, _> = CertificateDer::pem_reader_iter(open(&files.certificate)?).collect();
     let chain = chain.map_err(|error| fail(&files.certificate, &error))?;
     let key = PrivateKeyDer::from_pem_reader(open(&files.key)?).map_err(|error| fail(&files.key, &error))?;

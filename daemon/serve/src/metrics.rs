@@ -1,6 +1,8 @@
 //! What is counted, in the text format that Prometheus reads (exposition format 0.0.4).
 
-use prometheus::{Encoder, IntCounter, IntCounterVec, IntGauge, IntGaugeVec, GaugeVec, Opts, Registry, TextEncoder};
+use prometheus::{
+    Encoder, GaugeVec, IntCounter, IntCounterVec, IntGauge, IntGaugeVec, Opts, Registry, TextEncoder,
+};
 
 use crate::bench::{Bench, GuardState, OutputsState};
 use crate::job::{Job, JobOutcome, JobState};
@@ -40,14 +42,17 @@ impl Metrics {
             registry.register(Box::new(gauge.clone())).expect("registered once");
             gauge
         };
-        let steps = IntCounter::new("wattproof_steps_total", "Steps recorded by runs of this daemon.").expect("allowed");
+        let steps = IntCounter::new("wattproof_steps_total", "Steps recorded by runs of this daemon.")
+            .expect("allowed");
         registry.register(Box::new(steps.clone())).expect("registered once");
         let listeners = IntGauge::new("wattproof_event_listeners", "Open event streams.").expect("allowed");
         registry.register(Box::new(listeners.clone())).expect("registered once");
-        let measured = Opts::new("wattproof_bench_measured", "Last measured, in volts, amperes or degrees Celsius.");
+        let measured =
+            Opts::new("wattproof_bench_measured", "Last measured, in volts, amperes or degrees Celsius.");
         let measured = GaugeVec::new(measured, &["bench", "what"]).expect("allowed");
         registry.register(Box::new(measured.clone())).expect("registered once");
-        let ended = counters("wattproof_runs_ended_total", "Runs that ended, by what came out.", &["outcome"]);
+        let ended =
+            counters("wattproof_runs_ended_total", "Runs that ended, by what came out.", &["outcome"]);
         for outcome in JobOutcome::ALL {
             // Known from the start: a rate needs its zero.
             ended.with_label_values(&[outcome.word()]).reset();
@@ -55,11 +60,23 @@ impl Metrics {
         Metrics {
             steps,
             ended,
-            answers: counters("wattproof_http_answers_total", "Answers to HTTP requests, by status.", &["status"]),
+            answers: counters(
+                "wattproof_http_answers_total",
+                "Answers to HTTP requests, by status.",
+                &["status"],
+            ),
             listeners,
             jobs: gauges("wattproof_jobs", "Jobs by where they stand.", &["state"]),
-            guard: gauges("wattproof_bench_guard", "1 for the state that a bench's guard is in.", &["bench", "state"]),
-            off: gauges("wattproof_bench_outputs_off", "1 where source and supply were read back off.", &["bench"]),
+            guard: gauges(
+                "wattproof_bench_guard",
+                "1 for the state that a bench's guard is in.",
+                &["bench", "state"],
+            ),
+            off: gauges(
+                "wattproof_bench_outputs_off",
+                "1 where source and supply were read back off.",
+                &["bench"],
+            ),
             latched: gauges("wattproof_bench_trip_latched", "1 where a trip waits for a person.", &["bench"]),
             measured,
             registry,
@@ -85,7 +102,12 @@ impl Metrics {
     ///
     /// # Errors
     /// The encoder's.
-    pub fn text(&self, benches: &[Bench], jobs: &[Job], listeners: usize) -> Result<String, prometheus::Error> {
+    pub fn text(
+        &self,
+        benches: &[Bench],
+        jobs: &[Job],
+        listeners: usize,
+    ) -> Result<String, prometheus::Error> {
         self.listeners.set(i64::try_from(listeners).unwrap_or(i64::MAX));
         for state in JobState::ALL {
             let count = jobs.iter().filter(|job| job.state == state).count();
@@ -99,8 +121,11 @@ impl Metrics {
             let name = [bench.bench.as_str()];
             self.off.with_label_values(&name).set(i64::from(bench.outputs == OutputsState::Off));
             self.latched.with_label_values(&name).set(i64::from(bench.latched.is_some()));
-            let values =
-                [("supply_v", bench.supply_v), ("supply_a", bench.supply_a), ("heatsink_c", bench.heatsink_c)];
+            let values = [
+                ("supply_v", bench.supply_v),
+                ("supply_a", bench.supply_a),
+                ("heatsink_c", bench.heatsink_c),
+            ];
             for (what, value) in values {
                 // What was not measured is not a number here, rather than an old one.
                 self.measured.with_label_values(&[name[0], what]).set(value.unwrap_or(f64::NAN));

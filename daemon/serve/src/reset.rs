@@ -74,7 +74,8 @@ async fn carry_out(daemon: &Daemon, place: &BenchPlace) -> Result<(), String> {
     command.process_group(0).kill_on_drop(true);
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     let mut child = command.spawn().map_err(|error| format!("starting it: {error}"))?;
-    let (Some(mut orders), Some(told), Some(said)) = (child.stdin.take(), child.stdout.take(), child.stderr.take())
+    let (Some(mut orders), Some(told), Some(said)) =
+        (child.stdin.take(), child.stdout.take(), child.stderr.take())
     else {
         return Err("it was started without pipes".into());
     };

@@ -28,7 +28,9 @@ pub fn token(folder: &Path) -> Result<String, ServeError> {
     match std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path) {
         Ok(mut file) => {
             let token = fresh()?;
-            file.write_all(token.as_bytes()).and_then(|()| file.sync_all()).map_err(|e| fail("writing the token", e))?;
+            file.write_all(token.as_bytes())
+                .and_then(|()| file.sync_all())
+                .map_err(|e| fail("writing the token", e))?;
             Ok(token)
         }
         Err(error) if error.kind() == ErrorKind::AlreadyExists => {

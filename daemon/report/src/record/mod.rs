@@ -18,5 +18,5 @@ pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, left_out};
 pub(crate) use folder::Recorded;
 pub(crate) use run_file::{Checked, Instrument, RunFile, is_simulated, run_file};
 pub(crate) use steps::steps_of;
-pub use steps::{ChannelRow, StepRow, steps};
+pub use steps::{ChannelRow, StepRow, step_row, steps};
 pub(crate) use story::{Story, story};

@@ -4,6 +4,8 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use wattproof_runs::{Step, step_lines};
+
 use super::folder::Recorded;
 use crate::ReportError;
 
@@ -122,18 +124,30 @@ pub fn steps(folder: &Path, after: u64) -> Result<Vec<StepRow>, ReportError> {
 
 pub(crate) fn steps_of(run: &Recorded, after: u64) -> Result<Vec<StepRow>, ReportError> {
     let bytes = run.table(STEPS_FILE)?;
-    let altered = |error: csv::Error| run.altered(STEPS_FILE, error.to_string());
-    let mut reader = csv::Reader::from_reader(bytes.as_slice());
-    let header = reader.byte_headers().map_err(altered)?.clone();
+    rows(&bytes, after).map_err(|error| run.altered(STEPS_FILE, error.to_string()))
+}
+
+/// A step that was just taken, read back from the very lines of `steps.csv` that it makes.
+///
+/// # Errors
+/// It can't be put into lines.
+pub fn step_row(step: &Step) -> Result<Option<StepRow>, csv::Error> {
+    Ok(rows(&step_lines(step)?, 0)?.pop())
+}
+
+/// The steps of a table after one.
+fn rows(bytes: &[u8], after: u64) -> Result<Vec<StepRow>, csv::Error> {
+    let mut reader = csv::Reader::from_reader(bytes);
+    let header = reader.byte_headers()?.clone();
     let mut steps: Vec<StepRow> = Vec::new();
     let mut record = csv::ByteRecord::new();
-    while reader.read_byte_record(&mut record).map_err(altered)? {
+    while reader.read_byte_record(&mut record)? {
         // The number stands first: what was asked for before is not looked at closely.
         let number = record.get(0).and_then(|field| std::str::from_utf8(field).ok()?.parse::<u64>().ok());
         if number.is_some_and(|number| number <= after) {
             continue;
         }
-        let row: Row = record.deserialize(Some(&header)).map_err(altered)?;
+        let row: Row = record.deserialize(Some(&header))?;
         let channel = channel(&row);
         match steps.last_mut() {
             Some(step) if step.step == row.step => step.channels.push(channel),

@@ -51,7 +51,9 @@ impl Access {
 
     fn has_token(&self, headers: &HeaderMap) -> bool {
         let given = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
-        let token = given.and_then(|given| given.split_once(' ')).filter(|(kind, _)| kind.eq_ignore_ascii_case("bearer"));
+        let token = given
+            .and_then(|given| given.split_once(' '))
+            .filter(|(kind, _)| kind.eq_ignore_ascii_case("bearer"));
         token.is_some_and(|(_, token)| <[u8; 32]>::from(Sha256::digest(token.trim())) == self.token)
     }
 
@@ -96,7 +98,8 @@ impl Access {
         let free = if self.read_needs_token { reads && public } else { reads };
         if !has_token && !free {
             let what = "this needs the daemon's token, and the request has none or another";
-            let next = "send it as `Authorization: Bearer TOKEN`; it is in the file that `wattproof serve` names";
+            let next =
+                "send it as `Authorization: Bearer TOKEN`; it is in the file that `wattproof serve` names";
             return Err(Problem::new(StatusCode::UNAUTHORIZED, what, next));
         }
         Ok(MayChange(has_token))

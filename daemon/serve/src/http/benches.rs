@@ -89,7 +89,10 @@ pub async fn stop_all(
 #[utoipa::path(get, path = "/benches/{bench}/latch", tag = "benches", params(("bench" = String, Path, description = "The bench")), responses(
     (status = 200, description = "The trip, or none", body = Standing),
     (status = 404, description = "No such bench", body = Problem, content_type = "application/problem+json")))]
-pub async fn latch(State(ground): State<Ground>, Path(bench): Path<String>) -> Result<Json<Standing>, Problem> {
+pub async fn latch(
+    State(ground): State<Ground>,
+    Path(bench): Path<String>,
+) -> Result<Json<Standing>, Problem> {
     let daemon = &ground.daemon;
     let (place, now) = (daemon.place(&bench)?, daemon.bench(&bench)?);
     let latched = latched(&place);

@@ -54,7 +54,10 @@ pub struct Nameplates {
 pub async fn scripts(State(ground): State<Ground>) -> Result<Json<Scripts>, Problem> {
     let folder = ground.daemon.settings.scripts.clone();
     let scripts = tokio::task::spawn_blocking(move || {
-        files(&folder, "rhai").into_iter().map(|path| ScriptChoice { name: name(&path), purpose: purpose(&path) }).collect()
+        files(&folder, "rhai")
+            .into_iter()
+            .map(|path| ScriptChoice { name: name(&path), purpose: purpose(&path) })
+            .collect()
     });
     Ok(Json(Scripts { scripts: scripts.await.map_err(Problem::failed)? }))
 }
@@ -63,15 +66,17 @@ pub async fn scripts(State(ground): State<Ground>) -> Result<Json<Scripts>, Prob
 #[utoipa::path(get, path = "/nameplates", tag = "queue", responses((status = 200, description = "The nameplates", body = Nameplates)))]
 pub async fn nameplates(State(ground): State<Ground>) -> Result<Json<Nameplates>, Problem> {
     let folder = ground.daemon.settings.nameplates.clone();
-    let plates = tokio::task::spawn_blocking(move || files(&folder, "toml").iter().map(|path| plate(path)).collect());
+    let plates =
+        tokio::task::spawn_blocking(move || files(&folder, "toml").iter().map(|path| plate(path)).collect());
     Ok(Json(Nameplates { nameplates: plates.await.map_err(Problem::failed)? }))
 }
 
 /// Files of a folder by name; a folder that is not there has none.
 fn files(folder: &Path, extension: &str) -> Vec<PathBuf> {
     let entries = std::fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path());
-    let mut files: Vec<PathBuf> =
-        entries.filter(|path| path.extension().is_some_and(|found| found == extension) && path.is_file()).collect();
+    let mut files: Vec<PathBuf> = entries
+        .filter(|path| path.extension().is_some_and(|found| found == extension) && path.is_file())
+        .collect();
     files.sort();
     files.truncate(LISTED_MAX);
     files

@@ -48,9 +48,14 @@ pub async fn events(
     let Query(asked) = asked?;
     if ground.daemon.events.listeners() >= LISTENERS_MAX {
         let status = axum::http::StatusCode::SERVICE_UNAVAILABLE;
-        return Err(Problem::new(status, "too many listen to events already", "close other pages, then ask again"));
+        return Err(Problem::new(
+            status,
+            "too many listen to events already",
+            "close other pages, then ask again",
+        ));
     }
-    let after = headers.get("last-event-id").and_then(|id| id.to_str().ok()).map(str::to_string).or(asked.after);
+    let after =
+        headers.get("last-event-id").and_then(|id| id.to_str().ok()).map(str::to_string).or(asked.after);
     let heard = ground.daemon.events.join(after.as_deref());
     let (out, stream) = channel(16);
     tokio::spawn(send(ground, heard, asked.bench, out));
@@ -58,13 +63,19 @@ pub async fn events(
 }
 
 /// Sends until the listener is gone or the daemon ends.
-async fn send(ground: Ground, mut heard: Heard, bench: Option<String>, out: Sender<Result<Sent, Infallible>>) {
+async fn send(
+    ground: Ground,
+    mut heard: Heard,
+    bench: Option<String>,
+    out: Sender<Result<Sent, Infallible>>,
+) {
     let events = &ground.daemon.events;
     let wanted = |event: &Event| match (&bench, &event.bench) {
         (Some(bench), Some(of)) => bench == of,
         _ => true,
     };
-    let sent = |event: &Arc<Event>| Sent::default().id(events.id(event.number)).event(event.kind).data(&event.data);
+    let sent =
+        |event: &Arc<Event>| Sent::default().id(events.id(event.number)).event(event.kind).data(&event.data);
     let beat = || Sent::default().event("beat").data(json!({ "now_utc": Utc::now() }).to_string());
     let gap = || Sent::default().event("gap").data("{}");
     // The first beat at once: the listener knows that it is heard.

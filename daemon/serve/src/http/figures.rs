@@ -45,7 +45,8 @@ pub async fn figure(
         }
     };
     let name = format!("{figure} {run} {:?} {:?}", of.step, of.channel);
-    let drawn = ground.drawn.draw(name, vec![folder], move |folders: &[PathBuf]| draw(&folders[0], of)).await?;
+    let drawn =
+        ground.drawn.draw(name, vec![folder], move |folders: &[PathBuf]| draw(&folders[0], of)).await?;
     Ok(svg(drawn.to_string()))
 }
 
@@ -63,5 +64,6 @@ pub async fn compared(State(ground): State<Ground>, RawQuery(query): RawQuery) -
 fn svg(text: String) -> Response {
     // Opened alone it may load and run nothing.
     let policy = "default-src 'none'; style-src 'unsafe-inline'; sandbox";
-    ([(header::CONTENT_TYPE, "image/svg+xml"), (header::CONTENT_SECURITY_POLICY, policy)], text).into_response()
+    ([(header::CONTENT_TYPE, "image/svg+xml"), (header::CONTENT_SECURITY_POLICY, policy)], text)
+        .into_response()
 }

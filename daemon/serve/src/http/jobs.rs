@@ -91,7 +91,10 @@ fn plain_name(name: &str, what: &str) -> Result<String, Problem> {
         return Ok(name.into());
     }
     let detail = format!("{name:?} is no file name for a {what}");
-    Err(Problem::wrong(detail, "letters, digits, dots, dashes and underlines only, with no folder before them"))
+    Err(Problem::wrong(
+        detail,
+        "letters, digits, dots, dashes and underlines only, with no folder before them",
+    ))
 }
 
 /// Every job
@@ -128,7 +131,8 @@ pub async fn submit(
     let next = "mend it and submit again";
     check_source(&Script { path: script.clone().into(), source: source.clone() })
         .map_err(|fault| Problem::wrong(fault, next))?;
-    let nameplate = Nameplate::parse(FilePath::new(&plate_name), &plate).map_err(|fault| Problem::wrong(fault, next))?;
+    let nameplate =
+        Nameplate::parse(FilePath::new(&plate_name), &plate).map_err(|fault| Problem::wrong(fault, next))?;
     let new = NewJob {
         bench: bench.bench,
         script: script.clone(),
@@ -158,7 +162,10 @@ fn check_hold(hold: Option<Hold>) -> Result<(), Problem> {
     (status = 200, description = "The job", body = Job),
     (status = 400, description = "No number", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "No such job", body = Problem, content_type = "application/problem+json")))]
-pub async fn job(State(ground): State<Ground>, job: Result<Path<u64>, PathRejection>) -> Result<Json<Job>, Problem> {
+pub async fn job(
+    State(ground): State<Ground>,
+    job: Result<Path<u64>, PathRejection>,
+) -> Result<Json<Job>, Problem> {
     Ok(Json(ground.daemon.job(job?.0)?))
 }
 

@@ -15,7 +15,10 @@ pub fn about() -> OpenApi {
     OpenApiBuilder::new()
         .info(info.build())
         .components(Some(ComponentsBuilder::new().security_scheme("token", bearer).build()))
-        .security(Some([SecurityRequirement::new("token", Vec::<String>::new()), SecurityRequirement::default()]))
+        .security(Some([
+            SecurityRequirement::new("token", Vec::<String>::new()),
+            SecurityRequirement::default(),
+        ]))
         .build()
 }
 

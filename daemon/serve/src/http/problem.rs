@@ -51,14 +51,19 @@ impl Problem {
 
     /// Something on this side failed.
     pub fn failed(detail: impl ToString) -> Self {
-        Self::new(StatusCode::INTERNAL_SERVER_ERROR, detail, "look at the daemon's log, mend the cause, ask again")
+        Self::new(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            detail,
+            "look at the daemon's log, mend the cause, ask again",
+        )
     }
 }
 
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
-        (status, [(header::CONTENT_TYPE, "application/problem+json")], Json(self).into_body_alone()).into_response()
+        (status, [(header::CONTENT_TYPE, "application/problem+json")], Json(self).into_body_alone())
+            .into_response()
     }
 }
 
@@ -69,7 +74,8 @@ trait BodyAlone {
 
 impl<T: Serialize> BodyAlone for Json<T> {
     fn into_body_alone(self) -> String {
-        serde_json::to_string(&self.0).unwrap_or_else(|error| format!("{{\"detail\":{:?}}}", error.to_string()))
+        serde_json::to_string(&self.0)
+            .unwrap_or_else(|error| format!("{{\"detail\":{:?}}}", error.to_string()))
     }
 }
 
@@ -110,19 +116,31 @@ impl From<ReportError> for Problem {
 
 impl From<JsonRejection> for Problem {
     fn from(rejection: JsonRejection) -> Self {
-        Problem::new(rejection.status(), rejection.body_text(), "send JSON as /api/v1/openapi.json describes it")
+        Problem::new(
+            rejection.status(),
+            rejection.body_text(),
+            "send JSON as /api/v1/openapi.json describes it",
+        )
     }
 }
 
 impl From<QueryRejection> for Problem {
     fn from(rejection: QueryRejection) -> Self {
-        Problem::new(rejection.status(), rejection.body_text(), "see /api/v1/openapi.json for what can be asked")
+        Problem::new(
+            rejection.status(),
+            rejection.body_text(),
+            "see /api/v1/openapi.json for what can be asked",
+        )
     }
 }
 
 impl From<PathRejection> for Problem {
     fn from(rejection: PathRejection) -> Self {
-        Problem::new(rejection.status(), rejection.body_text(), "see /api/v1/openapi.json for what can be asked")
+        Problem::new(
+            rejection.status(),
+            rejection.body_text(),
+            "see /api/v1/openapi.json for what can be asked",
+        )
     }
 }
 

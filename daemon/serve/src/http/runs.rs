@@ -51,8 +51,14 @@ pub(super) fn folder(ground: &Ground, run: &str) -> Result<PathBuf, Problem> {
         && run.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_'));
     let folder = ground.daemon.settings.results.join(run);
     // A link would lead to a folder of anybody's choice.
-    if !plain || !folder.symlink_metadata().is_ok_and(|about| about.is_dir()) || !folder.join(JOURNAL_FILE).exists() {
-        return Err(Problem::nowhere(format!("there is no run {run:?} here"), "GET /api/v1/runs lists the runs there are"));
+    if !plain
+        || !folder.symlink_metadata().is_ok_and(|about| about.is_dir())
+        || !folder.join(JOURNAL_FILE).exists()
+    {
+        return Err(Problem::nowhere(
+            format!("there is no run {run:?} here"),
+            "GET /api/v1/runs lists the runs there are",
+        ));
     }
     Ok(folder)
 }
@@ -63,7 +69,8 @@ pub async fn list(State(ground): State<Ground>) -> Result<Json<Value>, Problem> 
     let results = ground.daemon.settings.results.clone();
     let names = tokio::task::spawn_blocking(move || {
         let entries = std::fs::read_dir(results).into_iter().flatten().flatten();
-        let mut names: Vec<String> = entries.filter_map(|entry| entry.file_name().into_string().ok()).collect();
+        let mut names: Vec<String> =
+            entries.filter_map(|entry| entry.file_name().into_string().ok()).collect();
         // Names begin with the time.
         names.sort_by(|a, b| b.cmp(a));
         names
@@ -182,7 +189,8 @@ async fn send_file(ground: &Ground, run: &str, name: &str) -> Result<Response, P
         Some(base) => (folder.join(CAPTURES_FOLDER), base),
         None => (folder, name),
     };
-    let nowhere = || Problem::nowhere(format!("run {run} has no file {name:?}"), "GET …/files lists those it has");
+    let nowhere =
+        || Problem::nowhere(format!("run {run} has no file {name:?}"), "GET …/files lists those it has");
     // Only what is listed: so no name leads anywhere else.
     let there = base.to_string();
     let path = at.join(base);
@@ -190,7 +198,9 @@ async fn send_file(ground: &Ground, run: &str, name: &str) -> Result<Response, P
     if !listed.await.map_err(Problem::failed)? {
         return Err(nowhere());
     }
-    let file = tokio::fs::File::open(&path).await.map_err(|error| Problem::failed(format!("{}: {error}", path.display())))?;
+    let file = tokio::fs::File::open(&path)
+        .await
+        .map_err(|error| Problem::failed(format!("{}: {error}", path.display())))?;
     let kind = match path.extension().and_then(|extension| extension.to_str()) {
         Some("csv") => "text/csv; charset=utf-8",
         Some("json") => "application/json",
@@ -200,7 +210,8 @@ async fn send_file(ground: &Ground, run: &str, name: &str) -> Result<Response, P
     // Saved, never shown: a file of a run is nobody's page.
     let saved = format!("attachment; filename=\"{}\"", base.replace(['"', '\\'], "_"));
     let body = Body::from_stream(ReaderStream::new(file));
-    Ok(([(header::CONTENT_TYPE, kind.to_string()), (header::CONTENT_DISPOSITION, saved)], body).into_response())
+    Ok(([(header::CONTENT_TYPE, kind.to_string()), (header::CONTENT_DISPOSITION, saved)], body)
+        .into_response())
 }
 
 /// The report of a run: one self-contained HTML file
@@ -213,14 +224,16 @@ pub async fn report(State(ground): State<Ground>, Path(run): Path<String>) -> Re
     let html = ground.drawn.draw(format!("report {run}"), vec![folder], draw).await?;
     // Its own style and script stand in it; it may load and reach nothing.
     let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox";
-    let headers = [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy)];
+    let headers =
+        [(header::CONTENT_TYPE, "text/html; charset=utf-8"), (header::CONTENT_SECURITY_POLICY, policy)];
     Ok((headers, html.to_string()).into_response())
 }
 
 /// The runs that are compared, from `run=A&run=B`.
 pub(super) fn compared(ground: &Ground, query: Option<&str>) -> Result<(Vec<String>, Vec<PathBuf>), Problem> {
     let pairs = query.unwrap_or_default().split('&').filter_map(|pair| pair.split_once('='));
-    let names: Vec<String> = pairs.filter(|(key, _)| *key == "run").map(|(_, name)| name.to_string()).collect();
+    let names: Vec<String> =
+        pairs.filter(|(key, _)| *key == "run").map(|(_, name)| name.to_string()).collect();
     if !(2..=8).contains(&names.len()) {
         let what = format!("two to eight runs are compared, {} were named", names.len());
         return Err(Problem::wrong(what, "ask with ?run=NAME&run=NAME"));

@@ -1,10 +1,10 @@
 //! Where everything stands, for the page's first look; and what is counted.
 
+use axum::Json;
 use axum::extract::{Extension, Request, State};
 use axum::http::header;
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use axum::Json;
 use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;

@@ -209,8 +209,12 @@ impl Queue {
 
     /// After a restart of the daemon: what was under way was cut off, and nothing begins by itself.
     pub fn restart(&mut self, now: DateTime<Utc>) {
-        let cut: Vec<(u64, Option<String>)> =
-            self.jobs.iter().filter(|job| job.state.is_under_way()).map(|job| (job.job, job.run.clone())).collect();
+        let cut: Vec<(u64, Option<String>)> = self
+            .jobs
+            .iter()
+            .filter(|job| job.state.is_under_way())
+            .map(|job| (job.job, job.run.clone()))
+            .collect();
         for (job, run) in cut {
             let what = match run {
                 Some(run) => format!(
