@@ -24,7 +24,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let _serving = Serving::start(order, &bench_path, &plate_path)?;
     let bench = BenchFile::read(&bench_path)?;
     let nameplate = Nameplate::read(&plate_path)?;
-    eprintln!(
+    aside!(
         "Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used."
     );
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.

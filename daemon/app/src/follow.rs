@@ -115,11 +115,11 @@ fn panicked(error: tokio::task::JoinError) -> Failure {
 /// The outcome decides the exit code even when nobody reads what was `told`.
 pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Failure> {
     for warning in &summary.safe.warnings {
-        eprintln!("wattproof: {warning}");
+        aside!("wattproof: {warning}");
     }
     if !summary.safe.is_safe() {
         if let Some(error) = &summary.error {
-            eprintln!("wattproof: {error}");
+            aside!("wattproof: {error}");
         }
         return Err(Failure::NotSafe);
     }

@@ -33,7 +33,7 @@ impl Progress {
 
     fn line(&self, text: &str) {
         if self.bar.is_hidden() {
-            eprintln!("[{:7.1} s] {text}", self.started.elapsed().as_secs_f64());
+            aside!("[{:7.1} s] {text}", self.started.elapsed().as_secs_f64());
         } else {
             self.bar.println(text);
         }

@@ -1,4 +1,4 @@
-//! Standard output, for which a reader that has gone away is no error.
+//! Standard output and standard error, for which a reader that has gone away is no error.
 
 use std::io::{ErrorKind, Write};
 
@@ -12,4 +12,18 @@ pub fn say(text: &str) -> Result<(), Failure> {
         Err(error) if error.kind() == ErrorKind::BrokenPipe => Err(Failure::NobodyReads),
         Err(source) => Err(Failure::System { what: "writing to standard output", source }),
     }
+}
+
+/// Writes a line for a person to standard error. Nobody there is no error, and never a reason to leave a bench or a
+/// record as it is: a terminal can be closed at any moment.
+pub fn aside(text: &str) {
+    let mut out = std::io::stderr().lock();
+    if writeln!(out, "{text}").and_then(|()| out.flush()).is_err() {
+        tracing::trace!("nobody reads standard error");
+    }
+}
+
+/// `eprintln!` without its panic.
+macro_rules! aside {
+    ($($text:tt)*) => { $crate::say::aside(&format!($($text)*)) };
 }
