@@ -23,6 +23,8 @@ def test_schemathesis_finds_nothing(daemon):
     command = [sys.executable, "-m", "schemathesis.cli", "run", daemon.url("openapi.json"), "--url", daemon.base]
     command += ["--header", f"Authorization: Bearer {daemon.token}", "--seed", "1", "--max-examples", "25"]
     command += ["--exclude-path", "/api/v1/events", "--request-timeout", "10", "--phases", "examples,coverage,fuzzing"]
+    # A schema can't say that a script must parse or that a nameplate must be one: those are refused with what is wrong.
+    command += ["--exclude-checks", "positive_data_acceptance"]
     done = subprocess.run(command, capture_output=True, text=True, timeout=300, cwd=daemon.folder)
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
     assert daemon.process.poll() is None

@@ -59,7 +59,8 @@ fn wait_for_steps(served: &Served, steps: usize) {
 fn a_run_that_nobody_reads_still_closes_its_record() {
     let served = Served::start("honest");
     let mut command = served.run(&root().join("scripts/rated_power.rhai"));
-    let mut child = command.env("WATTPROOF_LOG", "trace").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut child =
+        command.env("WATTPROOF_LOG", "trace").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     wait_for_steps(&served, 2);
     drop((child.stdout.take(), child.stderr.take()));
     wait_for_steps(&served, 4);

@@ -24,9 +24,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let _serving = Serving::start(order, &bench_path, &plate_path)?;
     let bench = BenchFile::read(&bench_path)?;
     let nameplate = Nameplate::read(&plate_path)?;
-    aside!(
-        "Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used."
-    );
+    aside!("Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used.");
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
     let source = read_script(Path::new(SCRIPT)).unwrap_or_else(|_| SHIPPED.to_string());
     let script = Script { path: PathBuf::from(SCRIPT), source };

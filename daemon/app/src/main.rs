@@ -103,7 +103,10 @@ fn start_log(cli: &Cli) {
     let filter = tracing_subscriber::EnvFilter::try_from_env("WATTPROOF_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
     // Of a log that nobody reads nothing is said, and nothing panics.
-    let log = tracing_subscriber::fmt().with_env_filter(filter).log_internal_errors(false).with_writer(std::io::stderr);
+    let log = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .log_internal_errors(false)
+        .with_writer(std::io::stderr);
     match &cli.command {
         // The daemon that hears it knows when and from whom.
         Command::Run(order) if order.tell => log.without_time().with_target(false).with_level(false).init(),

@@ -71,7 +71,8 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
         Failure::Said("there is no folder for queue and token: name one with --state".into())
     })?;
     // Runs are started from elsewhere.
-    let state = std::path::absolute(&state).map_err(|source| Failure::File { path: state.clone(), source })?;
+    let state =
+        std::path::absolute(&state).map_err(|source| Failure::File { path: state.clone(), source })?;
     let benches =
         order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
     aside!("{CAUTIONS}\n");

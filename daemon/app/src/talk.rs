@@ -156,9 +156,7 @@ fn exchange(talk: &mut Talk, line: &str, hex: bool) -> Result<bool, Failure> {
 }
 
 fn unread(talk: &mut Talk, error: &InstrumentError) {
-    aside!(
-        "wattproof: the error queue can't be read and is left alone from now on (--no-errors): {error}"
-    );
+    aside!("wattproof: the error queue can't be read and is left alone from now on (--no-errors): {error}");
     talk.leave_errors();
 }
 

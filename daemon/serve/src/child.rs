@@ -94,7 +94,13 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
     let folder = daemon.job_folder(job.job);
     let mut command = Command::new(&daemon.settings.program);
     // In the job's folder: the record then names the script as the person did.
-    command.current_dir(&folder).arg("run").arg(Path::new(&job.script).file_name().unwrap_or_default()).arg("--tell").arg("--bench").arg(&place.file);
+    command
+        .current_dir(&folder)
+        .arg("run")
+        .arg(Path::new(&job.script).file_name().unwrap_or_default())
+        .arg("--tell")
+        .arg("--bench")
+        .arg(&place.file);
     command.arg("--nameplate").arg(NAMEPLATE_FILE).arg("--out").arg(&daemon.settings.results);
     if let Some(state) = &place.state {
         command.arg("--state").arg(state.parent().unwrap_or(state));

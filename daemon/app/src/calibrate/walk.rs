@@ -223,9 +223,7 @@ impl Walk {
             let Some((looks, typed)) = outside_point(bench, input, number, person, &look)? else {
                 match calibrate(&taken.pairs, kind, &self.meter, taken.rest_v, input.gain) {
                     Err(Refused::Slip { point, .. }) => {
-                        aside!(
-                            "point {point} does not lie on the line of the others; apply it once more:"
-                        );
+                        aside!("point {point} does not lie on the line of the others; apply it once more:");
                         if let Some((looks, typed)) = outside_point(bench, input, point, person, &look)?
                             && taken.replace(point - 1, &looks, typed)
                         {
