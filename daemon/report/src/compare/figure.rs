@@ -30,7 +30,8 @@ pub(crate) fn draw(sides: &[Side], setting: Setting) -> Result<String, ReportErr
             let rated = curve.rated.map_or(String::new(), |rated| {
                 format!(", rated {rated} {}", if curve.in_volts { "V" } else { "W" })
             });
-            curve.label = format!("{named}: {claim}{rated}");
+            curve.label = format!("{}: {named}: {claim}{rated}", number + 1);
+            curve.row_name = format!("{}: {}", number + 1, curve.row_name);
             (curve.colour, curve.dash) = (number, dash);
             curves.push(curve);
         }

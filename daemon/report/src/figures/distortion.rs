@@ -6,7 +6,8 @@ use wattproof_runs::{LimitBy, Nameplate, Rating, RatingRecord};
 
 use super::axis::Scale;
 use super::legend::{Sample, ceiling_mark, legend, rated_mark};
-use super::panel::Panel;
+use super::panel::{Panel, STEPS};
+use super::ratios::ratios;
 use super::svg::{Anchor, Setting, Svg};
 use super::thin::thinned;
 use crate::ReportError;
@@ -34,6 +35,8 @@ pub(crate) struct Ceiling {
 pub(crate) struct Curve {
     /// What it is called.
     pub label: String,
+    /// The same as short as can be.
+    pub row_name: String,
     /// Whether volts are rated rather than watts.
     pub in_volts: bool,
     pub limit_pct: f64,
@@ -101,6 +104,7 @@ fn one(number: usize, claim: &Rating, record: Option<&RatingRecord>, points: Vec
     });
     Curve {
         label: format!("{number}: {}", claim_words(claim)),
+        row_name: number.to_string(),
         in_volts: claim.out_vrms.is_some(),
         limit_pct: claim.limit_pct,
         limit_by: claim.limit_by,
@@ -187,7 +191,7 @@ pub(crate) fn draw(curves: &[Curve], title: &str, subtitle: &str, setting: Setti
     };
     let x_name =
         if in_volts { "Output voltage per channel, V rms" } else { "Output power per channel or bridge, W" };
-    panel.draw(&mut svg, Some(x_name), y_name(curves));
+    panel.draw(&mut svg, Some(x_name), y_name(curves), STEPS);
     limits(&mut svg, &panel, curves);
     for curve in curves {
         draw_line(&mut svg, &panel, curve);
@@ -200,7 +204,8 @@ pub(crate) fn draw(curves: &[Curve], title: &str, subtitle: &str, setting: Setti
         let middle = (0.5 * (LEFT + RIGHT), TOP + 0.5 * HEIGHT);
         svg.text(middle, Anchor::Middle, "", "No step of a rating is recorded.");
     }
-    let end = legend(&mut svg, LEFT, RIGHT, panel.bottom() + 62.0, &entries(curves));
+    let top = ratios(&mut svg, (LEFT, RIGHT), panel.bottom() + 74.0, curves);
+    let end = legend(&mut svg, LEFT, RIGHT, top, &entries(curves));
     svg.finish(end, title, &described(curves, subtitle), setting)
 }
 

@@ -38,9 +38,9 @@ impl Panel {
         self.top + self.height
     }
 
-    /// Grid and numbers of both axes and the name of y above the panel; the name of x below, where it has one.
-    pub fn draw(&self, svg: &mut Svg, x_name: Option<&str>, y_name: &str) {
-        for tick in self.y.ticks(STEPS) {
+    /// Grid and numbers of both axes, about `steps` of them along y, and the name of y above the panel; the name of x below, where it has one.
+    pub fn draw(&self, svg: &mut Svg, x_name: Option<&str>, y_name: &str, steps: f64) {
+        for tick in self.y.ticks(steps) {
             let y = self.y_at(tick.value);
             let class = if tick.label.is_some() { "wp-grid2" } else { "wp-grid" };
             svg.line((self.left, y), (self.right(), y), class);

@@ -63,11 +63,11 @@ pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Sett
         let y = Scale::linear(values().chain(set()), series.least_span, 4.0);
         let panel = Panel { left: LEFT, top, width: RIGHT - LEFT, height: HEIGHT, x: times, y };
         let last = kind + 1 == SERIES.len();
-        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name);
+        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name, 4.0);
+        draw_series(&mut svg, &panel, &points, kind);
         if kind == 0 {
             set_voltage(&mut svg, &panel, steps);
         }
-        draw_series(&mut svg, &panel, &points, kind);
         if values().next().is_none() {
             let middle = (0.5 * (LEFT + RIGHT), top + 0.5 * HEIGHT);
             svg.text(middle, Anchor::Middle, "", "Nothing is recorded.");
