@@ -40,8 +40,8 @@ pub(crate) fn draw(sides: &[Side], setting: Setting) -> Result<String, ReportErr
     let invented = sides.iter().filter(|side| side.brief.invented).count();
     let marked = match invented {
         0 => String::new(),
-        some if some == sides.len() => "Invented amplifiers, invented claims · ".into(),
-        _ => "Some amplifiers are invented · ".into(),
+        some if some == sides.len() => "Invented devices, invented claims · ".into(),
+        _ => "Some of the devices are invented · ".into(),
     };
     let subtitle =
         format!("{marked}{}", if all.len() <= 2 { all.join(" and ") } else { format!("{} runs", all.len()) });

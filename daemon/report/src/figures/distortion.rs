@@ -68,7 +68,7 @@ pub fn distortion(folder: &Path) -> Result<String, ReportError> {
 
 /// What stands below a title: which run, and whether it is invented.
 pub(crate) fn subtitle(run: &str, invented: bool) -> String {
-    if invented { format!("Invented amplifier, invented claims · run {run}") } else { format!("Run {run}") }
+    if invented { format!("Invented device, invented claims · run {run}") } else { format!("Run {run}") }
 }
 
 fn what(curves: &[Curve]) -> &'static str {
