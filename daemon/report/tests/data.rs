@@ -135,8 +135,6 @@ fn every_difference_is_named() {
 /// A claim that only one of them has stands in a row of its own, with nothing from the other.
 #[test]
 fn claims_at_other_conditions_stand_apart() {
-    let told = compare(&[Folder::of("single").path.clone()]);
-    assert!(told.is_err(), "its folder went with the test's copy");
     let (single, line, bridged) = (Folder::of("single"), Folder::of("line"), Folder::of("bridged"));
     let told = compare(&[single.path.clone(), line.path.clone(), bridged.path.clone()]).unwrap();
     assert_eq!(told.rows.len(), 3);

@@ -6,7 +6,7 @@ mod folder;
 
 use folder::{Folder, number, rows};
 use serde_json::{Value, json};
-use wattproof_report::{report, with_u};
+use wattproof_report::{ReportError, report, with_u};
 
 /// The text of a page without its marks, blanks as one.
 fn told(page: &str) -> String {
@@ -239,36 +239,44 @@ fn a_damaged_journal_is_told_or_refused_with_the_line() {
     assert!(text.contains("The journal is damaged from line 1"), "{text}");
     let first = format!("x{lines}");
     folder.put("journal.jsonl", &first);
-    let error = report(&folder.path).unwrap_err().to_string();
+    let error = refused(&folder).to_string();
     assert!(
         error.contains("journal.jsonl") && error.contains("line 1 is damaged") && error.contains("copy"),
         "{error}"
     );
     folder.put("journal.jsonl", "");
-    assert!(report(&folder.path).unwrap_err().to_string().contains("does not tell what was run"));
+    assert!(refused(&folder).to_string().contains("does not tell what was run"));
+}
+
+/// Why a folder is refused.
+fn refused(folder: &Folder) -> ReportError {
+    report(&folder.path).err().unwrap_or_else(|| panic!("a report was made of it"))
 }
 
 #[test]
 fn missing_and_senseless_tables_are_errors_that_say_what_to_do() {
-    for name in ["steps.csv", "curve.csv"] {
+    for (name, word, other) in
+        [("steps.csv", "4.0,14.4", "four,14.4"), ("curve.csv", ",measured,", ",guessed,")]
+    {
         let folder = Folder::of("single");
+        let whole = folder.text(name);
         std::fs::remove_file(folder.file(name)).unwrap();
-        let error = report(&folder.path).unwrap_err();
+        let error = refused(&folder);
         assert!(error.is_missing() && error.to_string().contains("wattproof rebuild"), "{error}");
         folder.put(name, "step,at_s\n1,2\n");
-        let error = report(&folder.path).unwrap_err().to_string();
+        let error = refused(&folder).to_string();
         assert!(error.contains(name) && error.contains("missing field"), "{error}");
-        folder.put(name, &folder_text_with_a_word(name));
-        let error = report(&folder.path).unwrap_err().to_string();
-        assert!(error.contains(name) && error.contains("line"), "{error}");
+        folder.put(name, &whole.replacen(word, other, 1));
+        let error = refused(&folder).to_string();
+        assert!(
+            error.contains(name)
+                && error
+                    .contains(&format!("row 2, {}", if name == "steps.csv" { "load_ohm" } else { "point" })),
+            "{error}"
+        );
     }
-    let nowhere = report(std::path::Path::new("/nowhere")).unwrap_err();
+    let nowhere = report(std::path::Path::new("/nowhere")).err().unwrap();
     assert!(nowhere.is_missing(), "{nowhere}");
-}
-
-/// A table one of whose numbers is a word.
-fn folder_text_with_a_word(name: &str) -> String {
-    Folder::of("single").text(name).replace("4.0,14.4", "four,14.4")
 }
 
 /// Faults 52 and 53: neither a link out of the folder nor a file of a terabyte costs more than an error.
@@ -279,12 +287,12 @@ fn fault_52_and_53_links_and_huge_files_are_refused() {
         let elsewhere = folder.path.with_extension("elsewhere");
         std::fs::rename(folder.file(name), &elsewhere).unwrap();
         std::os::unix::fs::symlink(&elsewhere, folder.file(name)).unwrap();
-        let error = report(&folder.path).unwrap_err().to_string();
+        let error = refused(&folder).to_string();
         assert!(error.contains("symbolic link"), "{name}: {error}");
         if name != "captures" {
             std::fs::remove_file(folder.file(name)).unwrap();
             std::fs::File::create(folder.file(name)).unwrap().set_len(1 << 42).unwrap();
-            assert!(report(&folder.path).is_err(), "{name}");
+            assert!(refused(&folder).to_string().contains(name), "{name}");
         }
     }
 }

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::folder::Recorded;
+use super::folder::{Recorded, row_words};
 use crate::ReportError;
 
 const STEPS_FILE: &str = "steps.csv";
@@ -122,9 +122,9 @@ pub fn steps(folder: &Path, after: u64) -> Result<Vec<StepRow>, ReportError> {
 
 pub(crate) fn steps_of(run: &Recorded, after: u64) -> Result<Vec<StepRow>, ReportError> {
     let bytes = run.table(STEPS_FILE)?;
-    let altered = |error: csv::Error| run.altered(STEPS_FILE, error.to_string());
     let mut reader = csv::Reader::from_reader(bytes.as_slice());
-    let header = reader.byte_headers().map_err(altered)?.clone();
+    let header = reader.byte_headers().map_err(|error| run.altered(STEPS_FILE, error.to_string()))?.clone();
+    let altered = |error: csv::Error| run.altered(STEPS_FILE, row_words(&error, &header));
     let mut steps: Vec<StepRow> = Vec::new();
     let mut record = csv::ByteRecord::new();
     while reader.read_byte_record(&mut record).map_err(altered)? {
