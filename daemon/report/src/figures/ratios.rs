@@ -3,6 +3,7 @@
 use super::axis::Scale;
 use super::distortion::{Ceiling, Curve};
 use super::legend::ceiling_mark;
+use super::panel::within;
 use super::svg::{Anchor, Svg};
 
 /// Height of a row.
@@ -25,7 +26,7 @@ pub(crate) fn ratios(svg: &mut Svg, (left, right): (f64, f64), top: f64, curves:
     }
     let ends = rows.iter().flat_map(|(.., measured, u)| [measured - u, measured + u]);
     let scale = Scale::linear(ends.chain([100.0 - SHOWN_PCT, 100.0 + SHOWN_PCT]), 0.0, 6.0);
-    let x_at = |pct: f64| left + (right - left) * scale.share(pct).clamp(0.0, 1.0);
+    let x_at = |pct: f64| left + (right - left) * within(scale.share(pct));
     let bottom = top + ROW * rows.len() as f64;
     svg.text((left, top - 7.0), Anchor::Start, "wp-quiet", "Measured over rated, %");
     for tick in scale.ticks(6.0) {
