@@ -37,7 +37,7 @@ fn told(words: &[&str], paths: &[&Path]) -> Output {
 /// Waits until a run has recorded so many rows of steps.
 fn wait_for_rows(steps: &Path, count: usize) {
     let until = Instant::now() + Duration::from_secs(60);
-    while std::fs::read_to_string(steps).is_ok_and(|text| text.lines().count() <= count) {
+    while !std::fs::read_to_string(steps).is_ok_and(|text| text.lines().count() > count) {
         assert!(Instant::now() < until, "{}: no {count} rows", steps.display());
         std::thread::sleep(Duration::from_millis(20));
     }

@@ -120,6 +120,22 @@ fn a_run_without_an_end_says_so() {
     assert!(text.contains("not judged yet"), "the figure tells its points");
 }
 
+/// Between the journal's first line and the tables a run has nothing to tell but what it is.
+#[test]
+fn a_run_that_has_just_begun_is_told() {
+    let folder = Folder::of("single");
+    folder.change_journal(|lines| lines.truncate(1));
+    for name in ["steps.csv", "curve.csv", "ratings.csv", "bursts.csv", "ratings.json"] {
+        std::fs::remove_file(folder.file(name)).unwrap();
+    }
+    let text = told(&page(&folder));
+    for said in
+        ["Not ended.", "Steps none recorded", "No step of a rating is recorded", "did not come to its end"]
+    {
+        assert!(text.contains(said), "{said}: {text}");
+    }
+}
+
 #[test]
 fn a_stopped_and_a_failed_run_say_so() {
     for (outcome, words) in

@@ -1,6 +1,6 @@
 //! The files of a run's folder, read in bounds.
 
-use std::io::{ErrorKind, Read};
+use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
@@ -59,9 +59,13 @@ impl Recorded {
         }
     }
 
-    /// The whole lines of a table, which may be growing.
+    /// The whole lines of a table, which may be growing; of a run that has just begun none.
     pub fn table(&self, name: &'static str) -> Result<Vec<u8>, ReportError> {
-        let mut bytes = self.bytes(name, TABLE_BYTES_MAX)?.ok_or_else(|| self.missing(name))?;
+        let mut bytes = match self.bytes(name, TABLE_BYTES_MAX)? {
+            Some(bytes) => bytes,
+            None if self.has_just_begun()? => Vec::new(),
+            None => return Err(self.missing(name)),
+        };
         // The last row may be on its way to the disk.
         let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
         bytes.truncate(whole);
@@ -75,6 +79,17 @@ impl Recorded {
         let header = reader.byte_headers().map_err(|error| self.altered(name, error.to_string()))?.clone();
         let rows: Result<Vec<T>, csv::Error> = reader.deserialize().collect();
         rows.map_err(|error| self.altered(name, row_words(&error, &header)))
+    }
+
+    /// Whether the journal holds its first line alone: the tables are made right after that.
+    fn has_just_begun(&self) -> Result<bool, ReportError> {
+        let path = self.file(JOURNAL_FILE);
+        let read = |source| ReportError::Read { path: path.clone(), source };
+        let file = self.folder.disk().reader(&path).map_err(read)?;
+        let mut journal = BufReader::new(file.take(RUN_FILE_BYTES_MAX));
+        let mut line = Vec::new();
+        journal.read_until(b'\n', &mut line).map_err(read)?;
+        Ok(journal.fill_buf().map_err(read)?.is_empty())
     }
 
     /// A file that every run has is not there.
