@@ -36,15 +36,13 @@ pub(crate) fn draw(sides: &[Side], setting: Setting) -> Result<String, ReportErr
             curves.push(curve);
         }
     }
-    let all: Vec<String> = sides.iter().map(|side| side.brief.run.clone()).collect();
     let invented = sides.iter().filter(|side| side.brief.invented).count();
     let marked = match invented {
         0 => String::new(),
         some if some == sides.len() => "Invented devices, invented claims · ".into(),
         _ => "Some of the devices are invented · ".into(),
     };
-    let subtitle =
-        format!("{marked}{}", if all.len() <= 2 { all.join(" and ") } else { format!("{} runs", all.len()) });
+    let subtitle = format!("{marked}{} runs", sides.len());
     Ok(draw_curves(&curves, "Distortion of several runs", &subtitle, setting))
 }
 

@@ -172,8 +172,7 @@ fn in_order(points: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
 pub(crate) fn draw(curves: &[Curve], title: &str, subtitle: &str, setting: Setting) -> String {
     let in_volts = curves.iter().any(|curve| curve.in_volts);
     let mut svg = Svg::new(WIDTH);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", subtitle);
+    svg.head((LEFT, RIGHT), title, &[subtitle]);
     let outputs = curves.iter().flat_map(|curve| {
         let ceiling = curve.ceiling.iter().flat_map(|at| [at.measured - at.u, at.measured + at.u]);
         curve.points.iter().map(|(x, _)| *x).chain(ceiling).chain(curve.rated)

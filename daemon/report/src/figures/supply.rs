@@ -51,8 +51,7 @@ pub fn supply(folder: &Path) -> Result<String, ReportError> {
 /// The figure of some steps.
 pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Setting) -> String {
     let mut svg = Svg::new(WIDTH);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", subtitle);
+    svg.head((LEFT, RIGHT), title, &[subtitle]);
     let times = Scale::linear(steps.iter().map(|step| step.at_s), 1.0, 6.0);
     let (mut top, mut described) = (TOP, vec![format!("{subtitle}.")]);
     for (kind, series) in SERIES.iter().enumerate() {
@@ -95,6 +94,7 @@ fn set_voltage(svg: &mut Svg, panel: &Panel, steps: &[StepRow]) {
     }
     for (from_s, to_s, volts) in levels {
         let (x1, x2) = (panel.x_at(from_s) - 4.0, panel.x_at(to_s) + 4.0);
+        let (x1, x2) = (x1.max(panel.left), x2.min(panel.right()));
         svg.line((x1, panel.y_at(volts)), (x2, panel.y_at(volts)), "wp-limit");
     }
 }

@@ -62,9 +62,7 @@ pub(crate) fn shot_words(shot: &Shot) -> (String, String) {
 /// Title and what the capture is, at the top of its figure.
 pub(crate) fn head(svg: &mut Svg, shot: &Shot, title: &str) {
     let (of, read) = shot_words(shot);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", &of);
-    svg.text((LEFT, 62.0), Anchor::Start, "wp-quiet", &read);
+    svg.head((LEFT, RIGHT), title, &[&of, &read]);
 }
 
 /// The figure of a capture.
