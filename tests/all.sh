@@ -122,5 +122,5 @@ fi
 quietly "checks by outside programs" .venv/bin/python -m pytest tests/oracles -q
 count "checks by outside programs"
 echo "$schedules"
-echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA."
+echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA, pandas, html5lib."
 echo "$passed passed, 0 failed"

@@ -51,8 +51,7 @@ pub fn supply(folder: &Path) -> Result<String, ReportError> {
 /// The figure of some steps.
 pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Setting) -> String {
     let mut svg = Svg::new(WIDTH);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", subtitle);
+    svg.head((LEFT, RIGHT), title, &[subtitle]);
     let times = Scale::linear(steps.iter().map(|step| step.at_s), 1.0, 6.0);
     let (mut top, mut described) = (TOP, vec![format!("{subtitle}.")]);
     for (kind, series) in SERIES.iter().enumerate() {
@@ -63,11 +62,11 @@ pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Sett
         let y = Scale::linear(values().chain(set()), series.least_span, 4.0);
         let panel = Panel { left: LEFT, top, width: RIGHT - LEFT, height: HEIGHT, x: times, y };
         let last = kind + 1 == SERIES.len();
-        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name);
+        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name, 4.0);
+        draw_series(&mut svg, &panel, &points, kind);
         if kind == 0 {
             set_voltage(&mut svg, &panel, steps);
         }
-        draw_series(&mut svg, &panel, &points, kind);
         if values().next().is_none() {
             let middle = (0.5 * (LEFT + RIGHT), top + 0.5 * HEIGHT);
             svg.text(middle, Anchor::Middle, "", "Nothing is recorded.");
@@ -95,6 +94,7 @@ fn set_voltage(svg: &mut Svg, panel: &Panel, steps: &[StepRow]) {
     }
     for (from_s, to_s, volts) in levels {
         let (x1, x2) = (panel.x_at(from_s) - 4.0, panel.x_at(to_s) + 4.0);
+        let (x1, x2) = (x1.max(panel.left), x2.min(panel.right()));
         svg.line((x1, panel.y_at(volts)), (x2, panel.y_at(volts)), "wp-limit");
     }
 }

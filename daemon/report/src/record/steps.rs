@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use wattproof_runs::{Step, step_lines};
 
-use super::folder::Recorded;
+use super::folder::{Recorded, row_words};
 use crate::ReportError;
 
 const STEPS_FILE: &str = "steps.csv";
@@ -124,7 +124,8 @@ pub fn steps(folder: &Path, after: u64) -> Result<Vec<StepRow>, ReportError> {
 
 pub(crate) fn steps_of(run: &Recorded, after: u64) -> Result<Vec<StepRow>, ReportError> {
     let bytes = run.table(STEPS_FILE)?;
-    rows(&bytes, after).map_err(|error| run.altered(STEPS_FILE, error.to_string()))
+    let header = csv::Reader::from_reader(bytes.as_slice()).byte_headers().cloned().unwrap_or_default();
+    rows(&bytes, after).map_err(|error| run.altered(STEPS_FILE, row_words(&error, &header)))
 }
 
 /// A step that was just taken, read back from the very lines of `steps.csv` that it makes.
