@@ -1,0 +1,75 @@
+// The bar that is always in sight: the state of each bench in words, and its STOP, first in the order of keys.
+
+import { el, keyed, setAttribute, setText } from './dom.js';
+import { benchWords } from './words.js';
+import { duration } from './format.js';
+import { BY_HAND, Stops, listenForEscape } from './stop.js';
+
+export function startBar(state) {
+  const bar = document.getElementById('bar');
+  const draw = () => drawBar(bar, state, stops);
+  const stops = new Stops(state, draw);
+  listenForEscape(stops);
+  state.subscribe((kind) => ['all', 'bench', 'job', 'connection'].includes(kind) && draw());
+  draw();
+}
+
+// Before the first answer there is no bench to name, but the bar must not look as if all was well.
+const NOBODY = { bench: '', name: 'Bench', guard: 'unknown', outputs: 'unknown', job: null };
+
+function drawBar(bar, state, stops) {
+  const benches = state.benches.size ? [...state.benches.values()] : [NOBODY];
+  keyed(bar, benches, (bench) => bench.bench, (bench) => makeRow(bench, stops), (row, bench) => {
+    updateRow(row, bench, state, stops, benches.length > 1);
+  });
+}
+
+function makeRow(bench, stops) {
+  const button = el('button', {
+    type: 'button', class: 'stop', 'data-test': 'stop', 'data-bench': bench.bench,
+    on: { click: () => stops.stop(bench.bench) },
+  }, el('span', { class: 'stop-word' }, 'STOP'), el('span', { class: 'stop-key' }, 'Esc twice'));
+  return el('div', { class: 'bar-row', 'data-test': 'bar-row' },
+    el('div', { class: 'bar-in' },
+      button,
+      el('div', { class: 'bar-state' },
+        el('p', { class: 'bar-headline', 'data-test': 'headline' }),
+        el('p', { class: 'bar-meaning', 'data-test': 'meaning' }),
+        el('p', { class: 'bar-progress', 'data-test': 'bar-progress' }))),
+    el('p', { class: 'bar-stop', role: 'alert', 'data-test': 'stop-said' }));
+}
+
+function updateRow(row, bench, state, stops, several) {
+  const words = benchWords(bench, state.connection);
+  const find = (name) => row.querySelector(name);
+  setAttribute(row, 'data-tone', words.tone);
+  setAttribute(row, 'data-guard', state.connection === 'live' ? bench.guard : 'unknown');
+  setAttribute(row, 'data-outputs', state.connection === 'live' ? bench.outputs : 'unknown');
+  const button = find('.stop');
+  button.hidden = bench.bench === '';
+  setAttribute(button, 'aria-label', `STOP ${bench.name}: switch everything off now`);
+  setAttribute(button, 'data-reach', state.connection === 'live' ? 'yes' : 'no');
+  setText(find('.bar-headline'), several ? `${bench.name}: ${words.headline}` : words.headline);
+  setText(find('.bar-meaning'), words.meaning);
+  setText(find('.bar-progress'), state.connection === 'live' ? progress(state, bench) : '');
+  const said = find('.bar-stop');
+  const stop = stops.of.get(bench.bench);
+  setText(said, stopText(stop, state));
+  setAttribute(said, 'data-phase', stop?.phase ?? (state.connection === 'lost' ? 'unreachable' : null));
+}
+
+function stopText(stop, state) {
+  if (state.connection === 'lost') {
+    const before = stop && stop.phase !== 'off' ? `${stop.words} ` : '';
+    return before.includes(BY_HAND) ? before.trim() : `${before}STOP can’t be reached from here. ${BY_HAND}`;
+  }
+  return stop ? stop.words : '';
+}
+
+function progress(state, bench) {
+  const job = bench.job === null ? null : state.jobs.get(bench.job);
+  if (!job) return '';
+  const of = job.steps_planned ? ` of ${job.steps_planned}` : '';
+  const left = job.left_s === null ? '' : `, about ${duration(job.left_s)} left`;
+  return `${job.amplifier}: step ${job.steps}${of}${left}`;
+}

@@ -1,0 +1,87 @@
+// A figure of the daemon's: fetched as SVG and shown as an image, in which no script can run.
+//
+// A data address keeps the figure that is shown until the next one is there, and lets its own title and description
+// be read for those who don't see it. At most one request is out, and at most one a second is sent.
+
+import { el } from './dom.js';
+import { send, address } from './api.js';
+
+const PAUSE_MS = 1000;
+/** Widths in px that figures are asked for, so that their words stay readable on a phone. */
+const WIDTHS = [360, 720];
+
+export class Figure {
+  #caption;
+  #image;
+  #note;
+  #link;
+  #ask = null;
+  #busy = false;
+  #wanted = false;
+  node;
+
+  /** `name` is a hook for tests; `title` is the caption and the image's text until it has its own. */
+  constructor(name, title) {
+    this.#image = el('img', { alt: '', hidden: true, 'data-test': `figure-${name}-image` });
+    this.#note = el('p', { class: 'figure-note', role: 'status' }, 'Nothing drawn yet.');
+    this.#link = el('a', { hidden: true, target: '_blank', rel: 'noopener' }, 'alone');
+    this.#caption = el('span', {}, title);
+    this.node = el('figure', { class: 'figure', 'data-test': `figure-${name}` },
+      el('figcaption', {}, this.#caption, ' ', this.#link), this.#image, this.#note);
+  }
+
+  /** Draws what these path segments and this query give, now and whenever asked again; the caption changes with it. */
+  show(segments, query = {}, caption = this.#caption.textContent) {
+    this.#ask = { segments, query, caption };
+    this.refresh();
+  }
+
+  /** Asks again, as soon as the pause is over. */
+  async refresh() {
+    this.#wanted = true;
+    if (this.#busy) return;
+    this.#busy = true;
+    while (this.#wanted) {
+      this.#wanted = false;
+      await this.#load(this.#ask);
+      await new Promise((done) => setTimeout(done, PAUSE_MS));
+    }
+    this.#busy = false;
+  }
+
+  async #load(ask) {
+    const { segments, query, caption } = ask;
+    const width = this.node.clientWidth && this.node.clientWidth < 520 ? WIDTHS[0] : WIDTHS[1];
+    const url = address(segments, { ...query, width });
+    try {
+      const text = await (await send(url)).text();
+      if (this.#ask === ask) this.#draw(text, url, caption);
+    } catch (problem) {
+      this.#say(`${problem.detail ?? problem.message} ${problem.next ?? ''}`.trim());
+    }
+  }
+
+  #draw(text, url, caption) {
+    const svg = new DOMParser().parseFromString(text, 'image/svg+xml');
+    if (svg.documentElement.localName !== 'svg') {
+      this.#say('The daemon sent no picture here. Load the page again.');
+      return;
+    }
+    this.#caption.textContent = caption;
+    const words = ['title', 'desc'].map((name) => svg.documentElement.querySelector(`:scope > ${name}`)?.textContent.trim());
+    this.#image.alt = words.filter(Boolean).join('. ') || this.#caption.textContent;
+    // A figure that knows no dark page gets white paper under it.
+    this.#image.classList.toggle('paper', !text.includes('prefers-color-scheme'));
+    this.#image.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(text)}`;
+    this.#image.hidden = false;
+    this.#link.href = url;
+    this.#link.hidden = false;
+    this.#link.setAttribute('aria-label', `${this.#caption.textContent}: open the figure alone`);
+    this.#say('');
+  }
+
+  #say(text) {
+    this.#note.textContent = text;
+    this.#note.hidden = text === '';
+  }
+}

@@ -1,0 +1,30 @@
+// The address after `#` says which view is shown.
+
+/** The route of a hash: the view's name, the rest of its path, and its query. */
+export function parse(hash) {
+  const [path, asked = ''] = hash.replace(/^#\/?/, '').split('?');
+  const [name = '', ...rest] = path.split('/').map(decoded);
+  const query = new URLSearchParams(asked);
+  if (name === 'runs' && rest.length && rest[0]) return { view: 'run', run: rest.join('/'), query };
+  if (['queue', 'runs', 'compare'].includes(name)) return { view: name, query };
+  return name === '' ? { view: 'live', query } : { view: 'missing', path, query };
+}
+
+// A hand-made address may hold a lone percent sign.
+function decoded(text) {
+  try {
+    return decodeURIComponent(text);
+  } catch {
+    return text;
+  }
+}
+
+/** The address of a run's page. */
+export function runAddress(run) {
+  return `#/runs/${encodeURIComponent(run)}`;
+}
+
+/** The address of a comparison. */
+export function compareAddress(runs) {
+  return `#/compare?${new URLSearchParams(runs.map((run) => ['run', run]))}`;
+}

@@ -1,0 +1,53 @@
+// Shows the view that the address names, and moves the focus to it as a page load would.
+
+import { el } from './dom.js';
+import { parse } from './route.js';
+import { comparing } from './views/compare.js';
+import { live } from './views/live.js';
+import { queue } from './views/queue.js';
+import { run } from './views/run.js';
+import { runs } from './views/runs.js';
+
+/** Every view: `(state, route) => {title, node, stop()}`. */
+const VIEWS = { live, queue, runs, run, compare: comparing, missing };
+
+export function startRouting(state) {
+  const main = document.getElementById('main');
+  let current = null;
+  const show = (first) => {
+    const route = parse(location.hash);
+    current?.stop();
+    current = VIEWS[route.view](state, route);
+    main.replaceChildren(current.node);
+    document.title = `${current.title} – Wattproof`;
+    markCurrent(route);
+    if (!first) {
+      main.focus({ preventScroll: true });
+      scrollTo(0, 0);
+    }
+  };
+  // The skip link names an element, not a view.
+  document.getElementById('skip').addEventListener('click', (event) => {
+    event.preventDefault();
+    main.focus();
+  });
+  addEventListener('hashchange', () => show(false));
+  show(true);
+}
+
+function markCurrent(route) {
+  const here = { live: '#/', run: '#/runs', missing: '' }[route.view] ?? `#/${route.view}`;
+  for (const link of document.querySelectorAll('#nav a')) {
+    if (link.getAttribute('href') === here) link.setAttribute('aria-current', 'page');
+    else link.removeAttribute('aria-current');
+  }
+}
+
+function missing(state, route) {
+  return {
+    title: 'No such page',
+    node: el('div', {}, el('h1', {}, 'No such page'),
+      el('p', {}, `There is nothing at “${route.path}”. `, el('a', { href: '#/' }, 'Go to what happens now'), '.')),
+    stop() {},
+  };
+}

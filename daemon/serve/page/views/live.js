@@ -1,0 +1,28 @@
+// What happens now: one section a bench, with its state, the run, what came out so far, and figures that follow it.
+
+import { el, keyed } from '../dom.js';
+import { BenchNow } from './bench_now.js';
+import { LogNow } from './log_now.js';
+
+export function live(state) {
+  const sections = new Map();
+  const benches = el('div', { 'data-test': 'benches' });
+  const log = new LogNow(state);
+  const waiting = el('p', { class: 'soft' }, 'Waiting for the daemon.');
+  const draw = (kind, data) => {
+    waiting.hidden = state.benches.size > 0;
+    keyed(benches, [...state.benches.values()], (bench) => bench.bench, (bench) => {
+      const section = new BenchNow(state, bench);
+      sections.set(bench.bench, section);
+      return section.node;
+    }, (node, bench) => sections.get(bench.bench).update(bench, kind, data));
+    log.update();
+  };
+  const unsubscribe = state.subscribe((kind, data) => kind !== 'beat' && draw(kind, data));
+  draw('all');
+  return {
+    title: 'Now',
+    node: el('div', { class: 'view' }, el('h1', { class: 'unseen' }, 'What happens now'), waiting, benches, log.node),
+    stop: unsubscribe,
+  };
+}

@@ -1,0 +1,48 @@
+// The form that adds a job: bench, script and nameplate from the daemon's lists or from a text of one's own, a hold.
+
+import { el } from '../dom.js';
+import { get, post } from '../api.js';
+import { holdFields } from '../hold.js';
+import { shown } from '../problem.js';
+import { Source } from './source.js';
+
+export function submitForm(state) {
+  const bench = el('select', { id: 'submit-bench', required: true });
+  const script = new Source({ id: 'script', label: 'Script', own: 'mine.rhai', accept: '.rhai,text/plain' });
+  const nameplate = new Source({ id: 'nameplate', label: 'Nameplate', own: 'mine.toml', accept: '.toml,text/plain' });
+  const hold = holdFields({ none: true, legend: 'Hold it' });
+  const without = el('input', { type: 'checkbox', id: 'without', 'data-test': 'without-selfcheck' });
+  const said = el('div', { 'data-test': 'submit-said' });
+  const benchLine = el('div', { class: 'field' }, el('label', { for: bench.id }, 'Bench'), bench);
+  const form = el('form', { class: 'panel form', 'data-test': 'submit' }, benchLine, script.node, nameplate.node, hold.node,
+    el('div', { class: 'check' }, without, el('label', { for: without.id },
+      'Without the self-check of the wiring (record and report will say so)')),
+    el('button', { type: 'submit', class: 'main-button' }, 'Add'), said);
+  form.addEventListener('submit', (event) => {
+    event.preventDefault();
+    shown(said, async () => {
+      const job = await post(['jobs'], {
+        bench: bench.value, script: script.value(), nameplate: nameplate.value(), hold: hold.value(),
+        without_selfcheck: without.checked,
+      });
+      without.checked = false;
+      const place = job.position ? ` at place ${job.position}` : '';
+      said.append(el('p', { role: 'status', 'data-test': 'added' }, `Job ${job.job} is ${job.state}${place}.`));
+    });
+  });
+  const update = () => {
+    const chosen = bench.value;
+    bench.replaceChildren(...[...state.benches.values()].map((one) => el('option', { value: one.bench }, one.name)));
+    if (state.benches.has(chosen)) bench.value = chosen;
+    benchLine.hidden = state.benches.size < 2;
+  };
+  update();
+  shown(said, async () => {
+    const [{ scripts }, { nameplates }] = await Promise.all([get(['scripts']), get(['nameplates'])]);
+    script.offer(scripts.map((one) => ({ name: one.name, words: one.name, more: one.purpose })));
+    nameplate.offer(nameplates.map((one) => ({
+      name: one.name, words: `${one.amplifier} (${one.name})`, more: `${one.ratings} ${one.ratings === 1 ? 'rating' : 'ratings'}`,
+    })));
+  });
+  return { node: form, update };
+}

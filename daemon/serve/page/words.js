@@ -1,0 +1,78 @@
+// What states mean, in words. Every state is told by words first; `tone` only picks how strongly.
+
+/** The state of a bench: a headline, what it means for a person, and its tone. */
+export function benchWords(bench, connection) {
+  if (connection !== 'live') return UNHEARD[connection];
+  const words = GUARD[bench.guard]
+    ?? { headline: `Unknown state “${bench.guard}”`, meaning: 'Treat every output as live.', tone: 'unknown' };
+  if (bench.outputs !== 'unknown' || words.tone === 'alarm') return withOutputs(words, bench);
+  return { headline: `${words.headline}, outputs unknown`, meaning: 'Treat every output as live.', tone: 'unknown' };
+}
+
+function withOutputs(words, bench) {
+  // A live output is never shown calm, whatever state the guard is in.
+  if (bench.outputs === 'live' && words.tone === 'calm') return { ...words, meaning: 'An output is live.', tone: 'live' };
+  return words;
+}
+
+const UNHEARD = {
+  connecting: { headline: 'Not known yet', meaning: 'Asking the daemon. Treat every output as live.', tone: 'unknown' },
+  lost: { headline: 'State unknown', meaning: 'Connection lost. Treat every output as live.', tone: 'unknown' },
+};
+
+const GUARD = {
+  closed: { headline: 'No run', meaning: 'Outputs off when last read back. Nothing holds the ports now.', tone: 'calm' },
+  boot: { headline: 'Starting', meaning: 'Instruments are identified, commanded off and read back.', tone: 'calm' },
+  safe: { headline: 'Safe', meaning: 'Outputs off, read back.', tone: 'calm' },
+  armed: { headline: 'Armed', meaning: 'Outputs may go live at any moment.', tone: 'live' },
+  running: { headline: 'Running', meaning: 'Outputs are live. Do not touch.', tone: 'live' },
+  tripping: { headline: 'Tripping', meaning: 'Switching everything off. Treat every output as live.', tone: 'trip' },
+  tripped: { headline: 'Tripped', meaning: 'Outputs off. A person must look at the bench and reset.', tone: 'trip' },
+  alarm: {
+    headline: 'ALARM: off is not confirmed', meaning: 'Go to the bench and cut the power by hand.', tone: 'alarm',
+  },
+};
+
+/** What a bench believes of its outputs. */
+export const OUTPUTS = { off: 'off', live: 'live', unknown: 'unknown, treat as live' };
+
+/** States of a job. */
+export const JOB = {
+  waiting: 'waiting', held: 'held', running: 'running', stopping: 'stopping', ended: 'ended', cancelled: 'cancelled',
+};
+
+/** Verdicts and other outcomes: a sign that differs in shape, the word, and a tone. */
+const OUTCOME = {
+  meets: ['✓', 'meets', 'good'],
+  short: ['✗', 'short', 'bad'],
+  undecided: ['?', 'undecided', 'doubt'],
+  no_rating: ['–', 'no rating', 'plain'],
+  finished: ['', 'finished', 'plain'],
+  stopped: ['■', 'stopped', 'doubt'],
+  failed: ['!', 'failed', 'bad'],
+  not_safe: ['!!', 'not safe', 'bad'],
+};
+
+/** Sign, word and tone of an outcome or a verdict. */
+export function outcomeWords(outcome) {
+  const [sign, word, tone] = OUTCOME[outcome] ?? ['', String(outcome ?? '–'), 'plain'];
+  return { sign, word, tone };
+}
+
+/** A ceiling cause as words. */
+export function causeWords(cause) {
+  return String(cause ?? '').replaceAll('_', ' ');
+}
+
+/** Channels driven together. */
+export const DRIVEN = { all: 'all channels driven', one: 'one channel driven', bridged: 'bridged' };
+
+/** The distortion that a limit is on. */
+export const LIMIT_BY = { thdn: 'THD+N', thd: 'THD' };
+
+/** Conditions of a rating in one line. */
+export function conditions(rating) {
+  const limit = `${LIMIT_BY[rating.limit_by] ?? rating.limit_by} ${rating.limit_pct}\u00a0%`;
+  return `${rating.load_ohm}\u00a0Ω, ${rating.supply_v}\u00a0V, ${DRIVEN[rating.driven] ?? rating.driven}, `
+    + `${rating.hz}\u00a0Hz, ${limit}`;
+}
