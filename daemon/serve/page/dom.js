@@ -63,8 +63,3 @@ export function keyed(parent, items, keyOf, make, update) {
   parent.replaceChildren(...wanted);
   if (focused && parent.contains(focused)) focused.focus();
 }
-
-/** A table cell's or a line's label for a screen reader alone. */
-export function unseen(text) {
-  return el('span', { class: 'unseen' }, text);
-}

@@ -22,9 +22,12 @@ export class Figure {
 
   /** `name` is a hook for tests; `title` is the caption and the image's text until it has its own. */
   constructor(name, title) {
-    this.#image = el('img', { alt: '', hidden: true, 'data-test': `figure-${name}-image` });
+    this.#image = el('img', {
+      alt: '', hidden: true, 'data-test': `figure-${name}-image`,
+      on: { error: () => this.#say('The daemon sent no picture here. Load the page again.') },
+    });
     this.#note = el('p', { class: 'figure-note', role: 'status' }, 'Nothing drawn yet.');
-    this.#link = el('a', { hidden: true, target: '_blank', rel: 'noopener' }, 'alone');
+    this.#link = el('a', { hidden: true, target: '_blank', rel: 'noopener' }, 'Full size');
     this.#caption = el('span', {}, title);
     this.node = el('figure', { class: 'figure', 'data-test': `figure-${name}` },
       el('figcaption', {}, this.#caption, ' ', this.#link), this.#image, this.#note);
@@ -62,14 +65,8 @@ export class Figure {
   }
 
   #draw(text, url, caption) {
-    const svg = new DOMParser().parseFromString(text, 'image/svg+xml');
-    if (svg.documentElement.localName !== 'svg') {
-      this.#say('The daemon sent no picture here. Load the page again.');
-      return;
-    }
     this.#caption.textContent = caption;
-    const words = ['title', 'desc'].map((name) => svg.documentElement.querySelector(`:scope > ${name}`)?.textContent.trim());
-    this.#image.alt = words.filter(Boolean).join('. ') || this.#caption.textContent;
+    this.#image.alt = ['title', 'desc'].map((name) => words(text, name)).filter(Boolean).join('. ') || caption;
     // A figure that knows no dark page gets white paper under it.
     this.#image.classList.toggle('paper', !text.includes('prefers-color-scheme'));
     this.#image.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(text)}`;
@@ -84,4 +81,12 @@ export class Figure {
     this.#note.textContent = text;
     this.#note.hidden = text === '';
   }
+}
+
+/** The title or description of a figure. Only that line is parsed: parsing all would trip over its styles. */
+function words(text, name) {
+  const found = new RegExp(`<${name}\\b[^>]*>([^<]*)</${name}>`).exec(text);
+  if (!found) return '';
+  const parsed = new DOMParser().parseFromString(`<words>${found[1]}</words>`, 'application/xml').documentElement;
+  return parsed.localName === 'words' ? parsed.textContent.trim() : '';
 }

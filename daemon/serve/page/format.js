@@ -23,13 +23,17 @@ export function digits(value, count) {
 /** The words for a value with its unit, as "115.6 W"; a dash when it was not measured. */
 export function quantityText(value, unit, decimals = DECIMALS[unit]) {
   if (!known(value)) return ABSENT;
-  if (decimals !== undefined) return `${value.toFixed(decimals)}\u00a0${unit}`;
-  let [prefix, scale] = ['', 1];
+  if (decimals !== undefined) return withUnit(value.toFixed(decimals), unit);
   if (PREFIXED.has(unit) && value !== 0 && Math.abs(value) < 0.1) {
-    [prefix, scale] = PREFIXES.find(([, step]) => Math.abs(value) >= step) ?? PREFIXES.at(-1);
-    return `${digits(value / scale, 3)}\u00a0${prefix}${unit}`;
+    const [prefix, scale] = PREFIXES.find(([, step]) => Math.abs(value) >= step) ?? PREFIXES.at(-1);
+    return withUnit(digits(value / scale, 3), `${prefix}${unit}`);
   }
-  return `${digits(value, DIGITS[unit] ?? 4)}\u00a0${unit}`;
+  return withUnit(digits(value, DIGITS[unit] ?? 4), unit);
+}
+
+// A minus sign, not a hyphen, and a space at which no line breaks.
+function withUnit(text, unit) {
+  return `${text.replace(/^-/, '−')}${unit ? `\u00a0${unit}` : ''}`;
 }
 
 /** Decimals with which an uncertainty has two significant digits: no more of the value is worth showing. */
@@ -52,7 +56,6 @@ export function setQuantity(node, value, unit, decimals) {
   if (node.textContent !== text) node.textContent = text;
   node.dataset.value = known(value) ? String(value) : '';
   node.dataset.unit = unit;
-  if (known(value)) node.removeAttribute('aria-label');
 }
 
 /** Value ± U with its unit. */

@@ -42,7 +42,7 @@ export function ratingsTable(records, { caption, empty, test = 'ratings' }) {
 export function ratingStory(record) {
   return el('section', { class: 'story', 'data-test': `story-${record.rating}` },
     el('h3', {}, `Rating ${record.rating}: `, rated(record), ` at ${conditions(record)}`),
-    el('p', {}, outcome(record.verdict), '. ', record.verdict_words, '.'),
+    el('p', {}, outcome(record.verdict), ': ', record.verdict_words.replace(`${record.verdict}: `, ''), '.'),
     el('p', {}, 'It stops there by ', el('strong', {}, causeWords(record.cause)), ':'),
     el('ul', {}, record.evidence.map((fact) => el('li', {}, fact))),
     bracket(record),

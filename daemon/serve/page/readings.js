@@ -27,14 +27,14 @@ export function stepWords(step) {
 /** The readings of one step: a row for each quantity, a column for each channel. */
 export function stepTable(step, test = 'last-step') {
   const columns = step.channels.map((channel) => ({
-    head: `Channel ${channel.channel}${channel.driven ? '' : ' (not driven)'}`,
+    head: `Channel\u00a0${channel.channel}${channel.driven ? '' : ' (not driven)'}`,
     number: true,
     cell: ([name, , unit]) => named(name, channel[name], unit),
   }));
   const flags = step.channels.filter((channel) => channel.flags);
   return el('div', { 'data-step': step.step },
     table({
-      caption: `Readings of step ${step.step}`, hideCaption: true, test, rows: CHANNEL,
+      caption: `Readings of step ${step.step}`, hideCaption: true, compact: true, test, rows: CHANNEL,
       columns: [{ head: 'Reading', row: true, cell: ([, words]) => words }, ...columns],
     }),
     flags.map((channel) => el('p', { class: 'flag' }, `Channel ${channel.channel}: ${channel.flags.replaceAll('_', ' ')}`)));

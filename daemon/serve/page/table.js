@@ -4,14 +4,15 @@ import { el } from './dom.js';
 
 /**
  * A table. `columns`: `{head, cell(row), number?, row?}`; `row: true` marks the column that names its row.
+ * `wide` lets it scroll in its own box, `compact` keeps it a table on a phone because it is narrow enough.
  * Roles are written out because a table that is laid out as blocks loses them otherwise.
  */
-export function table({ caption, hideCaption = false, columns, rows, test, empty, wide = false }) {
+export function table({ caption, hideCaption = false, columns, rows, test, empty, wide = false, compact = false }) {
   if (!rows.length && empty) return el('p', { class: 'empty', 'data-test': test }, empty);
   const head = el('tr', { role: 'row' }, columns.map((column) => el('th', {
     role: 'columnheader', scope: 'col', class: column.number ? 'number' : null,
   }, column.head)));
-  const made = el('table', { role: 'table', class: wide ? 'wide' : 'stacks', 'data-test': test },
+  const made = el('table', { role: 'table', class: wide ? 'wide' : compact ? 'compact' : 'stacks', 'data-test': test },
     el('caption', { class: hideCaption ? 'unseen' : null }, caption),
     el('thead', { role: 'rowgroup' }, head),
     el('tbody', { role: 'rowgroup' }, rows.map((row, at) => bodyRow(columns, row, at))));

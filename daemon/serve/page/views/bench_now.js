@@ -37,11 +37,12 @@ export class BenchNow {
         el('div', { class: 'column-wide' },
           part('work'),
           this.#parts.results = el('div', { class: 'run-parts', hidden: true },
-            panel('Ratings so far', part('ratings')), this.#figures.node)),
+            panel('Ratings so far', part('ratings')), this.#figures.main)),
         el('div', { class: 'column' },
           panel(bench.name, part('instruments')),
-          this.#parts.stepPanel = panel('Last step', part('step')),
-          panel('Next', part('next')))));
+          panel('Next', part('next')),
+          this.#parts.stepPanel = panel('Last step', part('step')))),
+      this.#parts.figures = el('div', { class: 'figures', hidden: true }, ageNote(), this.#figures.rest));
     this.#parts.stepPanel.hidden = true;
   }
 
@@ -104,6 +105,7 @@ export class BenchNow {
   #follow(job, kind, data) {
     const run = job?.run ?? null;
     this.#parts.results.hidden = run === null;
+    this.#parts.figures.hidden = run === null;
     if (run === null) this.#parts.stepPanel.hidden = true;
     if (run === null) return;
     if (run !== this.#run || kind === 'reloaded') {

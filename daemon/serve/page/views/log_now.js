@@ -4,6 +4,7 @@ import { el, redraw } from '../dom.js';
 import { moment } from '../format.js';
 
 const SHOWN = 12;
+const LEVEL = { warn: 'Warning: ', error: 'Error: ' };
 
 export class LogNow {
   #state;
@@ -20,6 +21,6 @@ export class LogNow {
     const lines = this.#state.log.slice(-SHOWN).reverse();
     this.node.hidden = !lines.length;
     redraw(this.#list, lines, () => lines.map((line) => el('li', { 'data-level': line.level },
-      moment(line.at_utc), ' ', line.level === 'info' ? null : el('strong', {}, `${line.level}: `), line.text)));
+      moment(line.at_utc), ' ', LEVEL[line.level] ? el('strong', {}, LEVEL[line.level]) : null, line.text)));
   }
 }

@@ -41,7 +41,8 @@ function draw(whole, steps, files) {
     overview(whole),
     section('ratings', 'Ratings', ratingsTable(records, { caption: 'Ratings of this run', empty: 'This run judged no rating.' }),
       left.length ? el('ul', { class: 'notes' }, left.map((one) => el('li', {}, `Rating ${one.rating} was not measured: ${one.why}`))) : null),
-    section('figures', 'Curves and captures', steps.length ? stepChoice(whole.run, steps, figures) : null, figures.node),
+    section('figures', 'Curves and captures', steps.length ? stepChoice(whole.run, steps, figures) : null,
+      el('div', { class: 'figures' }, figures.main, figures.rest)),
     records.length ? section('causes', 'Why it stops there', records.map(ratingStory)) : null,
     section('steps', 'Steps', el('details', { 'data-test': 'steps-box' }, el('summary', {}, `All ${steps.length} steps`), stepsTable(steps))),
     section('files', 'Files', filesTable(whole.run, files)),
@@ -67,12 +68,12 @@ function overview(whole) {
     ['Script', whole.script],
     ['Bench', whole.bench],
     ['Serial number', whole.serial],
-  ]);
+  ], { class: 'facts spread' });
 }
 
 function filesTable(run, files) {
   return table({
-    caption: 'Files of this run', hideCaption: true, test: 'files', empty: 'There is no file.',
+    caption: 'Files of this run', hideCaption: true, compact: true, test: 'files', empty: 'There is no file.',
     rows: files.map((file) => ({ ...file, key: file.name })),
     columns: [
       { head: 'File', row: true, cell: (file) => el('a', { href: address(['runs', run, 'files', ...file.name.split('/')]), download: file.name.split('/').at(-1), class: 'file' }, file.name) },

@@ -1,20 +1,15 @@
 // The four figures of a run: power against distortion, last waveform, last spectrum, supply and heatsink over time.
 
-import { el } from '../dom.js';
 import { Figure } from '../figure.js';
-import { ageNote } from '../lost.js';
 
 export class RunFigures {
   #distortion = new Figure('distortion', 'Power against distortion');
   #supply = new Figure('supply', 'Supply and heatsink over time');
   #waveform = new Figure('waveform', 'Waveform of the last capture');
   #spectrum = new Figure('spectrum', 'Spectrum of the last capture');
-  node;
-
-  constructor() {
-    this.node = el('section', { class: 'figures live-figures', 'aria-label': 'Figures' }, ageNote(),
-      this.#distortion.node, this.#supply.node, this.#waveform.node, this.#spectrum.node);
-  }
+  /** The first of them, and the others. */
+  main = this.#distortion.node;
+  rest = [this.#supply.node, this.#waveform.node, this.#spectrum.node];
 
   /** Shows those of a run; waveform and spectrum are those of a step, or of the last one where it is null. */
   show(run, step = null, channel = null) {
