@@ -8,7 +8,7 @@ import { send, address } from './api.js';
 
 const PAUSE_MS = 1000;
 /** Widths in px that figures are asked for, so that their words stay readable on a phone. */
-const WIDTHS = [360, 720];
+const WIDTHS = [360, 720, 1080];
 
 export class Figure {
   #caption;
@@ -54,7 +54,10 @@ export class Figure {
 
   async #load(ask) {
     const { segments, query, caption } = ask;
-    const width = this.node.clientWidth && this.node.clientWidth < 520 ? WIDTHS[0] : WIDTHS[1];
+    // A view is put into the page right after it is made; only then is there a width to look at.
+    await new Promise((done) => setTimeout(done));
+    const room = this.node.clientWidth || WIDTHS[1];
+    const width = WIDTHS.reduce((found, one) => (Math.abs(one - room) < Math.abs(found - room) ? one : found));
     const url = address(segments, { ...query, width });
     try {
       const text = await (await send(url)).text();

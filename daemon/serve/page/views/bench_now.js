@@ -9,12 +9,11 @@ import { outcome, ratingsTable } from '../ratings.js';
 import { stepTable, stepWords } from '../readings.js';
 import { runAddress } from '../route.js';
 import { facts } from '../table.js';
-import { holdWords } from '../hold.js';
 import { problemBox } from '../problem.js';
-import { JOB, OUTPUTS } from '../words.js';
+import { OUTPUTS } from '../words.js';
 import { RunFigures } from './run_figures.js';
 
-/** Readings older than so long while a run goes on are marked as old. */
+/** Readings older than so long are greyed and marked as old. */
 const OLD_MS = 5000;
 
 export class BenchNow {
@@ -33,15 +32,10 @@ export class BenchNow {
     const panel = (title, ...children) => el('section', { class: 'panel' }, el('h2', {}, title), ageNote(), ...children);
     this.node = el('section', { class: 'bench', 'data-test': `bench-${bench.bench}`, 'aria-label': bench.name },
       this.#latch.node,
-      el('div', { class: 'columns' },
-        el('div', { class: 'column-wide' },
-          part('work'),
-          this.#parts.results = el('div', { class: 'run-parts', hidden: true },
-            panel('Ratings so far', part('ratings')), this.#figures.main)),
-        el('div', { class: 'column' },
-          panel(bench.name, part('instruments')),
-          panel('Next', part('next')),
-          this.#parts.stepPanel = panel('Last step', part('step')))),
+      el('div', { class: 'columns' }, part('work'), panel(bench.name, part('instruments'))),
+      this.#parts.results = el('div', { class: 'columns', hidden: true },
+        el('div', { class: 'column' }, panel('Ratings so far', part('ratings')), this.#figures.main),
+        this.#parts.stepPanel = panel('Last step', part('step'))),
       this.#parts.figures = el('div', { class: 'figures', hidden: true }, ageNote(), this.#figures.rest));
     this.#parts.stepPanel.hidden = true;
   }
@@ -51,20 +45,20 @@ export class BenchNow {
     this.#latch.update(bench);
     this.#instruments(bench);
     this.#work(bench, job);
-    this.#next(bench);
     this.#follow(job, kind, data);
   }
 
   #instruments(bench) {
-    redraw(this.#parts.instruments, [bench, this.#state.connection], () => {
-      const old = bench.job !== null && bench.read_utc && Date.now() - Date.parse(bench.read_utc) > OLD_MS;
+    const old = bench.read_utc !== null && Date.now() - Date.parse(bench.read_utc) > OLD_MS;
+    redraw(this.#parts.instruments, [bench, this.#state.connection, old], () => {
+      this.#parts.instruments.classList.toggle('old', old);
       return [
         facts([
           ['Outputs', this.#state.connection === 'live' ? OUTPUTS[bench.outputs] ?? bench.outputs : OUTPUTS.unknown, 'outputs'],
           ['Supply', quantity(bench.supply_v, 'V'), 'supply_v'],
           ['Supply current', quantity(bench.supply_a, 'A'), 'supply_a'],
           ['Heatsink', quantity(bench.heatsink_c, '°C'), 'heatsink_c'],
-          ['Read at', el('span', {}, moment(bench.read_utc), old ? ' (old)' : ''), 'read_utc'],
+          ['Read at', el('span', {}, moment(bench.read_utc), old ? ', old' : ''), 'read_utc'],
           ['Bench file', el('span', { class: 'file' }, bench.file)],
         ]),
         bench.invented ? el('p', { class: 'soft' }, 'Simulated bench; its amplifier is invented.') : null,
@@ -89,17 +83,6 @@ export class BenchNow {
           ['Run', job.run ? el('a', { href: runAddress(job.run), class: 'file' }, job.run) : null],
         ], { class: 'facts run-facts' }));
     });
-  }
-
-  #next(bench) {
-    const jobs = this.#state.queuedJobs(bench.bench);
-    redraw(this.#parts.next, jobs, () => [
-      jobs.length
-        ? el('ol', { class: 'next' }, jobs.slice(0, 5).map((job) => el('li', {}, job.amplifier, el('br'),
-          el('span', { class: 'soft' }, `${job.script}, ${JOB[job.state] ?? job.state}`, job.hold ? [' ', holdWords(job.hold)] : ''))))
-        : el('p', { class: 'soft' }, 'Nothing waits.'),
-      el('p', {}, el('a', { href: '#/queue' }, jobs.length > 5 ? `The whole queue (${jobs.length})` : 'The queue')),
-    ]);
   }
 
   #follow(job, kind, data) {

@@ -3,11 +3,12 @@
 import { el, keyed } from '../dom.js';
 import { BenchNow } from './bench_now.js';
 import { LogNow } from './log_now.js';
+import { Next } from './next.js';
 
 export function live(state) {
   const sections = new Map();
   const benches = el('div', { 'data-test': 'benches' });
-  const log = new LogNow(state);
+  const [log, next] = [new LogNow(state), new Next(state)];
   const waiting = el('p', { class: 'soft' }, 'Waiting for the daemon.');
   const draw = (kind, data) => {
     waiting.hidden = state.benches.size > 0;
@@ -17,12 +18,19 @@ export function live(state) {
       return section.node;
     }, (node, bench) => sections.get(bench.bench).update(bench, kind, data));
     log.update();
+    next.update();
   };
   const unsubscribe = state.subscribe((kind, data) => kind !== 'beat' && draw(kind, data));
+  // Readings grow old without anybody saying so.
+  const ticking = setInterval(() => draw('tick'), 1000);
   draw('all');
   return {
     title: 'Now',
-    node: el('div', { class: 'view' }, el('h1', { class: 'unseen' }, 'What happens now'), waiting, benches, log.node),
-    stop: unsubscribe,
+    node: el('div', { class: 'view' }, el('h1', { class: 'unseen' }, 'What happens now'), waiting, benches,
+      el('div', { class: 'columns foot-columns' }, log.node, next.node)),
+    stop: () => {
+      clearInterval(ticking);
+      unsubscribe();
+    },
   };
 }

@@ -8,19 +8,19 @@ const LEVEL = { warn: 'Warning: ', error: 'Error: ' };
 
 export class LogNow {
   #state;
-  #list = el('ol', { class: 'log', reversed: true });
+  #list = el('div', {});
   node;
 
   constructor(state) {
     this.#state = state;
-    this.node = el('section', { class: 'panel', 'aria-labelledby': 'log', hidden: true, 'data-test': 'log' },
+    this.node = el('section', { class: 'panel', 'aria-labelledby': 'log', 'data-test': 'log' },
       el('h2', { id: 'log' }, 'Messages'), this.#list);
   }
 
   update() {
     const lines = this.#state.log.slice(-SHOWN).reverse();
-    this.node.hidden = !lines.length;
-    redraw(this.#list, lines, () => lines.map((line) => el('li', { 'data-level': line.level },
-      moment(line.at_utc), ' ', LEVEL[line.level] ? el('strong', {}, LEVEL[line.level]) : null, line.text)));
+    redraw(this.#list, lines, () => (lines.length ? el('ol', { class: 'log' }, lines.map((line) => el('li', { 'data-level': line.level },
+      moment(line.at_utc), ' ', LEVEL[line.level] ? el('strong', {}, LEVEL[line.level]) : null, line.text)))
+      : el('p', { class: 'soft' }, 'None since this page was opened.')));
   }
 }

@@ -78,7 +78,7 @@ class RunList {
         { head: 'Choose', cell: (run) => this.#choice(run) },
         { head: 'Amplifier', row: true, cell: (run) => [el('a', { href: runAddress(run.run) }, run.amplifier), run.invented ? el('span', { class: 'tag' }, 'invented') : null] },
         { head: 'Started', cell: (run) => moment(run.started_utc, { withDate: true }) },
-        { head: 'Script', cell: (run) => el('span', { class: 'file' }, run.script.split('/').at(-1)) },
+        { head: 'Script', cell: (run) => run.script.split('/').at(-1) },
         { head: 'Steps', number: true, cell: (run) => String(run.steps) },
         { head: 'Ratings', cell: briefs },
         { head: 'Run', cell: (run) => (run.outcome ? outcome(run.outcome) : 'goes on') },
