@@ -8,7 +8,7 @@ export const WIDE = { width: 1280, height: 900 };
 export const NARROW = { width: 360, height: 740 };
 
 /** A running daemon to test instead of the stand-in, and its token; what needs the stand-in is then skipped. */
-export const REAL_URL = process.env.WATTPROOF_URL ?? null;
+const REAL_URL = process.env.WATTPROOF_URL ?? null;
 const REAL_TOKEN = process.env.WATTPROOF_TOKEN ?? '';
 
 /** For `test(name, standinOnly, …)`: skipped against a real daemon, which can't be told to trip or to fall silent. */

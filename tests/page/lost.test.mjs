@@ -36,6 +36,7 @@ test('a stream that breaks is noticed within a second', standinOnly, async () =>
   assert.equal(await page.locator(hook('headline')).innerText(), 'State unknown');
   assert.match(await page.locator(hook('stop-said')).innerText(), /STOP can’t be reached from here/);
   assert.match(await page.locator(hook('outputs')).innerText(), /unknown/);
+  assert.match(await page.title(), /^State unknown/);
 });
 
 test('silence for five seconds counts as lost, although the connection stands', standinOnly, async () => {

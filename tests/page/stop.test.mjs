@@ -108,3 +108,19 @@ test('a connection lost before off was confirmed leaves it not confirmed', stand
   await page.waitForSelector('body[data-connection="lost"]');
   assert.match(await page.locator(hook('stop-said')).innerText(), /Connection lost before off was confirmed.*cut the power by hand/);
 });
+
+test('with several benches each has its own STOP, and Escape twice stops all', standinOnly, async () => {
+  served.world.others = [{ ...served.world.bench, bench: 'loft', name: 'loft bench', guard: 'safe', outputs: 'off', job: null }];
+  await page.reload();
+  await page.waitForSelector(`${hook('stop')}[data-bench="loft"]`);
+  await page.waitForSelector('body[data-connection="live"]');
+  assert.deepEqual(await page.locator(hook('headline')).allInnerTexts(), ['virtual bench: Running', 'loft bench: Safe']);
+  await page.locator(`${hook('stop')}[data-bench="loft"]`).click();
+  await said('off');
+  assert.deepEqual(stops().map((request) => request.path), ['benches/loft/stop']);
+  assert.equal(served.world.bench.outputs, 'live');
+  await page.keyboard.press('Escape');
+  await page.keyboard.press('Escape');
+  await page.waitForFunction((rows) => document.querySelectorAll(`${rows}[data-outputs="off"]`).length === 2, hook('bar-row'));
+  assert.deepEqual(stops().slice(1).map((request) => request.path).sort(), ['benches/loft/stop', 'benches/virtual-bench/stop']);
+});

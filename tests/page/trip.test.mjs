@@ -28,6 +28,7 @@ test('cause and number are shown, and the trip is announced at once', standinOnl
   assert.equal(await page.locator(hook('latch-number')).innerText(), 'Q4T7');
   assert.match(await page.locator('#assertive').innerText(), /Tripped.*96\.2/);
   assert.match(await page.locator(hook('headline')).innerText(), /Tripped/);
+  assert.match(await page.title(), /^Tripped – Now/);
   await go(page, '#/runs');
   assert.match(await page.locator(hook('headline')).innerText(), /Tripped/);
 });
@@ -58,4 +59,7 @@ test('what may not be reset yet offers no reset and says why', standinOnly, asyn
   await page.waitForSelector(hook('latch-why-not'));
   assert.match(await page.locator(hook('latch-why-not')).innerText(), /still above 60 °C/);
   assert.equal(await page.locator(hook('latch-reset')).isVisible(), false);
+  // What forbids it can go without anything else changing.
+  Object.assign(served.world.latch, { may_reset: true, why_not: null });
+  await page.locator(hook('latch-reset')).waitFor({ timeout: 6000 });
 });

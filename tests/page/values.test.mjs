@@ -2,7 +2,7 @@
 
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
-import { daemon, go, hook, launch, open, standinOnly } from './browser.mjs';
+import { daemon, hook, launch, open, standinOnly } from './browser.mjs';
 import { RUN, csvLines, files, ratingsFile } from './standin/recorded.mjs';
 
 let browser;

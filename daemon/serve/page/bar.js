@@ -72,5 +72,5 @@ function progress(state, bench) {
   if (!job) return '';
   const of = job.steps_planned ? ` of ${job.steps_planned}` : '';
   const left = job.left_s === null ? '' : `, about ${duration(job.left_s)} left`;
-  return `${job.amplifier}: step ${job.steps}${of}${left}`;
+  return `Step ${job.steps}${of}${left}. ${job.amplifier}`;
 }

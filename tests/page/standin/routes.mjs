@@ -82,9 +82,11 @@ const CHANGE = [
     if (job.state === 'running') throw new Refusal(409, 'It runs', `Job ${number} runs already.`, 'Use STOP.');
     return json(world.setJob(job.job, { state: 'cancelled', position: null, ended_utc: world.now() }));
   }],
-  [/^benches\/([^/]+)\/stop$/, (world) => {
-    const answer = structuredClone(world.bench);
-    setTimeout(() => world.stop(), 120);
+  [/^benches\/([^/]+)\/stop$/, (world, [id]) => {
+    const bench = [world.bench, ...world.others].find((one) => one.bench === id);
+    if (!bench) throw new Refusal(404, 'No such bench', `There is no bench ${id}.`, 'Load the page again.');
+    const answer = structuredClone(bench);
+    if (bench === world.bench) setTimeout(() => world.stop(), 120);
     return json(answer, 202);
   }],
   [/^benches\/([^/]+)\/reset$/, (world, _, { body }) => {

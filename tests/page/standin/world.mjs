@@ -1,6 +1,6 @@
 // The invented bench PC behind the stand-in: benches, queue, runs and events, moved only by whoever tells it to.
 
-import { RUN, ratingBrief, ratingsFile, runBrief, runFile, steps } from './recorded.mjs';
+import { ratingBrief, ratingsFile, runBrief, runFile, steps } from './recorded.mjs';
 
 const KEPT = 500;
 
@@ -17,6 +17,8 @@ export class World {
   /** What a stop does: `off`, `silent` (asked, never confirmed) or `alarm`. */
   stopDoes = 'off';
   requests = [];
+  /** Benches beside the one that everything happens on. */
+  others = [];
   #number = 0;
   #jobs = 0;
 
@@ -50,7 +52,7 @@ export class World {
 
   status(mayChange) {
     const jobs = [...this.jobs.values()];
-    return { version: '0.1.0', boot: this.boot, last_event: `${this.boot}-${this.#number}`, now_utc: this.now(), may_change: mayChange, benches: [this.bench], jobs };
+    return { version: '0.1.0', boot: this.boot, last_event: `${this.boot}-${this.#number}`, now_utc: this.now(), may_change: mayChange, benches: [this.bench, ...this.others], jobs };
   }
 
   emit(kind, data) {
