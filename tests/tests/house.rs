@@ -60,7 +60,7 @@ fn files(folder: &Path) -> Vec<PathBuf> {
         let path = entry.unwrap().path();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         if path.is_dir() {
-            if !name.starts_with('.') && !["target", "results", "__pycache__"].contains(&name.as_str()) {
+            if !name.starts_with('.') && !["target", "results", "__pycache__", "node_modules"].contains(&name.as_str()) {
                 found.extend(files(&path));
             }
         } else {
