@@ -12,7 +12,7 @@ use super::svg::{Anchor, Setting, Svg};
 use super::thin::thinned;
 use crate::ReportError;
 use crate::number::{significant, with_u};
-use crate::record::{CurvePoint, Point, Recorded, StepRow, brief_of, curve, run_file, steps_of};
+use crate::record::{CurvePoint, Point, Recorded, StepRow, curve, run_file, steps_of};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
@@ -61,9 +61,8 @@ pub fn distortion(folder: &Path) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
     let file = run_file(&run)?;
     let curves = curves_of(&run, &file.nameplate, &run.ratings()?)?;
-    let brief = brief_of(&run, &file)?;
-    let title = format!("Distortion against {} – {}", what(&curves), brief.amplifier);
-    Ok(draw(&curves, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    let title = format!("Distortion against {} – {}", what(&curves), file.amplifier());
+    Ok(draw(&curves, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
 /// What stands below a title: which run, and whether it is invented.

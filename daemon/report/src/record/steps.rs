@@ -143,6 +143,23 @@ pub(crate) fn steps_of(run: &Recorded, after: u64) -> Result<Vec<StepRow>, Repor
     Ok(steps)
 }
 
+/// How many steps are recorded: cheaper than to look at each.
+pub(crate) fn step_count(run: &Recorded) -> Result<u64, ReportError> {
+    let bytes = run.table(STEPS_FILE)?;
+    let mut reader = csv::Reader::from_reader(bytes.as_slice());
+    let (mut count, mut last, mut record) = (0, Vec::new(), csv::ByteRecord::new());
+    let altered = |error: csv::Error| run.altered(STEPS_FILE, error.to_string());
+    while reader.read_byte_record(&mut record).map_err(altered)? {
+        // A row a channel, those of one step together.
+        let number = record.get(0).unwrap_or_default();
+        if count == 0 || number != last.as_slice() {
+            count += 1;
+            last = number.to_vec();
+        }
+    }
+    Ok(count)
+}
+
 fn step(row: Row, channel: ChannelRow) -> StepRow {
     StepRow {
         step: row.step,
