@@ -53,7 +53,7 @@ pub(crate) struct Curve {
 /// with their uncertainty.
 ///
 /// Costs the reading of `run.json`, `ratings.json`, `curve.csv` and, while not every rating is judged, `steps.csv`: some
-/// milliseconds, about 10 ms more for every thousand steps.
+/// milliseconds, about 5 ms more for every thousand steps.
 ///
 /// # Errors
 /// [`ReportError`], when it is no run's folder or one of these files can't be understood.

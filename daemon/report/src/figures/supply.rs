@@ -35,7 +35,7 @@ const SERIES: [Series; 3] = [
 
 /// Supply and heatsink over the time of a run, as far as it is recorded.
 ///
-/// Costs the reading of `run.json` and `steps.csv`: some milliseconds, about 10 ms more for every thousand
+/// Costs the reading of `run.json` and `steps.csv`: some milliseconds, about 5 ms more for every thousand
 /// steps. Long runs are drawn with the extremes of every column, so that no peak is lost.
 ///
 /// # Errors

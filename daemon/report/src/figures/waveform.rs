@@ -25,7 +25,7 @@ const PASSED: f64 = 0.1;
 /// The waveform of one channel of a step: `step` absent is the last one recorded, `channel` absent the driven one that
 /// distorts most.
 ///
-/// Costs a scan of the journal up to that step (about 100 MB a quarter of a second, once it is in memory; of thirty steps a
+/// Costs a scan of the journal up to that step (about 30 ms for 100 MB, once it is in memory; of thirty steps a
 /// millisecond) and the unpacking of one capture (milliseconds).
 ///
 /// # Errors

@@ -112,7 +112,7 @@ struct Row {
 
 /// The steps of a run after the one numbered `after` (0: all), as far as they are recorded.
 ///
-/// Costs one reading of `steps.csv`: about 10 ms a thousand steps of two channels, less for those left out.
+/// Costs one reading of `steps.csv`: about 5 ms a thousand steps of two channels, half of it for those left out.
 ///
 /// # Errors
 /// [`ReportError`], when it is no run's folder or the table can't be understood.
