@@ -13,7 +13,7 @@ use super::svg::{Anchor, Setting, Svg};
 use super::waveform::{head, shot_words};
 use crate::ReportError;
 use crate::number::significant;
-use crate::record::{Recorded, Shot, brief_of, run_file, shot};
+use crate::record::{Recorded, Shot, run_file, shot};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
@@ -41,10 +41,10 @@ const NAMES_APART: f64 = 22.0;
 /// As [`crate::waveform`].
 pub fn spectrum(folder: &Path, step: Option<u64>, channel: Option<u32>) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
-    let brief = brief_of(&run, &run_file(&run)?)?;
+    let file = run_file(&run)?;
     let shot = shot(&run, step, channel)?;
-    let title = format!("Spectrum – {}", brief.amplifier);
-    Ok(draw(&shot, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    let title = format!("Spectrum – {}", file.amplifier());
+    Ok(draw(&shot, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
 /// The figure of a capture.

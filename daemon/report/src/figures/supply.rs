@@ -10,7 +10,7 @@ use super::panel::Panel;
 use super::svg::{Anchor, Setting, Svg};
 use crate::ReportError;
 use crate::number::significant;
-use crate::record::{Recorded, StepRow, brief_of, run_file, steps_of};
+use crate::record::{Recorded, StepRow, run_file, steps_of};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
@@ -35,17 +35,17 @@ const SERIES: [Series; 3] = [
 
 /// Supply and heatsink over the time of a run, as far as it is recorded.
 ///
-/// Costs the reading of `run.json`, `ratings.json` and `steps.csv`: some milliseconds, about 10 ms more for every thousand
+/// Costs the reading of `run.json` and `steps.csv`: some milliseconds, about 5 ms more for every thousand
 /// steps. Long runs are drawn with the extremes of every column, so that no peak is lost.
 ///
 /// # Errors
 /// [`ReportError`], when it is no run's folder or one of these files can't be understood.
 pub fn supply(folder: &Path) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
-    let brief = brief_of(&run, &run_file(&run)?)?;
-    let title = format!("Supply and heatsink – {}", brief.amplifier);
+    let file = run_file(&run)?;
+    let title = format!("Supply and heatsink – {}", file.amplifier());
     let steps = steps_of(&run, 0)?;
-    Ok(draw(&steps, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    Ok(draw(&steps, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
 /// The figure of some steps.

@@ -9,7 +9,7 @@ use super::svg::{Anchor, Setting, Svg};
 use super::thin::thinned;
 use crate::ReportError;
 use crate::number::significant;
-use crate::record::{Recorded, Shot, brief_of, run_file, shot};
+use crate::record::{Recorded, Shot, run_file, shot};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
@@ -25,17 +25,17 @@ const PASSED: f64 = 0.1;
 /// The waveform of one channel of a step: `step` absent is the last one recorded, `channel` absent the driven one that
 /// distorts most.
 ///
-/// Costs a scan of the journal up to that step (about 100 MB a quarter of a second, once it is in memory; of thirty steps a
+/// Costs a scan of the journal up to that step (about 30 ms for 100 MB, once it is in memory; of thirty steps a
 /// millisecond) and the unpacking of one capture (milliseconds).
 ///
 /// # Errors
 /// [`ReportError`], when it is no run's folder, has no such step or channel, or a file can't be understood.
 pub fn waveform(folder: &Path, step: Option<u64>, channel: Option<u32>) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
-    let brief = brief_of(&run, &run_file(&run)?)?;
+    let file = run_file(&run)?;
     let shot = shot(&run, step, channel)?;
-    let title = format!("Waveform – {}", brief.amplifier);
-    Ok(draw(&shot, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    let title = format!("Waveform – {}", file.amplifier());
+    Ok(draw(&shot, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
 /// What a capture is of, and what was read from it, in words.
