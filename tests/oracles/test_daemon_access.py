@@ -3,8 +3,10 @@ tokens); DNS rebinding, traversal, slow heads and floods of bytes: common practi
 
 import json
 import os
+import re
 import socket
 import stat
+import subprocess
 import time
 
 import pytest
@@ -224,9 +226,52 @@ def test_slow_heads_and_endless_ones_end(daemon):
     assert daemon.get("status")["version"]
 
 
-def test_a_wrong_token_file_and_a_second_daemon_are_refused(daemon, wattproof):
-    import subprocess
+def other(daemon, folder, *further):
+    """Another daemon beside the first: on the same bench file, which it does not open while nothing runs."""
+    command = [daemon.wattproof, "serve", "--bench", daemon.bench_file, "--state", folder / "state", "--out", folder / "results"]
+    process = subprocess.Popen([*command, *further], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    line = process.stdout.readline()
+    found = re.search(r"(https?)://[^/]+:(\d+)/#token=(\w+)", line)
+    assert found, line + process.stderr.read()
+    return process, found.group(1), int(found.group(2)), found.group(3)
 
+
+def test_beyond_this_machine_everything_needs_the_token(daemon, tmp_path):
+    process, _, port, token = other(daemon, tmp_path, "--listen", "0.0.0.0:0")
+    try:
+        base = f"http://127.0.0.1:{port}"
+        for path in ("/api/v1/status", "/api/v1/events", "/api/v1/runs", "/metrics", "/api/v1/openapi.json"):
+            refused(requests.get(base + path, timeout=10), 401)
+        assert requests.get(base + "/", timeout=10).status_code == 200, "the page can ask for the token"
+        answer = requests.get(base + "/api/v1/status", headers={"Authorization": f"Bearer {token}"}, timeout=10)
+        assert answer.json()["may_change"] is True
+    finally:
+        process.kill()
+
+
+def test_tls_where_it_is_asked_for(daemon, tmp_path):
+    """By openssl's certificate, and by requests, which checks it."""
+    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    make = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=bench.example"]
+    make += ["-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", certificate]
+    subprocess.run(make, check=True, capture_output=True)
+    where = ["--listen", "127.0.0.1:0", "--tls-certificate", certificate, "--tls-key", key]
+    process, scheme, port, token = other(daemon, tmp_path, *where)
+    try:
+        assert scheme == "https"
+        base = f"https://127.0.0.1:{port}"
+        assert requests.get(base + "/api/v1/status", verify=certificate, timeout=10).status_code == 200
+        own = {"Authorization": f"Bearer {token}", "Origin": base}
+        assert requests.post(base + "/api/v1/stop", headers=own, verify=certificate, timeout=10).status_code == 202
+        with pytest.raises(requests.exceptions.SSLError):
+            requests.get(base + "/api/v1/status", timeout=10)
+        with pytest.raises(requests.exceptions.ConnectionError):
+            requests.get(f"http://127.0.0.1:{port}/api/v1/status", timeout=10)
+    finally:
+        process.kill()
+
+
+def test_a_wrong_token_file_and_a_second_daemon_are_refused(daemon, wattproof):
     command = [wattproof, "serve", "--bench", daemon.bench_file, "--state", daemon.folder / "state", "--listen", "127.0.0.1:0"]
     second = subprocess.run(command, capture_output=True, text=True, timeout=20)
     assert second.returncode == 1 and "a daemon answers" in second.stderr
