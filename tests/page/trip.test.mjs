@@ -63,3 +63,12 @@ test('what may not be reset yet offers no reset and says why', standinOnly, asyn
   Object.assign(served.world.latch, { may_reset: true, why_not: null });
   await page.locator(hook('latch-reset')).waitFor({ timeout: 6000 });
 });
+
+test('a number that stands beside the trip, not within it, is taken as well', standinOnly, async () => {
+  const { cause, at_utc: at, ...beside } = served.world.latch;
+  await page.route('**/latch', (route) => route.fulfill({ json: { latched: { cause, at_utc: at }, ...beside } }));
+  await page.reload();
+  await page.locator(hook('latch-reset')).waitFor();
+  assert.equal(await page.locator(hook('latch-number')).innerText(), 'Q4T7');
+  assert.equal(await page.locator(hook('latch-cause')).innerText(), CAUSE);
+});

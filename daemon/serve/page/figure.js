@@ -3,16 +3,19 @@
 // A data address keeps the figure that is shown until the next one is there, and lets its own title and description
 // be read for those who don't see it. At most one request is out, and at most one a second is sent.
 
-import { el } from './dom.js';
+import { el, setAttribute } from './dom.js';
 import { send, address } from './api.js';
 
 const PAUSE_MS = 1000;
+/** A figure is not shown smaller than this part of its own size: 13 px letters stay above 9 px. */
+const SHRINK_MIN = 0.7;
 /** Widths in px that figures are asked for, so that their words stay readable on a phone. */
 const WIDTHS = [360, 720, 1080];
 
 export class Figure {
   #caption;
   #image;
+  #room;
   #note;
   #link;
   #ask = null;
@@ -24,13 +27,14 @@ export class Figure {
   constructor(name, title) {
     this.#image = el('img', {
       alt: '', hidden: true, 'data-test': `figure-${name}-image`,
-      on: { error: () => this.#say('The daemon sent no picture here. Load the page again.') },
+      on: { load: () => this.#fit(), error: () => this.#say('The daemon sent no picture here. Load the page again.') },
     });
     this.#note = el('p', { class: 'figure-note', role: 'status' }, 'Nothing drawn yet.');
     this.#link = el('a', { hidden: true, target: '_blank', rel: 'noopener' }, 'Full size', el('span', { class: 'unseen' }, ` of: ${title}`));
     this.#caption = el('span', {}, title);
     this.node = el('figure', { class: 'figure', 'data-test': `figure-${name}` },
-      el('figcaption', {}, this.#caption, ' ', this.#link), this.#image, this.#note);
+      el('figcaption', {}, this.#caption, ' ', this.#link),
+      this.#room = el('div', { class: 'figure-room' }, this.#image), this.#note);
   }
 
   /** Draws what these path segments and this query give, now and whenever asked again; the caption changes with it. */
@@ -78,6 +82,16 @@ export class Figure {
     this.#link.hidden = false;
     this.#link.lastChild.textContent = ` of: ${caption}`;
     this.#say('');
+  }
+
+  // A figure that is drawn for more room than there is scrolls in its own box rather than become unreadable; a box that
+  // scrolls must be reachable by keys.
+  #fit() {
+    this.#image.style.minWidth = `${Math.round(this.#image.naturalWidth * SHRINK_MIN)}px`;
+    const scrolls = this.#room.scrollWidth > this.#room.clientWidth + 1;
+    for (const [name, value] of [['tabindex', 0], ['role', 'group'], ['aria-label', this.#caption.textContent]]) {
+      setAttribute(this.#room, name, scrolls ? value : null);
+    }
   }
 
   #say(text) {

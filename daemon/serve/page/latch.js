@@ -54,8 +54,9 @@ export class Latch {
 
   async #ask() {
     try {
-      const { latched } = await get(['benches', this.#bench.bench, 'latch']);
-      this.#draw(latched);
+      const { latched, ...beside } = await get(['benches', this.#bench.bench, 'latch']);
+      // Number and permission may stand beside the trip or within it.
+      this.#draw(latched && { ...beside, ...latched });
     } catch (problem) {
       this.#waitingSince = Date.now();
       redraw(this.#facts, problem.detail, () => problemBox(problem));

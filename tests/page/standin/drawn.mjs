@@ -19,7 +19,7 @@ function picture(title, desc, width, curves, axes) {
     return `<line x1="${left}" x2="${width - right}" y1="${at}" y2="${at}"/><text x="${left - 6}" y="${Number(at) + 4}" text-anchor="end">${value}</text>`;
   }).join('');
   const lines = curves.map((curve, at) => `<path class="${at ? 'b' : 'a'}" d="M${curve.map(([px, py]) => `${x(px).toFixed(1)} ${y(py).toFixed(1)}`).join('L')}"/>`).join('');
-  return `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 ${width} ${height}" role="img"><title>${title}</title><desc>${desc}</desc>`
+  return `<svg xmlns="http://www.w3.org/2000/svg" width="${width}" height="${height}" viewBox="0 0 ${width} ${height}" role="img"><title>${title}</title><desc>${desc}</desc>`
     + `<style>${STYLE}</style>${grid}${lines}<text x="${left}" y="${height - 10}">${axes.x}</text></svg>`;
 }
 

@@ -23,6 +23,8 @@ export class BenchNow {
   #figures = new RunFigures();
   /** The run whose steps were asked for. */
   #run = null;
+  /** The column beside the run's figures, hidden while there is no run; there is room for more at its end. */
+  side;
   node;
 
   constructor(state, bench) {
@@ -34,9 +36,9 @@ export class BenchNow {
       this.#latch.node,
       el('div', { class: 'columns' }, part('work'), panel(bench.name, part('instruments'))),
       this.#parts.results = el('div', { class: 'columns', hidden: true },
-        el('div', { class: 'column' }, this.#parts.ratingsPanel = panel('Ratings', part('ratings')), this.#figures.main),
-        this.#parts.stepPanel = panel('Last step', part('step'))),
-      this.#parts.figures = el('div', { class: 'figures', hidden: true }, ageNote(), this.#figures.rest));
+        el('div', { class: 'column' }, this.#parts.ratingsPanel = panel('Ratings', part('ratings')), this.#figures.whole),
+        this.side = el('div', { class: 'column' }, this.#parts.stepPanel = panel('Last step', part('step')))),
+      this.#parts.figures = el('div', { class: 'figures', hidden: true }, ageNote(), this.#figures.capture));
     this.#parts.stepPanel.hidden = true;
   }
 

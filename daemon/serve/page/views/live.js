@@ -9,6 +9,13 @@ export function live(state) {
   const sections = new Map();
   const benches = el('div', { 'data-test': 'benches' });
   const [log, next] = [new LogNow(state), new Next(state)];
+  const below = el('div', { class: 'columns foot-columns' }, log.node, next.node);
+  // With one bench what is said and what comes next stand beside its figures.
+  const place = () => {
+    const [only] = state.benches.size === 1 ? sections.values() : [];
+    const room = only?.side.parentElement.hidden === false ? only.side : below;
+    if (next.node.parentElement !== room) room.append(...(room === below ? [log.node, next.node] : [next.node, log.node]));
+  };
   const waiting = el('p', { class: 'soft' }, 'Waiting for the daemon.');
   const draw = (kind, data) => {
     waiting.hidden = state.benches.size > 0;
@@ -17,6 +24,7 @@ export function live(state) {
       sections.set(bench.bench, section);
       return section.node;
     }, (node, bench) => sections.get(bench.bench).update(bench, kind, data));
+    place();
     log.update();
     next.update();
   };
@@ -27,7 +35,7 @@ export function live(state) {
   return {
     title: 'Now',
     node: el('div', { class: 'view' }, el('h1', { class: 'unseen' }, 'What happens now'), waiting, benches,
-      el('div', { class: 'columns foot-columns' }, log.node, next.node)),
+      below),
     stop: () => {
       clearInterval(ticking);
       unsubscribe();

@@ -42,7 +42,7 @@ function draw(whole, steps, files) {
     section('ratings', 'Ratings', ratingsTable(records, { caption: 'Ratings of this run', empty: 'This run judged no rating.' }),
       left.length ? el('ul', { class: 'notes' }, left.map((one) => el('li', {}, `Rating ${one.rating} was not measured: ${one.why}`))) : null),
     section('figures', 'Curves and captures', steps.length ? stepChoice(whole.run, steps, figures) : null,
-      el('div', { class: 'figures' }, figures.main, figures.rest)),
+      el('div', { class: 'figures' }, figures.whole, figures.capture)),
     records.length ? section('causes', 'Why it stops there', records.map(ratingStory)) : null,
     section('steps', 'Steps', el('details', { 'data-test': 'steps-box' }, el('summary', {}, `All ${steps.length} steps`), stepsTable(steps))),
     section('files', 'Files', filesTable(whole.run, files)),

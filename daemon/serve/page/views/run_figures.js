@@ -7,9 +7,9 @@ export class RunFigures {
   #supply = new Figure('supply', 'Supply and heatsink over time');
   #waveform = new Figure('waveform', 'Waveform of the last capture');
   #spectrum = new Figure('spectrum', 'Spectrum of the last capture');
-  /** The first of them, and the others. */
-  main = this.#distortion.node;
-  rest = [this.#supply.node, this.#waveform.node, this.#spectrum.node];
+  /** Those of the whole run, and those of one capture. */
+  whole = [this.#distortion.node, this.#supply.node];
+  capture = [this.#waveform.node, this.#spectrum.node];
 
   /** Shows those of a run; waveform and spectrum are those of a step, or of the last one where it is null. */
   show(run, step = null, channel = null) {
