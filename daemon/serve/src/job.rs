@@ -180,6 +180,12 @@ impl JobOutcome {
         }
     }
 
+    /// Whether the script came to its end with everything off.
+    pub fn is_finished(self) -> bool {
+        use JobOutcome::{Meets, NoRating, Short, Undecided};
+        matches!(self, Meets | Short | Undecided | NoRating)
+    }
+
     /// Of a finished run, from the verdicts of its ratings: the worst of them.
     pub fn of_verdicts(verdicts: &[String]) -> Self {
         let any = |word: &str| verdicts.iter().any(|verdict| verdict == word);

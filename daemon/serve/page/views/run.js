@@ -45,7 +45,7 @@ function draw(whole, steps, files) {
       el('div', { class: 'figures' }, figures.whole, figures.capture)),
     records.length ? section('causes', 'Why it stops there', records.map(ratingStory)) : null,
     section('steps', 'Steps', el('details', { 'data-test': 'steps-box' }, el('summary', {}, `All ${steps.length} steps`), stepsTable(steps))),
-    section('files', 'Files', filesTable(whole.run, files)),
+    section('files', 'Files', ...filesParts(whole.run, files)),
   ].filter(Boolean);
 }
 
@@ -71,9 +71,18 @@ function overview(whole) {
   ], { class: 'facts spread' });
 }
 
-function filesTable(run, files) {
+/** Tables first; the captures, often hundreds, only where they are wanted. */
+function filesParts(run, files) {
+  const captures = files.filter((file) => file.name.startsWith('captures/'));
+  const others = files.filter((file) => !captures.includes(file));
+  const box = el('details', { 'data-test': 'captures-box' }, el('summary', {}, `All ${captures.length} captures`),
+    filesTable(run, captures, 'captures', 'Captures of this run'));
+  return [filesTable(run, others, 'files', 'Files of this run'), captures.length ? box : null];
+}
+
+function filesTable(run, files, test, caption) {
   return table({
-    caption: 'Files of this run', hideCaption: true, compact: true, test: 'files', empty: 'There is no file.',
+    caption, hideCaption: true, compact: true, test, empty: 'There is no file.',
     rows: files.map((file) => ({ ...file, key: file.name })),
     columns: [
       { head: 'File', row: true, cell: (file) => el('a', { href: address(['runs', run, 'files', ...file.name.split('/')]), download: file.name.split('/').at(-1), class: 'file' }, file.name) },

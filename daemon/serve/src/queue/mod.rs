@@ -150,6 +150,10 @@ impl Queue {
         let mut ended = self.jobs.remove(at);
         (ended.state, ended.outcome, ended.ended_utc) = (JobState::Ended, Some(outcome), Some(now));
         (ended.error, ended.doing, ended.left_s, ended.hold) = (error, None, None, None);
+        if outcome.is_finished() {
+            // What was planned more was not needed.
+            ended.steps_planned = Some(ended.steps);
+        }
         self.keep(ended, now);
     }
 
