@@ -1,25 +1,15 @@
 // No serious or critical finding of axe-core (WCAG 2.2 A and AA and its best practices), in every view, theme and size.
 
 import assert from 'node:assert/strict';
-import { readFileSync } from 'node:fs';
 import { after, before, test } from 'node:test';
-import { fileURLToPath } from 'node:url';
+import { findings } from './axe.mjs';
 import { NARROW, WIDE, daemon, go, hook, launch, open, standinOnly } from './browser.mjs';
 import { RUN } from './standin/recorded.mjs';
 
-const AXE = readFileSync(fileURLToPath(import.meta.resolve('axe-core/axe.min.js')), 'utf8');
 const LOOKS = [[WIDE, 'light'], [WIDE, 'dark'], [NARROW, 'light'], [NARROW, 'dark']];
 let browser;
 before(async () => { browser = await launch(); });
 after(async () => { await browser.close(); });
-
-async function findings(page, where) {
-  await page.evaluate(AXE);
-  const { violations, passes } = await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }));
-  assert.ok(passes.length > 10, `${where}: axe looked at next to nothing`);
-  return violations.filter((one) => ['serious', 'critical'].includes(one.impact))
-    .map((one) => `${where}: ${one.id}: ${one.nodes.slice(0, 3).map((node) => `${node.html} ${node.failureSummary}`).join(' | ')}`);
-}
 
 for (const [size, scheme] of LOOKS) {
   const look = `${size.width} px, ${scheme}`;
