@@ -167,6 +167,8 @@ fn main() {
     println!("idle daemon: {:.1} MB resident", daemon.resident_mb());
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let (mut alone_ms, mut crowded_ms) = (Vec::new(), Vec::new());
+    // Whoever looks on does so on other machines as a rule: here they come last, so that what is measured is the daemon.
+    rustix::process::setpriority_process(None, 19).unwrap();
     runtime.block_on(async {
         for _ in 0..rounds {
             alone_ms.extend(daemon.run(&plate).await);

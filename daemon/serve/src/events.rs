@@ -4,6 +4,7 @@
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use axum::body::Bytes;
 use serde::Serialize;
 use tokio::sync::broadcast::{Receiver, Sender, channel};
 
@@ -15,12 +16,16 @@ const KEPT: usize = 4096;
 pub struct Event {
     /// Its number since the daemon started, from 1.
     pub number: u64,
-    /// What it is about: `bench`, `job`, `removed`, `step`, `rating`, `log`.
-    pub kind: &'static str,
     /// The bench that it concerns; none for all.
     pub bench: Option<String>,
-    /// JSON.
-    pub data: String,
+    /// As it goes over the wire.
+    pub frame: Bytes,
+}
+
+/// An event as the HTML standard's stream has it: `data` is a line of JSON.
+pub fn frame(id: Option<&str>, kind: &str, data: &str) -> Bytes {
+    let id = id.map_or_else(String::new, |id| format!("id: {id}\n"));
+    format!("{id}event: {kind}\ndata: {data}\n\n").into()
 }
 
 /// All events of one start of the daemon.
@@ -67,7 +72,7 @@ impl Events {
         self.id(self.kept().last)
     }
 
-    /// Tells everybody.
+    /// Tells everybody: `bench`, `job`, `removed`, `step`, `rating` or `log`.
     pub fn tell(&self, kind: &'static str, bench: Option<&str>, data: &impl Serialize) {
         let data = match serde_json::to_string(data) {
             Ok(data) => data,
@@ -76,7 +81,8 @@ impl Events {
         // Sent under the lock: who joins gets every event once, either as missed or as it comes.
         let mut kept = self.kept();
         kept.last += 1;
-        let told = Arc::new(Event { number: kept.last, kind, bench: bench.map(str::to_string), data });
+        let frame = frame(Some(&self.id(kept.last)), kind, &data);
+        let told = Arc::new(Event { number: kept.last, bench: bench.map(str::to_string), frame });
         if kept.events.len() == KEPT {
             kept.events.pop_front();
         }

@@ -6,6 +6,7 @@
 //! `daemon/app` may call this room. It must not know ports, SCPI, or how anything is measured; it reads recorded runs
 //! through `daemon/report` alone.
 
+mod answering;
 mod bench;
 mod child;
 mod daemon;
@@ -34,6 +35,7 @@ pub use settings::{BenchPlace, Place, SOCKET_FILE, ServeError, Settings, Tls};
 pub use token::TOKEN_FILE;
 pub use told::{Ordered, Told};
 
+use answering::Answering;
 use bench::Bench;
 use daemon::Daemon;
 use http::{Access, Ground};
@@ -84,7 +86,9 @@ pub async fn serve(
     let ending = CancellationToken::new();
     let door =
         Door::new(http::router(Ground::new(Arc::clone(&daemon), access, ending.clone())), ending.clone());
-    let tcp = tokio::spawn(door.clone().tcp(listener, acceptor));
+    let answering = Answering::start()?;
+    let tcp = answering.runtime().spawn(door.clone().tcp(listener, acceptor));
+    // The command line's stop is answered beside the runs, whatever comes in over TCP.
     let local = tokio::spawn(door.clone().socket(socket));
     let ids: Vec<String> = daemon.benches().into_iter().map(|bench| bench.bench).collect();
     let busy: Vec<_> =
@@ -106,6 +110,7 @@ pub async fn serve(
     for listening in [tcp, local] {
         listening.abort();
     }
+    answering.end();
     if let Err(error) = std::fs::remove_file(&socket_path) {
         tracing::warn!(%error, "the socket was not taken away");
     }

@@ -5,24 +5,34 @@ use std::convert::Infallible;
 use std::sync::Arc;
 use std::time::Duration;
 
+use axum::body::{Body, Bytes};
 use axum::extract::{Query, State};
-use axum::http::HeaderMap;
-use axum::response::sse::{Event as Sent, Sse};
+use axum::http::{HeaderMap, header};
+use axum::response::{IntoResponse, Response};
+use bytes::BytesMut;
 use chrono::Utc;
 use serde::Deserialize;
 use serde_json::json;
-use tokio::sync::broadcast::error::RecvError;
+use tokio::sync::broadcast::Receiver;
+use tokio::sync::broadcast::error::{RecvError, TryRecvError};
 use tokio::sync::mpsc::{Sender, channel};
 use tokio_stream::wrappers::ReceiverStream;
 use utoipa::IntoParams;
 
 use super::{Ground, Problem};
-use crate::events::{Event, Heard};
+use crate::events::{Event, Heard, frame};
 
 /// A listener without a sign of life for twice this long has lost its connection.
 const BEAT: Duration = Duration::from_secs(2);
+/// How long events are gathered into one piece: a thousand listeners are woken once for a step, not five times.
+const TOGETHER: Duration = Duration::from_millis(25);
+/// Longest piece, bytes.
+const PIECE_BYTES: usize = 64 * 1024;
 /// Most listeners.
 const LISTENERS_MAX: usize = 4000;
+
+/// A piece of the stream.
+type Piece = Result<Bytes, Infallible>;
 
 /// What is listened for.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -44,7 +54,7 @@ pub async fn events(
     State(ground): State<Ground>,
     headers: HeaderMap,
     asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
-) -> Result<Sse<ReceiverStream<Result<Sent, Infallible>>>, Problem> {
+) -> Result<Response, Problem> {
     let Query(asked) = asked?;
     if ground.daemon.events.listeners() >= LISTENERS_MAX {
         let status = axum::http::StatusCode::SERVICE_UNAVAILABLE;
@@ -59,33 +69,22 @@ pub async fn events(
     let heard = ground.daemon.events.join(after.as_deref());
     let (out, stream) = channel(16);
     tokio::spawn(send(ground, heard, asked.bench, out));
-    Ok(Sse::new(ReceiverStream::new(stream)))
+    let body = Body::from_stream(ReceiverStream::new(stream));
+    Ok(([(header::CONTENT_TYPE, "text/event-stream")], body).into_response())
 }
 
 /// Sends until the listener is gone or the daemon ends.
-async fn send(
-    ground: Ground,
-    mut heard: Heard,
-    bench: Option<String>,
-    out: Sender<Result<Sent, Infallible>>,
-) {
-    let events = &ground.daemon.events;
+async fn send(ground: Ground, mut heard: Heard, bench: Option<String>, out: Sender<Piece>) {
     let wanted = |event: &Event| match (&bench, &event.bench) {
         (Some(bench), Some(of)) => bench == of,
         _ => true,
     };
-    let sent =
-        |event: &Arc<Event>| Sent::default().id(events.id(event.number)).event(event.kind).data(&event.data);
-    let beat = || Sent::default().event("beat").data(json!({ "now_utc": Utc::now() }).to_string());
-    let gap = || Sent::default().event("gap").data("{}");
     // The first beat at once: the listener knows that it is heard.
-    let mut first = vec![beat()];
-    first.extend(heard.gap.then(gap));
-    first.extend(heard.missed.iter().filter(|event| wanted(event)).map(sent));
-    for event in first {
-        if out.send(Ok(event)).await.is_err() {
-            return;
-        }
+    let mut first = BytesMut::from(beat().as_ref());
+    first.extend(heard.gap.then(gap).iter().flatten());
+    first.extend(heard.missed.iter().filter(|event| wanted(event)).flat_map(|event| event.frame.iter()));
+    if out.send(Ok(first.freeze())).await.is_err() {
+        return;
     }
     let mut beats = tokio::time::interval_at(tokio::time::Instant::now() + BEAT, BEAT);
     loop {
@@ -94,7 +93,7 @@ async fn send(
             () = out.closed() => return,
             _ = beats.tick() => Some(beat()),
             event = heard.live.recv() => match event {
-                Ok(event) => wanted(&event).then(|| sent(&event)),
+                Ok(event) => together(&mut heard.live, &event, &wanted).await,
                 // It reads too slowly.
                 Err(RecvError::Lagged(_)) => Some(gap()),
                 Err(RecvError::Closed) => return,
@@ -106,4 +105,34 @@ async fn send(
             return;
         }
     }
+}
+
+/// An event with those that come right behind it, in one piece: a step is several.
+async fn together(
+    live: &mut Receiver<Arc<Event>>,
+    event: &Event,
+    wanted: &impl Fn(&Event) -> bool,
+) -> Option<Bytes> {
+    tokio::time::sleep(TOGETHER).await;
+    let mut piece = BytesMut::new();
+    if wanted(event) {
+        piece.extend_from_slice(&event.frame);
+    }
+    while piece.len() < PIECE_BYTES {
+        match live.try_recv() {
+            Ok(event) if wanted(&event) => piece.extend_from_slice(&event.frame),
+            Ok(_) => {}
+            Err(TryRecvError::Lagged(_)) => piece.extend_from_slice(&gap()),
+            Err(TryRecvError::Empty | TryRecvError::Closed) => break,
+        }
+    }
+    (!piece.is_empty()).then(|| piece.freeze())
+}
+
+fn beat() -> Bytes {
+    frame(None, "beat", &json!({ "now_utc": Utc::now() }).to_string())
+}
+
+fn gap() -> Bytes {
+    frame(None, "gap", "{}")
 }
