@@ -1,6 +1,6 @@
 //! `wattproof rebuild` and `wattproof recompute`: what a run's journal and captures give again.
 
-use wattproof_runs::{rebuild, recompute};
+use wattproof_runs::{RatingRecord, rebuild, recompute};
 
 use crate::cli::WhichRun;
 use crate::failure::Failure;
@@ -22,8 +22,9 @@ pub fn rebuild_tables(which: &WhichRun) -> Result<(), Failure> {
 pub fn recompute_run(which: &WhichRun) -> Result<(), Failure> {
     let folder = folder_of(which)?;
     let again = recompute(&folder)?;
-    if !again.results.is_empty() {
-        say(&format!("{}\n", ratings_table(&again.results)))?;
+    let records: Vec<RatingRecord> = again.results.iter().map(RatingRecord::from).collect();
+    if !records.is_empty() {
+        say(&format!("{}\n", ratings_table(&records)))?;
     }
     let part = if again.whole { "" } else { " (the run was cut off: everything up to there)" };
     say(&format!(

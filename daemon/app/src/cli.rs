@@ -32,6 +32,7 @@ pub enum Command {
     /// Do the whole job on the virtual bench: an invented amplifier, no hardware, about a minute
     Demo(DemoOrder),
     /// Run a script on a bench of real or virtual instruments
+    #[command(after_help = crate::failure::EXIT_CODES)]
     Run(RunOnPorts),
     /// Hold benches and a queue of runs for the command line, a page and other programs
     Serve(crate::serve::ServeOrder),
@@ -145,12 +146,15 @@ pub struct RunOnPorts {
     /// The nameplate: the amplifier and its ratings
     #[arg(long, value_name = "FILE")]
     pub nameplate: PathBuf,
-    /// Folder under which the run's own folder is made
-    #[arg(long, value_name = "DIR", default_value = "results")]
-    pub out: PathBuf,
+    /// Folder under which the run's own folder is made [default: results, or the daemon's]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
     /// Folder of what outlasts a restart [default: the user's own for state]
     #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
     pub state: Option<PathBuf>,
+    /// What the daemon does with it
+    #[command(flatten)]
+    pub daemon: crate::client::ThroughDaemon,
     /// Start without looking whether the bench is wired as its file says; the record says so
     #[arg(long)]
     pub without_selfcheck: bool,

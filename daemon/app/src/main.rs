@@ -6,10 +6,12 @@
 mod again;
 mod bench_text;
 mod budget_table;
+mod came_out;
 mod calibrate;
 mod cautions;
 mod check;
 mod cli;
+mod client;
 mod compare;
 mod cool;
 mod demo;
@@ -36,8 +38,10 @@ mod selfcheck;
 mod serve;
 mod service;
 mod state_folder;
+mod table;
 mod talk;
 mod telling;
+mod terminal;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -97,5 +101,9 @@ fn start_log(verbose: u8) {
     };
     let filter = tracing_subscriber::EnvFilter::try_from_env("WATTPROOF_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_ansi(terminal::has_colours())
+        .with_writer(std::io::stderr)
+        .init();
 }

@@ -1,0 +1,16 @@
+//! Tables on the terminal: plain columns that fit 80.
+
+use comfy_table::{ContentArrangement, Table, presets};
+
+/// Width of what is printed, columns.
+pub const WIDTH: u16 = 80;
+
+/// A table without lines or colours; what is too wide is broken within its cell.
+pub fn plain_table(header: &[&str]) -> Table {
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING);
+    table.set_content_arrangement(ContentArrangement::Dynamic);
+    table.set_width(WIDTH);
+    table.set_header(header.iter().copied());
+    table
+}
