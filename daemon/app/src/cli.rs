@@ -34,6 +34,16 @@ pub enum Command {
     /// Run a script on a bench of real or virtual instruments
     #[command(after_help = crate::failure::EXIT_CODES)]
     Run(RunOnPorts),
+    /// Switch everything off, now
+    Stop(crate::stop::StopOrder),
+    /// Tell how the daemon's benches stand, and what runs or waits there
+    Status(crate::status::StatusOrder),
+    /// List the recorded runs, newest first
+    Runs(crate::runs::RunsOrder),
+    /// Show a recorded run in short: ratings, conditions, and what to know before believing a number
+    Show(crate::show::ShowOrder),
+    /// List and change what runs and waits at the daemon
+    Queue(crate::queue::QueueOrder),
     /// Hold benches and a queue of runs for the command line, a page and other programs
     Serve(crate::serve::ServeOrder),
     /// Check how the bench is wired, at idle and at a small level; every run begins with it
@@ -45,7 +55,7 @@ pub enum Command {
     /// Write every table of a run anew from its journal
     Rebuild(WhichRun),
     /// Compute every reading and rating of a run again from its stored captures, and compare
-    Recompute(WhichRun),
+    Recompute(crate::again::RecomputeOrder),
     /// Look at a latched trip and, once its cause is gone, let the bench be armed again
     Reset(ResetOrder),
     /// Serve simulated instruments and an invented amplifier on pseudo-terminals
@@ -69,6 +79,10 @@ pub enum Command {
     Talk(TalkOrder),
     /// Check whether this machine is fit for an unattended bench; opens no port and switches nothing
     Doctor(DoctorOrder),
+    /// Print what a shell needs to complete the command line
+    Completion(crate::completion::CompletionOrder),
+    /// Print the manual page, or write the page of every command
+    Man(crate::man::ManOrder),
     /// The process that switches off when the daemon dies; started by it, of no use by hand
     #[command(hide = true)]
     Guardian,
@@ -124,6 +138,9 @@ pub struct ResumeOnPorts {
 /// `demo`.
 #[derive(Args)]
 pub struct DemoOrder {
+    /// How long it is served
+    #[command(flatten)]
+    pub serving: crate::demo::DemoServing,
     /// Which invented amplifier (`virtual-bench --list` lists them)
     #[arg(long, value_name = "NAME", default_value = "honest")]
     pub amplifier: String,
@@ -295,6 +312,9 @@ pub struct VirtualOrder {
     /// List the invented amplifiers and end
     #[arg(long)]
     pub list: bool,
+    /// Print what is listed as JSON
+    #[arg(long)]
+    pub json: bool,
     /// List the built-in manners and end
     #[arg(long)]
     pub list_manners: bool,
@@ -496,7 +516,7 @@ fn not_negative(text: &str) -> Result<f64, String> {
     value.filter(|value| value.is_finite() && *value >= 0.0).ok_or_else(|| "give a number, 0 or more".into())
 }
 
-fn positive(text: &str) -> Result<f64, String> {
+pub fn positive(text: &str) -> Result<f64, String> {
     not_negative(text).ok().filter(|value| *value > 0.0).ok_or_else(|| "give a number above 0".into())
 }
 

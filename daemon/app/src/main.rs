@@ -13,6 +13,7 @@ mod check;
 mod cli;
 mod client;
 mod compare;
+mod completion;
 mod cool;
 mod demo;
 mod descriptors;
@@ -24,20 +25,26 @@ mod follow;
 mod guardian;
 mod instruments;
 mod machine;
+mod man;
 mod measure;
 mod perform;
 mod port_name;
 mod progress;
+mod queue;
 mod ratings_table;
 mod report;
 mod reset;
 mod run_folder;
+mod runs;
 mod say;
 mod script_process;
 mod selfcheck;
 mod serve;
 mod service;
+mod show;
 mod state_folder;
+mod status;
+mod stop;
 mod table;
 mod talk;
 mod telling;
@@ -60,6 +67,13 @@ fn main() -> ExitCode {
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Serve(order) => serve::serve(&order),
+        Command::Stop(order) => stop::stop(&order),
+        Command::Status(order) => status::status(&order),
+        Command::Runs(order) => runs::runs(&order),
+        Command::Show(order) => show::show(&order),
+        Command::Queue(order) => queue::queue(&order),
+        Command::Completion(order) => completion::completion(&order),
+        Command::Man(order) => man::man(&order),
         Command::Run(order) => perform::run_on_ports(&order),
         Command::Selfcheck(order) => selfcheck::selfcheck(&order),
         Command::Calibrate(order) => calibrate::calibrate(&order),

@@ -35,6 +35,10 @@ pub fn ratings_table(records: &[RatingRecord]) -> String {
             record.calibration.to_string(),
         ]);
     }
+    // Nine columns: one space between them leaves the widest causes whole.
+    for column in table.column_iter_mut() {
+        column.set_padding((0, 1));
+    }
     for index in [0, 1, 3, 4, 5] {
         if let Some(column) = table.column_mut(index) {
             column.set_cell_alignment(CellAlignment::Right);

@@ -11,6 +11,8 @@ pub fn plain_table(header: &[&str]) -> Table {
     table.load_style(presets::NOTHING);
     table.set_content_arrangement(ContentArrangement::Dynamic);
     table.set_width(WIDTH);
-    table.set_header(header.iter().copied());
+    if !header.is_empty() {
+        table.set_header(header.iter().copied());
+    }
     table
 }

@@ -27,7 +27,7 @@ const TRY_AGAIN: Duration = Duration::from_secs(3);
 /// Between two tries.
 const PAUSE: Duration = Duration::from_millis(200);
 
-/// Follows a job that was submitted after `before`; what came out decides how it ends.
+/// Follows a job from `before` on; what came out decides how it ends.
 pub async fn follow(socket: &Socket, before: &Status, job: Job) -> Result<(), Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let mut following = Following {

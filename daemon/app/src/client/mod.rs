@@ -8,6 +8,7 @@ mod ask_error;
 mod event_lines;
 mod follow;
 mod holds;
+mod reset;
 mod socket;
 mod shown;
 mod status;
@@ -16,11 +17,36 @@ mod submit;
 pub use ask_error::AskError;
 pub use follow::follow;
 pub use holds::moment;
+pub use reset::reset_through_daemon;
+pub use shown::hold_words;
 pub use socket::{QUICK, Socket};
 pub use status::Status;
-pub use submit::{ThroughDaemon, run_through_daemon};
+pub use submit::{FileAsked, JobAsked, ThroughDaemon, run_through_daemon};
+
+use std::path::PathBuf;
+
+use clap::Args;
 
 use crate::failure::Failure;
+use crate::state_folder::all_state;
+
+/// Which daemon is asked.
+#[derive(Args)]
+pub struct WhichDaemon {
+    /// Folder in which the daemon keeps its state [default: the user's own for state]
+    #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE", global = true)]
+    pub state: Option<PathBuf>,
+}
+
+impl WhichDaemon {
+    /// Its socket.
+    pub fn socket(&self) -> Result<Socket, Failure> {
+        let state = all_state(self.state.as_deref());
+        state.map(|state| Socket::of(&state)).ok_or_else(|| {
+            Failure::Said("there is no folder in which a daemon's socket could be: name one with --state".into())
+        })
+    }
+}
 
 /// Runs a client's work to its end on this thread.
 pub fn block_on<T>(work: impl Future<Output = T>) -> Result<T, Failure> {

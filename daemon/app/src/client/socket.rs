@@ -44,11 +44,6 @@ impl Socket {
         Socket { path: self.path.clone(), within }
     }
 
-    /// Where it is.
-    pub fn path(&self) -> &Path {
-        &self.path
-    }
-
     /// Asks for something.
     ///
     /// # Errors

@@ -1,6 +1,6 @@
 //! Where everything stands, as the daemon tells it.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -8,6 +8,8 @@ use wattproof_serve::{Bench, Job};
 
 use super::ask_error::AskError;
 use super::socket::Socket;
+use crate::failure::Failure;
+use crate::state_folder::folder_name;
 
 /// Where everything stands.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -37,14 +39,23 @@ impl Status {
         socket.get("/status").await
     }
 
-    /// A bench by its identity, its name or its bench file.
-    pub fn bench(&self, named: &str) -> Option<&Bench> {
-        let file = std::path::Path::new(named).canonicalize().ok();
-        let file = file.map(|file| file.display().to_string());
-        let is = |bench: &&Bench| {
-            bench.bench == named || bench.name == named || Some(&bench.file) == file.as_ref()
+    /// The daemon's bench of that name and file; or why there is none.
+    ///
+    /// # Errors
+    /// The file is not there.
+    pub fn holding(&self, name: &str, file: &Path) -> Result<Result<&Bench, String>, Failure> {
+        let Some(held) = self.benches.iter().find(|held| held.bench == folder_name(name)) else {
+            return Ok(Err(format!("the daemon that answers holds no bench {name:?}")));
         };
-        self.benches.iter().find(is)
+        let file = file.canonicalize().map_err(|source| Failure::File { path: file.into(), source })?;
+        if Path::new(&held.file) != file {
+            return Ok(Err(format!(
+                "the daemon's bench {name:?} is that of {}, not of {}",
+                held.file,
+                file.display()
+            )));
+        }
+        Ok(Ok(held))
     }
 
     /// A job.

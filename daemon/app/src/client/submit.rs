@@ -16,7 +16,7 @@ use crate::cautions::CAUTIONS;
 use crate::cli::RunOnPorts;
 use crate::failure::Failure;
 use crate::say::say;
-use crate::state_folder::{all_state, folder_name};
+use crate::state_folder::all_state;
 
 /// What the daemon does with a run.
 #[derive(Args)]
@@ -42,20 +42,33 @@ impl ThroughDaemon {
     }
 }
 
-/// What is submitted.
+/// A run that is wanted.
 #[derive(Serialize)]
-struct JobAsked<'a> {
-    bench: &'a str,
-    script: FileAsked<'a>,
-    nameplate: FileAsked<'a>,
-    hold: Option<Hold>,
-    without_selfcheck: bool,
+pub struct JobAsked<'a> {
+    /// On which bench.
+    pub bench: &'a str,
+    /// The script.
+    pub script: FileAsked<'a>,
+    /// The nameplate.
+    pub nameplate: FileAsked<'a>,
+    /// What it waits for besides its turn.
+    pub hold: Option<Hold>,
+    /// Whether the bench is not checked before the script.
+    pub without_selfcheck: bool,
 }
 
+/// A file with its text as it is now.
 #[derive(Serialize)]
-struct FileAsked<'a> {
+pub struct FileAsked<'a> {
     name: String,
     text: &'a str,
+}
+
+impl<'a> FileAsked<'a> {
+    /// Under its own name, as far as the daemon takes that.
+    pub fn of(path: &Path, ending: &str, text: &'a str) -> Self {
+        FileAsked { name: plain_name(path, ending), text }
+    }
 }
 
 /// Hands a run to the daemon that holds its bench and follows it; false where no daemon does, or this process was asked
@@ -75,7 +88,7 @@ pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str) -> Resu
                 )));
             }
         };
-        let held = match held_bench(&status, bench, &order.bench)? {
+        let held = match status.holding(bench, &order.bench)? {
             Ok(held) => held,
             Err(why_not) => return here(order, &why_not),
         };
@@ -85,11 +98,23 @@ pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str) -> Resu
         }
         same_results(order, &status)?;
         eprintln!("{CAUTIONS}\n");
-        let job = submit(&socket, order, &held.bench, source).await?;
+        let nameplate = wattproof_texts::read_text(&order.nameplate)
+            .map_err(|source| Failure::File { path: order.nameplate.clone(), source })?;
+        let asked = JobAsked {
+            bench: &held.bench,
+            script: FileAsked::of(&order.script, ".rhai", source),
+            nameplate: FileAsked::of(&order.nameplate, ".toml", &nameplate),
+            hold: hold(order),
+            without_selfcheck: order.without_selfcheck,
+        };
+        let job: Job = socket.post("/jobs", &asked).await?;
         if order.daemon.leave {
             say(&format!("job {} waits at the daemon for {}", job.job, held.name))?;
             return Ok(true);
         }
+        // What was told before it was in the queue is of no interest.
+        let status = Status::ask(&socket).await?;
+        let job = status.job(job.job).cloned().unwrap_or(job);
         follow(&socket, &status, job).await.map(|()| true)
     })?
 }
@@ -103,22 +128,6 @@ fn here(order: &RunOnPorts, why: &str) -> Result<bool, Failure> {
     }
     tracing::info!("this process runs it itself: {why}");
     Ok(false)
-}
-
-/// The daemon's bench of that name and file; or why there is none.
-fn held_bench<'a>(status: &'a Status, name: &str, file: &Path) -> Result<Result<&'a Bench, String>, Failure> {
-    let Some(held) = status.benches.iter().find(|held| held.bench == folder_name(name)) else {
-        return Ok(Err(format!("the daemon that answers holds no bench {name:?}")));
-    };
-    let file = file.canonicalize().map_err(|source| Failure::File { path: file.into(), source })?;
-    if Path::new(&held.file) != file {
-        return Ok(Err(format!(
-            "the daemon's bench {name:?} is that of {}, not of {}",
-            held.file,
-            file.display()
-        )));
-    }
-    Ok(Ok(held))
 }
 
 fn not_under_way(status: &Status, held: &Bench) -> Result<(), Failure> {
@@ -143,23 +152,13 @@ fn same_results(order: &RunOnPorts, status: &Status) -> Result<(), Failure> {
     )))
 }
 
-async fn submit(socket: &Socket, order: &RunOnPorts, bench: &str, source: &str) -> Result<Job, Failure> {
-    let nameplate = wattproof_texts::read_text(&order.nameplate)
-        .map_err(|source| Failure::File { path: order.nameplate.clone(), source })?;
-    let hold = match (&order.daemon.hold_until, order.cool_to) {
+fn hold(order: &RunOnPorts) -> Option<Hold> {
+    match (order.daemon.hold_until, order.cool_to) {
         _ if order.daemon.hold => Some(Hold::ByPerson(true)),
-        (Some(then), _) => Some(Hold::UntilUtc(*then)),
+        (Some(then), _) => Some(Hold::UntilUtc(then)),
         (None, Some(c)) => Some(Hold::HeatsinkCMax(c)),
         (None, None) => None,
-    };
-    let asked = JobAsked {
-        bench,
-        script: FileAsked { name: plain_name(&order.script, ".rhai"), text: source },
-        nameplate: FileAsked { name: plain_name(&order.nameplate, ".toml"), text: &nameplate },
-        hold,
-        without_selfcheck: order.without_selfcheck,
-    };
-    Ok(socket.post("/jobs", &asked).await?)
+    }
 }
 
 /// A file's name as the daemon takes it: letters, digits, dots, dashes and underlines, with that ending.
