@@ -33,9 +33,15 @@ impl CameOut {
             say(&format!("rating {rating} was not measured: {why}\n"))?;
         }
         say(&format!("{} steps recorded:", self.steps))?;
-        for name in
-            ["steps.csv", "ratings.csv", "ratings.json", "curve.csv", "bursts.csv", "journal.jsonl", "run.json"]
-        {
+        for name in [
+            "steps.csv",
+            "ratings.csv",
+            "ratings.json",
+            "curve.csv",
+            "bursts.csv",
+            "journal.jsonl",
+            "run.json",
+        ] {
             let path = self.folder.join(name);
             // There are no ratings.json before the first rating is judged.
             if path.exists() {

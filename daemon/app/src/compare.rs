@@ -13,7 +13,7 @@ use crate::failure::Failure;
 use crate::report::write_aside;
 use crate::run_folder::folder_of;
 use crate::say::{say, say_json};
-use crate::table::plain_table;
+use crate::table::{plain_table, printed};
 
 /// `compare`.
 #[derive(Args)]
@@ -79,7 +79,7 @@ fn table(compared: &Comparison) -> String {
         let cells = row.cells.iter().map(|cell| cell.as_ref().map_or("-".to_string(), cell_words));
         table.add_row(std::iter::once(row.conditions()).chain(cells));
     }
-    table.to_string()
+    printed(table)
 }
 
 fn cell_words(cell: &Cell) -> String {

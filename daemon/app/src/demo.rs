@@ -63,7 +63,8 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
 fn serve_it(order: &DemoOrder, folder: &Path, bench: &Path, source: &str) -> Result<(), Failure> {
     let state = folder.join("state");
     let place = bench_place(bench, &state, true)?;
-    let first = (place.id.clone(), state.clone(), source.to_string(), folder.join("nameplates").join(NAMEPLATE));
+    let first =
+        (place.id.clone(), state.clone(), source.to_string(), folder.join("nameplates").join(NAMEPLATE));
     eprintln!("{CAUTIONS}\n");
     let settings = Settings {
         benches: vec![place],
@@ -106,8 +107,8 @@ fn scripts(folder: &Path) -> Result<PathBuf, Failure> {
 }
 
 fn submit(bench: &str, state: &Path, source: &str, plate: &Path) -> Result<(), Failure> {
-    let nameplate = wattproof_texts::read_text(plate)
-        .map_err(|source| Failure::File { path: plate.into(), source })?;
+    let nameplate =
+        wattproof_texts::read_text(plate).map_err(|source| Failure::File { path: plate.into(), source })?;
     let asked = JobAsked {
         bench,
         script: FileAsked::of(Path::new(SCRIPT), ".rhai", source),

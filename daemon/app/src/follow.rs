@@ -5,7 +5,9 @@ use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
 use wattproof_bench::{Bench, BenchFile, Extras, Safeguards};
-use wattproof_runs::{Outcome, RatingRecord, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
+use wattproof_runs::{
+    Outcome, RatingRecord, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run,
+};
 use wattproof_serve::JobOutcome;
 
 use crate::came_out::CameOut;
@@ -13,6 +15,7 @@ use crate::cool::cool;
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::progress::Progress;
+use crate::say::complain;
 
 /// What is to be done on the bench.
 pub enum Order {
@@ -129,11 +132,11 @@ fn panicked(error: tokio::task::JoinError) -> Failure {
 /// The outcome decides the exit code even when nobody reads what was `told`.
 pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Failure> {
     for warning in &summary.safe.warnings {
-        eprintln!("wattproof: {warning}");
+        complain(warning);
     }
     if !summary.safe.is_safe() {
         if let Some(error) = &summary.error {
-            eprintln!("wattproof: {error}");
+            complain(&error.to_string());
         }
         return Err(Failure::NotSafe);
     }

@@ -6,8 +6,8 @@
 mod again;
 mod bench_text;
 mod budget_table;
-mod came_out;
 mod calibrate;
+mod came_out;
 mod cautions;
 mod check;
 mod cli;
@@ -99,7 +99,7 @@ fn main() -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure @ Failure::NobodyReads) => failure.exit_code(),
         Err(failure) => {
-            eprintln!("wattproof: {failure}");
+            say::complain(&failure.to_string());
             failure.exit_code()
         }
     }
@@ -118,6 +118,8 @@ fn start_log(verbose: u8) {
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_ansi(terminal::has_colours())
+        // It would be told on standard error, and panic where nobody reads that any more.
+        .log_internal_errors(false)
         .with_writer(std::io::stderr)
         .init();
 }

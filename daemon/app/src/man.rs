@@ -27,5 +27,9 @@ pub fn man(order: &ManOrder) -> Result<(), Failure> {
     let file = |source| Failure::File { path: folder.clone(), source };
     std::fs::create_dir_all(folder).map_err(file)?;
     clap_mangen::generate_to(Cli::command(), folder).map_err(file)?;
-    say(&format!("one page a command in {}; `man -l {}/wattproof.1` shows the first", folder.display(), folder.display()))
+    say(&format!(
+        "one page a command in {}; `man -l {}/wattproof.1` shows the first",
+        folder.display(),
+        folder.display()
+    ))
 }

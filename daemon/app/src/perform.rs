@@ -5,8 +5,8 @@ use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, read_sc
 
 use crate::cautions::CAUTIONS;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
-use crate::failure::Failure;
 use crate::client::run_through_daemon;
+use crate::failure::Failure;
 use crate::follow::{Order, follow, judged};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;

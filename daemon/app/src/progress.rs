@@ -113,10 +113,8 @@ impl Progress {
             "step {}: {:.4} V in, {}, THD+N {}, {}",
             step.step,
             step.level_vrms,
-            step.lowest_w.map_or_else(
-                || number(step.lowest_vrms, "V", 4),
-                |lowest_w| number(Some(lowest_w), "W", 2)
-            ),
+            step.lowest_w
+                .map_or_else(|| number(step.lowest_vrms, "V", 4), |lowest_w| number(Some(lowest_w), "W", 2)),
             number(step.worst_thdn_pct, "%", 3),
             number(step.heatsink_c, "°C", 1),
         );

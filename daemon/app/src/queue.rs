@@ -10,7 +10,7 @@ use crate::cli::positive;
 use crate::client::{Socket, WhichDaemon, block_on, hold_words, moment};
 use crate::failure::Failure;
 use crate::say::{say, say_json};
-use crate::table::plain_table;
+use crate::table::{plain_table, printed};
 
 /// `queue`.
 #[derive(Args)]
@@ -121,7 +121,7 @@ pub fn job_table(jobs: &[&Job]) -> String {
     if let Some(column) = table.column_mut(0) {
         column.set_cell_alignment(CellAlignment::Right);
     }
-    table.to_string()
+    printed(table)
 }
 
 /// Where a job stands, in words.

@@ -3,7 +3,7 @@
 use comfy_table::CellAlignment;
 use wattproof_runs::RatingRecord;
 
-use crate::table::plain_table;
+use crate::table::{plain_table, spaced};
 
 /// Rated against measured, a line a rating; fits 80 columns.
 pub fn ratings_table(records: &[RatingRecord]) -> String {
@@ -35,16 +35,13 @@ pub fn ratings_table(records: &[RatingRecord]) -> String {
             record.calibration.to_string(),
         ]);
     }
-    // Nine columns: one space between them leaves the widest causes whole.
-    for column in table.column_iter_mut() {
-        column.set_padding((0, 1));
-    }
     for index in [0, 1, 3, 4, 5] {
         if let Some(column) = table.column_mut(index) {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    table.to_string()
+    // Nine columns: one space between them leaves the widest causes whole.
+    spaced(table, 1)
 }
 
 /// What was claimed, what was measured and its expanded uncertainty, in W or V; not a number where it is absent.

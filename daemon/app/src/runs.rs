@@ -10,7 +10,7 @@ use wattproof_report::{RunBrief, brief};
 use crate::client::{QUICK, Status, WhichDaemon, block_on};
 use crate::failure::Failure;
 use crate::say::{say, say_json};
-use crate::table::plain_table;
+use crate::table::{plain_table, printed};
 
 /// `runs`.
 #[derive(Args)]
@@ -93,7 +93,7 @@ fn table(told: &[Told]) -> String {
     if let Some(column) = table.column_mut(2) {
         column.set_cell_alignment(CellAlignment::Right);
     }
-    table.to_string()
+    printed(table)
 }
 
 /// How a run ended, in a word.

@@ -16,6 +16,13 @@ pub fn say(text: &str) -> Result<(), Failure> {
     }
 }
 
+/// Writes a line to standard error. A run whose daemon died has nobody who reads it, and must end in order all the same.
+pub fn complain(text: &str) {
+    if let Err(error) = writeln!(std::io::stderr().lock(), "wattproof: {text}") {
+        tracing::debug!(%error, "nobody reads standard error");
+    }
+}
+
 /// Writes a value as JSON.
 pub fn say_json(value: &impl Serialize) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value)

@@ -73,18 +73,21 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     let benches =
         order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
     eprintln!("{CAUTIONS}\n");
-    serve_benches(Settings {
-        benches,
-        scripts: order.scripts.clone(),
-        nameplates: order.nameplates.clone(),
-        results: order.out.clone(),
-        state: state.join("daemon"),
-        listen: order.listening.listen,
-        host_names: order.listening.host_name.clone(),
-        tls: order.listening.tls(),
-        program: this_program()?,
-        cautions: CAUTIONS,
-    }, ready)
+    serve_benches(
+        Settings {
+            benches,
+            scripts: order.scripts.clone(),
+            nameplates: order.nameplates.clone(),
+            results: order.out.clone(),
+            state: state.join("daemon"),
+            listen: order.listening.listen,
+            host_names: order.listening.host_name.clone(),
+            tls: order.listening.tls(),
+            program: this_program()?,
+            cautions: CAUTIONS,
+        },
+        ready,
+    )
 }
 
 /// A bench of the daemon's, with what it is called in addresses.

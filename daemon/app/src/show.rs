@@ -14,7 +14,7 @@ use crate::ratings_table::ratings_table;
 use crate::run_folder::folder_of;
 use crate::runs::{all_runs, ended};
 use crate::say::{say, say_json};
-use crate::table::plain_table;
+use crate::table::{plain_table, printed};
 
 /// `show`.
 #[derive(Args)]
@@ -60,7 +60,7 @@ pub fn show(order: &ShowOrder) -> Result<(), Failure> {
     for deviation in &outline.deviations {
         let mut table = plain_table(&[]);
         table.add_row(["-", deviation]);
-        say(&table.to_string())?;
+        say(&printed(table))?;
     }
     Ok(())
 }
@@ -82,7 +82,7 @@ fn head(outline: &Outline) -> String {
     for (name, value) in facts {
         table.add_row([name, &value]);
     }
-    table.to_string()
+    printed(table)
 }
 
 fn fact_table(facts: &[Fact]) -> String {
@@ -90,5 +90,5 @@ fn fact_table(facts: &[Fact]) -> String {
     for fact in facts {
         table.add_row([&fact.name, &fact.value]);
     }
-    table.to_string()
+    printed(table)
 }

@@ -8,7 +8,7 @@ use crate::client::{Status, WhichDaemon, block_on};
 use crate::failure::Failure;
 use crate::queue::job_table;
 use crate::say::{say, say_json};
-use crate::table::plain_table;
+use crate::table::{plain_table, printed};
 
 /// `status`.
 #[derive(Args)]
@@ -47,21 +47,19 @@ fn about(bench: &Bench) -> String {
     table.add_row(["guard", bench.guard.word()]);
     table.add_row(["outputs", outputs(bench)]);
     let number = |value: Option<f64>, unit: &str| value.map(|value| format!("{value:.2} {unit}"));
-    let read = [
-        number(bench.supply_v, "V"),
-        number(bench.supply_a, "A"),
-        number(bench.heatsink_c, "°C heatsink"),
-    ];
+    let read =
+        [number(bench.supply_v, "V"), number(bench.supply_a, "A"), number(bench.heatsink_c, "°C heatsink")];
     let read: Vec<String> = read.into_iter().flatten().collect();
     if let Some(at) = bench.read_utc.filter(|_| !read.is_empty()) {
         table.add_row(["measured", &format!("{} at {}", read.join(", "), at.format("%H:%M:%S UTC"))]);
     }
     if let Some(latched) = &bench.latched {
-        let what = format!("{}; look at the bench, then `wattproof reset --bench {}`", latched.cause, bench.file);
+        let what =
+            format!("{}; look at the bench, then `wattproof reset --bench {}`", latched.cause, bench.file);
         table.add_row(["TRIPPED", &what]);
     }
     table.add_row(["file", &bench.file]);
-    table.to_string()
+    printed(table)
 }
 
 fn outputs(bench: &Bench) -> &'static str {

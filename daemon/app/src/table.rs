@@ -16,3 +16,16 @@ pub fn plain_table(header: &[&str]) -> Table {
     }
     table
 }
+
+/// The table as it is printed, two spaces between columns.
+pub fn printed(table: Table) -> String {
+    spaced(table, 2)
+}
+
+/// The same with so many spaces between columns.
+pub fn spaced(mut table: Table, spaces: u16) -> String {
+    for column in table.column_iter_mut() {
+        column.set_padding((0, spaces));
+    }
+    table.trim_fmt()
+}

@@ -107,7 +107,9 @@ pub fn all_holding() -> std::io::Result<Vec<Holding>> {
         }
         let flags = UNFOLLOWED.bits().cast_signed();
         // One that another user made unreadable, or that has gone meanwhile, tells nothing.
-        let Ok(mut file) = File::options().read(true).custom_flags(flags).open(entry.path()) else { continue };
+        let Ok(mut file) = File::options().read(true).custom_flags(flags).open(entry.path()) else {
+            continue;
+        };
         let Some(holder) = holder_of(&file) else { continue };
         let said = said_in(&mut file);
         let own = format!("process {} (", holder.process);
@@ -178,7 +180,11 @@ mod tests {
             what_for: "bench \"one\"".into(),
         };
         let all = all_holding().unwrap();
-        assert_eq!(all.iter().filter(|one| **one == own).count(), 1, "once, though it holds two ports: {all:?}");
+        assert_eq!(
+            all.iter().filter(|one| **one == own).count(),
+            1,
+            "once, though it holds two ports: {all:?}"
+        );
         // All or nothing: what it had before the refusal is free again.
         let third = hold([c].into_iter(), "bench \"three\"").unwrap();
         drop(first);

@@ -111,8 +111,9 @@ mod tests {
     #[test]
     fn the_standards_own_examples_are_heard_as_it_says() {
         assert_eq!(heard("data: YHOO\ndata: +2\ndata: 10\n\n"), [one("message", "YHOO\n+2\n10", "")]);
-        let comment =
-            heard(": test stream\n\ndata: first event\nid: 1\n\ndata:second event\nid\n\ndata:  third event\n\n");
+        let comment = heard(
+            ": test stream\n\ndata: first event\nid: 1\n\ndata:second event\nid\n\ndata:  third event\n\n",
+        );
         assert_eq!(
             comment,
             [
@@ -123,7 +124,10 @@ mod tests {
         );
         // An empty `data`, two empty ones, and one that no empty line ends.
         assert_eq!(heard("data\n\ndata\ndata\n\ndata:"), [one("message", "", ""), one("message", "\n", "")]);
-        assert_eq!(heard("data:test\n\ndata: test\n\n"), [one("message", "test", ""), one("message", "test", "")]);
+        assert_eq!(
+            heard("data:test\n\ndata: test\n\n"),
+            [one("message", "test", ""), one("message", "test", "")]
+        );
     }
 
     /// HTML standard, 9.2.5 and 9.2.6: line ends, byte order mark, identities, fields that are not known.

@@ -19,6 +19,7 @@ use super::status::Status;
 use crate::came_out::CameOut;
 use crate::failure::Failure;
 use crate::follow::judged;
+use crate::say::complain;
 
 /// Without a beat for so long the daemon hangs (it beats every 2 s).
 const SILENT: Duration = Duration::from_secs(5);
@@ -227,7 +228,7 @@ impl Following<'_> {
         match outcome {
             JobOutcome::NotSafe => {
                 if !self.shown.was_said(error) {
-                    eprintln!("wattproof: {error}");
+                    complain(error);
                 }
                 Err(Failure::NotSafe)
             }

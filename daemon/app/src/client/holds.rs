@@ -15,11 +15,13 @@ fn moment_after<Z: TimeZone>(text: &str, now: &DateTime<Z>) -> Result<DateTime<U
         }
         return Ok(moment.to_utc());
     }
-    let time = NaiveTime::parse_from_str(text, "%H:%M")
-        .map_err(|_| "neither a time of day such as 22:30 nor a moment such as 2026-01-02T22:30:00Z".to_string())?;
+    let time = NaiveTime::parse_from_str(text, "%H:%M").map_err(|_| {
+        "neither a time of day such as 22:30 nor a moment such as 2026-01-02T22:30:00Z".to_string()
+    })?;
     let days = (0..=2).filter_map(|days| now.date_naive().checked_add_days(Days::new(days)));
     // A time that a change of the clock leaves out is that of the day after; of one that comes twice, the first counts.
-    let moments = days.filter_map(|day| now.timezone().from_local_datetime(&NaiveDateTime::new(day, time)).earliest());
+    let moments =
+        days.filter_map(|day| now.timezone().from_local_datetime(&NaiveDateTime::new(day, time)).earliest());
     let next = moments.into_iter().find(|moment| moment > now);
     next.map(|moment| moment.to_utc()).ok_or_else(|| format!("{text} does not come within two days"))
 }
@@ -36,7 +38,8 @@ mod tests {
     #[test]
     fn a_time_of_day_is_the_next_one_and_a_moment_is_itself() {
         let zone = FixedOffset::east_opt(3600).unwrap();
-        let now = chrono::DateTime::parse_from_rfc3339("1985-04-12T22:20:50+01:00").unwrap().with_timezone(&zone);
+        let now =
+            chrono::DateTime::parse_from_rfc3339("1985-04-12T22:20:50+01:00").unwrap().with_timezone(&zone);
         let of = |text| moment_after(text, &now).map(|moment| moment.to_rfc3339());
         assert_eq!(of("22:30"), Ok("1985-04-12T21:30:00+00:00".into()));
         assert_eq!(of("22:20"), Ok("1985-04-13T21:20:00+00:00".into()));

@@ -9,8 +9,8 @@ mod event_lines;
 mod follow;
 mod holds;
 mod reset;
-mod socket;
 mod shown;
+mod socket;
 mod status;
 mod submit;
 
@@ -43,7 +43,9 @@ impl WhichDaemon {
     pub fn socket(&self) -> Result<Socket, Failure> {
         let state = all_state(self.state.as_deref());
         state.map(|state| Socket::of(&state)).ok_or_else(|| {
-            Failure::Said("there is no folder in which a daemon's socket could be: name one with --state".into())
+            Failure::Said(
+                "there is no folder in which a daemon's socket could be: name one with --state".into(),
+            )
         })
     }
 }

@@ -84,11 +84,11 @@ impl Socket {
     /// [`AskError`].
     pub async fn events(&self, bench: &str, after: &str) -> Result<Events, AskError> {
         let place = format!("/events?bench={bench}");
-        let answer =
-            self.limited(self.send(Method::GET, &place, Bytes::new(), Some(after))).await?;
+        let answer = self.limited(self.send(Method::GET, &place, Bytes::new(), Some(after))).await?;
         if !answer.status().is_success() {
             let status = answer.status().as_u16();
-            let body = self.limited(async { answer.into_body().collect().await.map_err(|error| self.broken(error)) });
+            let body = self
+                .limited(async { answer.into_body().collect().await.map_err(|error| self.broken(error)) });
             return Err(refusal(status, &body.await?.to_bytes()));
         }
         Ok(Events { body: answer.into_body(), lines: EventLines::default(), heard: VecDeque::new() })
@@ -124,10 +124,9 @@ impl Socket {
         if let Some(after) = after {
             request = request.header("last-event-id", after);
         }
-        let request = request.body(Full::new(body)).map_err(|error| AskError::Odd {
-            asked: place.into(),
-            what: error.to_string(),
-        })?;
+        let request = request
+            .body(Full::new(body))
+            .map_err(|error| AskError::Odd { asked: place.into(), what: error.to_string() })?;
         sender.send_request(request).await.map_err(|error| self.broken(error))
     }
 
