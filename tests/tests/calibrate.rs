@@ -72,7 +72,7 @@ fn with_divider_off(by: f64) -> Served {
 fn first_rating(served: &Served) -> std::collections::HashMap<String, String> {
     let script = served.script(FIRST_RATING);
     let done = served.run(&script).output().unwrap();
-    assert!(done.status.success(), "{}", said(&done));
+    assert!(finished(&done), "{}", said(&done));
     let folder = served.run_folder();
     let computed = served.again("recompute", &folder).output().unwrap();
     assert!(computed.status.success(), "{}", said(&computed));

@@ -260,6 +260,11 @@ pub fn only_folder(path: &Path) -> PathBuf {
     folders.remove(0)
 }
 
+/// Whether a run finished, whatever the verdicts on its ratings (exit codes: README.md).
+pub fn finished(output: &Output) -> bool {
+    matches!(output.status.code(), Some(0 | 10 | 11))
+}
+
 /// Standard error as text.
 pub fn said(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
