@@ -35,6 +35,7 @@ pub enum Command {
     #[command(after_help = crate::failure::EXIT_CODES)]
     Run(RunOnPorts),
     /// Switch everything off, now
+    #[command(after_help = crate::stop::HOW)]
     Stop(crate::stop::StopOrder),
     /// Tell how the daemon's benches stand, and what runs or waits there
     Status(crate::status::StatusOrder),
@@ -51,6 +52,7 @@ pub enum Command {
     /// Calibrate the digitizer's inputs against a reference meter, and write that into the bench file
     Calibrate(CalibrateOrder),
     /// Go on with a run that was stopped, failed or cut off, from its last recorded step
+    #[command(after_help = crate::failure::EXIT_CODES)]
     Resume(ResumeOnPorts),
     /// Write every table of a run anew from its journal
     Rebuild(WhichRun),

@@ -33,7 +33,11 @@ pub struct QueueOrder {
 #[derive(Subcommand)]
 pub enum QueueWord {
     /// List what runs and waits
-    List,
+    List {
+        /// List jobs that are over as well
+        #[arg(long)]
+        all: bool,
+    },
     /// Put a job that has not begun before another one of its bench, or at the end
     Move {
         /// The job's number
@@ -72,7 +76,8 @@ pub enum QueueWord {
 pub fn queue(order: &QueueOrder) -> Result<(), Failure> {
     let socket = order.daemon.socket()?;
     let (job, word, body) = match order.what {
-        None | Some(QueueWord::List) => return list(&socket, order),
+        None => return list(&socket, order.all, order.json),
+        Some(QueueWord::List { all }) => return list(&socket, all || order.all, order.json),
         Some(QueueWord::Move { job, before, .. }) => (job, "move", json!({ "before": before })),
         Some(QueueWord::Hold { job, until, cool_to }) => {
             let hold = match (until, cool_to) {
@@ -89,12 +94,12 @@ pub fn queue(order: &QueueOrder) -> Result<(), Failure> {
     if order.json { say_json(&job) } else { say(&format!("job {}: {}", job.job, stands(&job))) }
 }
 
-fn list(socket: &Socket, order: &QueueOrder) -> Result<(), Failure> {
+fn list(socket: &Socket, all: bool, as_json: bool) -> Result<(), Failure> {
     let told: Value = block_on(socket.get("/jobs"))??;
     let jobs: Vec<Job> = serde_json::from_value(told["jobs"].clone())
         .map_err(|error| Failure::Said(format!("the daemon's jobs are not understood: {error}")))?;
-    let wanted: Vec<&Job> = jobs.iter().filter(|job| order.all || job.ended_utc.is_none()).collect();
-    if order.json {
+    let wanted: Vec<&Job> = jobs.iter().filter(|job| all || job.ended_utc.is_none()).collect();
+    if as_json {
         return say_json(&wanted);
     }
     if wanted.is_empty() {

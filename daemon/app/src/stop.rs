@@ -22,6 +22,13 @@ const CONFIRMED_WITHIN: Duration = Duration::from_secs(10);
 /// How often it is looked.
 const LOOK: Duration = Duration::from_millis(50);
 
+/// What its help says last.
+pub const HOW: &str = "It asks the daemon and waits a second for its answer, then up to ten for every output to be confirmed \
+    off. Where no daemon answers, the runs of this user on this machine (of every user, for root) are sent SIGTERM, which switches everything off. What \
+    waits in the queue waits for a person from then on. This is no emergency stop: a contactor within reach comes first.\n\n\
+    Exit codes: 0 every output is confirmed off, or no run holds a bench; 1 nobody could be asked; 3 NOT confirmed off: go \
+    and look.";
+
 /// `stop`.
 #[derive(Args)]
 pub struct StopOrder {
