@@ -3,7 +3,7 @@
 use comfy_table::CellAlignment;
 use wattproof_runs::RatingRecord;
 
-use crate::table::{plain_table, spaced};
+use crate::table::{plain_table, printed};
 
 /// Rated against measured, a line a rating; fits 80 columns.
 pub fn ratings_table(records: &[RatingRecord]) -> String {
@@ -14,7 +14,7 @@ pub fn ratings_table(records: &[RatingRecord]) -> String {
         "supply",
         "driven",
         if in_volts { "rated V" } else { "rated W" },
-        if in_volts { "measured V ± U" } else { "measured W ± U" },
+        if in_volts { "measured V ±U" } else { "measured W ±U" },
         "ratio",
         "cause",
         "verdict",
@@ -40,8 +40,7 @@ pub fn ratings_table(records: &[RatingRecord]) -> String {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    // Nine columns: one space between them leaves the widest causes whole.
-    spaced(table, 1)
+    printed(table)
 }
 
 /// What was claimed, what was measured and its expanded uncertainty, in W or V; not a number where it is absent.

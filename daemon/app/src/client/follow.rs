@@ -31,12 +31,13 @@ const PAUSE: Duration = Duration::from_millis(200);
 /// Follows a job from `before` on; what came out decides how it ends.
 pub async fn follow(socket: &Socket, before: &Status, job: Job) -> Result<(), Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
+    let bench = before.benches.iter().find(|bench| bench.bench == job.bench);
     let mut following = Following {
         socket,
         before,
         after: before.last_event.clone(),
         events: None,
-        shown: Shown::new(job),
+        shown: Shown::new(job, bench),
         asked_to_stop: false,
     };
     let mut signals = Signals {
@@ -117,7 +118,8 @@ impl Following<'_> {
                     return Ok(event);
                 }
                 Ok(None) => self.events = None,
-                Err(_) => return Err(self.lost("it has said nothing for 5 s")),
+                // A machine that is busy may be late; a daemon that is there answers when it is asked.
+                Err(_) => self.events = None,
             }
         }
     }

@@ -68,14 +68,19 @@ pub struct Shown {
     /// Faults that were said already.
     said: Vec<String>,
     in_alarm: bool,
+    is_latched: bool,
     progress: Progress,
 }
 
 impl Shown {
-    /// From how it stands now.
-    pub fn new(job: Job) -> Self {
-        let shown = Shown { job, said: Vec::new(), in_alarm: false, progress: Progress::new() };
+    /// From how it and its bench stand now.
+    pub fn new(job: Job, bench: Option<&Bench>) -> Self {
+        let progress = Progress::new();
+        let mut shown = Shown { job, said: Vec::new(), in_alarm: false, is_latched: false, progress };
         shown.place();
+        if let Some(bench) = bench {
+            shown.bench_is(bench);
+        }
         shown
     }
 
@@ -103,7 +108,7 @@ impl Shown {
         let now = &self.job;
         if now.state == JobState::Running && !before.state.is_under_way() {
             self.progress.begins();
-            self.progress.line(&format!("job {} begins", now.job));
+            self.place();
         }
         if let Some(steps) = now.steps_planned.filter(|_| now.steps_planned != before.steps_planned) {
             self.progress.planned(steps);
@@ -123,7 +128,19 @@ impl Shown {
     }
 
     fn bench_is(&mut self, bench: &Bench) {
-        let alarm = bench.bench == self.job.bench && bench.guard == GuardState::Alarm;
+        if bench.bench != self.job.bench {
+            return;
+        }
+        if let Some(latched) =
+            bench.latched.as_ref().filter(|_| !self.is_latched && self.job.state.is_ahead())
+        {
+            self.progress.line(&format!(
+                "nothing begins on this bench, it tripped: {}; look at it, then `wattproof reset --bench {}`",
+                latched.cause, bench.file
+            ));
+        }
+        self.is_latched = bench.latched.is_some();
+        let alarm = bench.guard == GuardState::Alarm;
         if alarm && !self.in_alarm {
             self.progress.line("ALARM: an output was not confirmed off: go and look");
         }
@@ -166,6 +183,9 @@ impl Shown {
 
     fn place(&self) {
         let job = &self.job;
+        if !job.state.is_ahead() {
+            return self.progress.line(&format!("job {} begins", job.job));
+        }
         let place = job.position.map_or(String::new(), |place| format!(", place {place} in the queue"));
         let waits = hold_words(job.hold).map_or(String::new(), |words| format!("; it waits {words}"));
         self.progress.line(&format!("job {} is at the daemon{place}{waits}", job.job));
