@@ -255,34 +255,46 @@ fn the_queue_is_ordered_held_and_cancelled() {
     assert_eq!(json(&asks(&served, &["show", &run, "--json"]))["outcome"], "finished");
 }
 
-/// Both ways of running end alike.
+/// Exit codes of a script by both ways of running, which end alike: in this process, and through a daemon.
+fn codes(served: &Served, script: &str, further: &[&str]) -> (Option<i32>, Option<i32>) {
+    let script = served.script(script);
+    let here = served.run(&script).arg("--here").args(further).output().unwrap();
+    let daemon = Daemon::start(served);
+    let through = served.run(&script).args(further).output().unwrap();
+    drop(daemon);
+    assert!(said(&through).contains("s] job "), "{}", said(&through));
+    assert_eq!(outputs(served), ["0", "0", "0"]);
+    (here.status.code(), through.status.code())
+}
+
+/// The self-check has tests of its own.
+const AT_ONCE: [&str; 1] = ["--without-selfcheck"];
+
 #[test]
-fn exit_codes_tell_what_came_out() {
-    let codes = |served: &Served, script: &str| {
-        let script = served.script(script);
-        let here = served.run(&script).arg("--here").output().unwrap();
-        let daemon = Daemon::start(served);
-        let through = served.run(&script).output().unwrap();
-        drop(daemon);
-        assert!(said(&through).contains("job 1 begins"), "{}", said(&through));
-        assert_eq!(outputs(served), ["0", "0", "0"]);
-        (here.status.code(), through.status.code())
-    };
+fn a_short_rating_is_exit_code_10() {
     let served = Served::start("short");
-    assert_eq!(codes(&served, FIRST_RATING), (Some(10), Some(10)), "a rating is short");
-    drop(served);
+    assert_eq!(codes(&served, FIRST_RATING, &AT_ONCE), (Some(10), Some(10)));
+}
+
+#[test]
+fn an_undecided_rating_is_exit_code_11() {
     let served = Served::start("honest");
-    assert_eq!(codes(&served, "throw \"no\";"), (Some(1), Some(1)), "the script fails");
-    // What the amplifier gives, claimed: 115.6 W within U of 0.4 W (the amplifier model's own truth).
+    // What the amplifier gives, claimed: 115.6 W, with U of 0.4 W (the amplifier model's own truth).
     let plate = std::fs::read_to_string(served.nameplate()).unwrap();
     let claimed = plate.replacen("watts = 100.0", "watts = 115.6", 1);
     assert_ne!(plate, claimed);
     std::fs::write(served.nameplate(), claimed).unwrap();
-    assert_eq!(codes(&served, FIRST_RATING), (Some(11), Some(11)), "a rating is undecided");
+    assert_eq!(codes(&served, FIRST_RATING, &AT_ONCE), (Some(11), Some(11)));
+}
+
+#[test]
+fn a_failure_is_exit_code_1_and_a_wrong_bench_4() {
+    let served = Served::start("honest");
+    assert_eq!(codes(&served, "throw \"no\";", &AT_ONCE), (Some(1), Some(1)));
     drop(served);
     let load = "[[fault]]\nport = \"load\"\nwhat.wrong_load = { output = 1, ohm = 8.0 }\nfor_s = 600.0\n";
     let served = Served::start_with_faults("honest", |_| Some(load.into()));
-    assert_eq!(codes(&served, FIRST_RATING), (Some(4), Some(4)), "the bench is wired wrong");
+    assert_eq!(codes(&served, FIRST_RATING, &[]), (Some(4), Some(4)));
 }
 
 /// Where no daemon answers, the run itself is told.

@@ -229,9 +229,7 @@ impl Following<'_> {
         };
         match outcome {
             JobOutcome::NotSafe => {
-                if !self.shown.was_said(error) {
-                    complain(error);
-                }
+                complain(error);
                 Err(Failure::NotSafe)
             }
             JobOutcome::Stopped => Err(Failure::Stopped),

@@ -65,8 +65,6 @@ impl From<&StepRow> for Seen {
 pub struct Shown {
     /// The job as last told.
     pub job: Job,
-    /// Faults that were said already.
-    said: Vec<String>,
     in_alarm: bool,
     is_latched: bool,
     progress: Progress,
@@ -76,7 +74,7 @@ impl Shown {
     /// From how it and its bench stand now.
     pub fn new(job: Job, bench: Option<&Bench>) -> Self {
         let progress = Progress::new();
-        let mut shown = Shown { job, said: Vec::new(), in_alarm: false, is_latched: false, progress };
+        let mut shown = Shown { job, in_alarm: false, is_latched: false, progress };
         shown.place();
         if let Some(bench) = bench {
             shown.bench_is(bench);
@@ -157,18 +155,11 @@ impl Shown {
         if let Some(rating) = told.rating {
             self.progress.judged(&serde_json::from_value::<RatingRecord>(rating)?);
         }
-        if !told.text.is_empty() {
+        // What it failed of stands in the job as well, and is said at its end.
+        if !told.text.is_empty() && told.level != "error" {
             self.progress.line(&told.text);
-            if told.level == "error" {
-                self.said.push(told.text);
-            }
         }
         Ok(())
-    }
-
-    /// Whether a fault was shown already.
-    pub fn was_said(&self, text: &str) -> bool {
-        self.said.iter().any(|said| said == text)
     }
 
     /// A line beside the bar.
