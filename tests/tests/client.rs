@@ -10,91 +10,13 @@ mod bench;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
+use bench::daemon::{Daemon, asks, job, json, outputs, signal, until};
 use bench::{FIRST_RATING, Served, number, root, rows, said, wattproof};
 use serde_json::Value;
 use wattproof_tests::figure::keeps;
-
-/// What a test waits for at most.
-const LONG: Duration = Duration::from_secs(60);
-
-/// A daemon that holds the bench; ends when dropped, and lets every run end first.
-struct Daemon {
-    child: Child,
-}
-
-impl Daemon {
-    fn start(served: &Served) -> Daemon {
-        let folder = served.folder.path();
-        let mut child = Command::new(wattproof())
-            .args(["serve", "--listen", "127.0.0.1:0", "--bench"])
-            .arg(served.bench())
-            .arg("--scripts")
-            .arg(root().join("scripts"))
-            .arg("--nameplates")
-            .arg(folder)
-            .arg("--out")
-            .arg(folder.join("results"))
-            .env("WATTPROOF_STATE", served.state())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        assert!(lines.any(|line| line.unwrap().starts_with("The page:")), "the daemon did not start");
-        Daemon { child }
-    }
-
-    fn signal(&self, name: &str) {
-        signal(&self.child, name);
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        self.signal("INT");
-        let _ = self.child.wait();
-    }
-}
-
-fn signal(child: &Child, name: &str) {
-    // Whoever has ended already can't be sent anything.
-    let _ = Command::new("kill")
-        .arg(format!("-{name}"))
-        .arg(child.id().to_string())
-        .stderr(Stdio::null())
-        .status();
-}
-
-/// A command that asks the daemon of a bench.
-fn asks(served: &Served, words: &[&str]) -> Output {
-    Command::new(wattproof()).args(words).env("WATTPROOF_STATE", served.state()).output().unwrap()
-}
-
-fn json(output: &Output) -> Value {
-    assert!(output.status.success(), "{}", said(output));
-    serde_json::from_slice(&output.stdout).unwrap()
-}
-
-/// The job of a number, as the queue tells it.
-fn job(served: &Served, number: u64) -> Value {
-    let jobs = json(&asks(served, &["queue", "--all", "--json"]));
-    jobs.as_array().unwrap().iter().find(|job| job["job"] == number).cloned().unwrap_or_default()
-}
-
-fn until(what: &str, mut is: impl FnMut() -> bool) {
-    let until = Instant::now() + LONG;
-    while !is() {
-        assert!(Instant::now() < until, "not within a minute: {what}");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-}
-
-fn outputs(served: &Served) -> [String; 3] {
-    [("source", "OUTP1?"), ("source", "OUTP2?"), ("supply", "OUTP?")].map(|(role, ask)| served.ask(role, ask))
-}
 
 /// What a pipe is given: no escape code, and no line of a table beyond 80 columns.
 fn is_plain(output: &Output) {
@@ -297,18 +219,44 @@ fn a_failure_is_exit_code_1_and_a_wrong_bench_4() {
     assert_eq!(codes(&served, FIRST_RATING, &[]), (Some(4), Some(4)));
 }
 
+/// Names a bench like no other on this machine: other tests run beside this one.
+fn renamed(served: &Served) -> String {
+    let name = format!("bench of test {} {}", std::process::id(), served.process());
+    let text = std::fs::read_to_string(served.bench()).unwrap();
+    let other = text.replacen("name = \"virtual bench\"", &format!("name = \"{name}\""), 1);
+    assert_ne!(text, other);
+    std::fs::write(served.bench(), other).unwrap();
+    name
+}
+
+/// A daemon that hangs keeps nobody from a stop: the run itself is told.
+#[test]
+fn stop_passes_by_a_daemon_that_hangs() {
+    let served = Served::start("honest");
+    let name = renamed(&served);
+    let daemon = Daemon::start(&served);
+    let left = served.run(&rated_power()).arg("--leave").output().unwrap();
+    assert_eq!(left.status.code(), Some(0), "{}", said(&left));
+    until("a step", || job(&served, 1)["steps"].as_u64() >= Some(1));
+    daemon.signal("STOP");
+    let began = Instant::now();
+    let stopped = asks(&served, &["stop", "--bench", &name]);
+    let took = began.elapsed();
+    daemon.signal("CONT");
+    assert_eq!(stopped.status.code(), Some(0), "{}", said(&stopped));
+    assert!(said(&stopped).contains("did not answer within 1 s"), "{}", said(&stopped));
+    assert_eq!(outputs(&served), ["0", "0", "0"]);
+    println!("stop came back after {took:?}");
+    // A second of patience, then what a stop takes.
+    assert!(keeps(took, Duration::from_secs(3)), "{took:?}");
+    until("the end of the run", || job(&served, 1)["outcome"] == "stopped");
+}
+
 /// Where no daemon answers, the run itself is told.
 #[test]
 fn stop_without_a_daemon_signals_the_run_that_holds_the_bench() {
     let served = Served::start("honest");
-    // Named like no other bench on this machine: other tests run beside this one.
-    let name = format!("bench of test {}", std::process::id());
-    let text = std::fs::read_to_string(served.bench()).unwrap();
-    std::fs::write(
-        served.bench(),
-        text.replacen("name = \"virtual bench\"", &format!("name = \"{name}\""), 1),
-    )
-    .unwrap();
+    let name = renamed(&served);
     let none = asks(&served, &["stop", "--bench", &name]);
     assert_eq!(none.status.code(), Some(0), "{}", said(&none));
     assert!(

@@ -8,6 +8,8 @@
     reason = "a test helper fails by panicking"
 )]
 
+pub mod daemon;
+
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
