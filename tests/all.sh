@@ -27,8 +27,10 @@ quietly() {
 # Counts the tests of the last command from the summaries it printed. A part that ran none has failed.
 count() {
     local what=$1 found
-    # cargo-nextest "123 tests run: 123 passed", cargo test "ok. 12 passed; 0 failed", pytest "12 passed in 3.4s".
-    found=$(sed 's/\x1b\[[0-9;]*m//g' "$log" | grep -E 'tests? run:|^test result:|passed in ' |
+    # cargo-nextest "123 tests run: 123 passed", cargo test "ok. 12 passed; 0 failed", pytest "12 passed in 3.4s",
+    # node "# pass 12", or "ℹ pass 12" at a terminal.
+    found=$(sed -E 's/\x1b\[[0-9;]*m//g; s/^(#|ℹ) pass ([0-9]+)$/passed in node: \2 passed/' "$log" |
+        grep -E 'tests? run:|^test result:|passed in ' |
         grep -oE '[0-9]+ passed' | awk '{ sum += $1 } END { print sum + 0 }')
     if [ "$found" -eq 0 ]; then
         cat "$log" >&2
@@ -68,6 +70,9 @@ install_packages() {
     local missing=()
     command -v ngspice >/dev/null || missing+=(ngspice)
     command -v cc >/dev/null || missing+=(build-essential)
+    command -v chromium >/dev/null || missing+=(chromium)
+    command -v node >/dev/null || missing+=(nodejs)
+    command -v npm >/dev/null || missing+=(npm)
     # Once the environment is there, nobody needs another one.
     if [ ! -x .venv/bin/python ] && ! usable_python >/dev/null; then
         missing+=(python3 python3-venv)
@@ -103,8 +108,16 @@ install_python_libraries() {
     cp tests/requirements.txt .venv/requirements.txt
 }
 
+# What drives the browser; made again when the list changes.
+install_page_libraries() {
+    cmp -s tests/page/package-lock.json tests/page/node_modules/made-from.json && return
+    quietly "installing what drives the browser" npm ci --prefix tests/page --no-audit --no-fund
+    cp tests/page/package-lock.json tests/page/node_modules/made-from.json
+}
+
 install_packages
 install_python_libraries
+install_page_libraries
 quietly "building" cargo build --release --locked -p wattproof -p wattproof-tests -p wattproof-faults
 quietly "schedules of faults" "$CARGO_TARGET_DIR/release/wattproof-faults" --seeds 10000
 schedules=$(grep -E '^[0-9]+ of [0-9]+ schedules broke' "$log")
@@ -121,6 +134,8 @@ else
 fi
 quietly "checks by outside programs" .venv/bin/python -m pytest tests/oracles -q
 count "checks by outside programs"
+quietly "the page in a browser" npm test --prefix tests/page
+count "the page in a browser"
 echo "$schedules"
-echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA."
+echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA, pandas, html5lib, schemathesis, Chromium."
 echo "$passed passed, 0 failed"

@@ -53,6 +53,25 @@ fn wait_for_steps(served: &Served, steps: usize) {
     }
 }
 
+/// A terminal that was closed, or a daemon that died, leaves standard error without a reader: whoever writes there must
+/// not fall over it and leave the record open.
+#[test]
+fn a_run_that_nobody_reads_still_closes_its_record() {
+    let served = Served::start("honest");
+    let mut command = served.run(&root().join("scripts/rated_power.rhai"));
+    let mut child =
+        command.env("WATTPROOF_LOG", "trace").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    wait_for_steps(&served, 2);
+    drop((child.stdout.take(), child.stderr.take()));
+    wait_for_steps(&served, 4);
+    signal(&child, "HUP");
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    let record = std::fs::read_to_string(served.run_folder().join("run.json")).unwrap();
+    let record: serde_json::Value = serde_json::from_str(&record).unwrap();
+    assert_eq!(record["outcome"], "stopped", "{}", record["error"]);
+    assert_outputs_off(&served);
+}
+
 #[test]
 fn ctrl_c_switches_everything_off_and_keeps_the_record() {
     for (name, steps) in [("INT", 1), ("TERM", 3), ("INT", 6)] {

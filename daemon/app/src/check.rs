@@ -40,7 +40,7 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
             Ok(described) => crate::say::say(&format!("{name}: good ({described})"))?,
             Err(failure) => {
                 faults += 1;
-                eprintln!("{failure}");
+                aside!("{failure}");
             }
         }
     }

@@ -21,6 +21,9 @@ pub struct Cli {
     /// Say more on standard error (-v what, -vv how, -vvv every byte)
     #[arg(short, long, action = clap::ArgAction::Count, global = true)]
     pub verbose: u8,
+    /// Write the log as JSON, an object a line
+    #[arg(long, global = true)]
+    pub log_json: bool,
     /// What to do
     #[command(subcommand)]
     pub command: Command,

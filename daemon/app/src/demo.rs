@@ -42,9 +42,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     make(&plates)?;
     let plate_path = plates.join(NAMEPLATE);
     let _serving = Serving::start(order, &bench_path, &plate_path)?;
-    eprintln!(
-        "Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used."
-    );
+    aside!("Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used.");
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
     let source = read_script(Path::new(SCRIPT)).unwrap_or_else(|_| SHIPPED.to_string());
     if order.serving.serve {
@@ -65,7 +63,7 @@ fn serve_it(order: &DemoOrder, folder: &Path, bench: &Path, source: &str) -> Res
     let place = bench_place(bench, &state, true)?;
     let first =
         (place.id.clone(), state.clone(), source.to_string(), folder.join("nameplates").join(NAMEPLATE));
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     let settings = Settings {
         benches: vec![place],
         scripts: scripts(folder)?,
@@ -84,11 +82,11 @@ fn serve_it(order: &DemoOrder, folder: &Path, bench: &Path, source: &str) -> Res
         let submitting = std::thread::Builder::new().name("first job".into()).spawn(move || {
             let (bench, state, source, plate) = first;
             if let Err(failure) = submit(&bench, &state, &source, &plate) {
-                eprintln!("wattproof: the first run was not submitted: {failure}");
+                aside!("wattproof: the first run was not submitted: {failure}");
             }
         });
         if let Err(error) = submitting {
-            eprintln!("wattproof: the first run was not submitted: {error}");
+            aside!("wattproof: the first run was not submitted: {error}");
         }
     })
 }

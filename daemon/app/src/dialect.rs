@@ -28,7 +28,7 @@ fn check(files: &[PathBuf]) -> Result<(), Failure> {
             Ok(dialect) => tell(&file, &dialect)?,
             Err(error) => {
                 faults += 1;
-                eprintln!("{error}");
+                aside!("{error}");
             }
         }
     }

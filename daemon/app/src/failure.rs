@@ -105,6 +105,16 @@ pub enum Failure {
 }
 
 impl Failure {
+    /// Whether a person stopped it.
+    pub fn is_stop(&self) -> bool {
+        let of_bench = |error: &BenchError| matches!(error, BenchError::Stopped(_));
+        match self {
+            Failure::Stopped => true,
+            Failure::Bench(error) | Failure::Run(RunError::Bench(error)) => of_bench(error),
+            _ => false,
+        }
+    }
+
     /// 10 a rating is short, 11 one is undecided, 1 failed, 3 an output may be live, 4 the bench is wired wrong, 130
     /// stopped by a person.
     pub fn exit_code(&self) -> ExitCode {
@@ -114,7 +124,8 @@ impl Failure {
             Failure::Short => ExitCode::from(10),
             Failure::Undecided => ExitCode::from(11),
             Failure::WrongBench(_) => ExitCode::from(4),
-            Failure::Stopped | Failure::Cancelled | Failure::Left => ExitCode::from(130),
+            Failure::Cancelled | Failure::Left => ExitCode::from(130),
+            stopped if stopped.is_stop() => ExitCode::from(130),
             _ => ExitCode::FAILURE,
         }
     }

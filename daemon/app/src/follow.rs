@@ -15,7 +15,6 @@ use crate::cool::cool;
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::progress::Progress;
-use crate::say::complain;
 
 /// What is to be done on the bench.
 pub enum Order {
@@ -132,11 +131,11 @@ fn panicked(error: tokio::task::JoinError) -> Failure {
 /// The outcome decides the exit code even when nobody reads what was `told`.
 pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Failure> {
     for warning in &summary.safe.warnings {
-        complain(warning);
+        aside!("wattproof: {warning}");
     }
     if !summary.safe.is_safe() {
         if let Some(error) = &summary.error {
-            complain(&error.to_string());
+            aside!("wattproof: {error}");
         }
         return Err(Failure::NotSafe);
     }

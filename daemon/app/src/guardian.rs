@@ -16,9 +16,7 @@ pub fn guardian() -> ExitCode {
     match become_guardian() {
         Ok(_) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!(
-                "wattproof: {error}\nThe daemon starts its guardian by itself: `wattproof run` or `demo`"
-            );
+            aside!("wattproof: {error}\nThe daemon starts its guardian by itself: `wattproof run` or `demo`");
             ExitCode::FAILURE
         }
     }

@@ -3,6 +3,12 @@
 //! What the room is for: words a person types, and what that person sees. It opens files and ports through
 //! `daemon/bench` and `daemon/runs`, tells recorded runs by `daemon/report`, and knows no measuring and no SCPI itself.
 
+#![warn(clippy::print_stderr)]
+
+// First: its macro is for all rooms below.
+#[macro_use]
+mod say;
+
 mod again;
 mod bench_text;
 mod budget_table;
@@ -36,7 +42,6 @@ mod report;
 mod reset;
 mod run_folder;
 mod runs;
-mod say;
 mod script_process;
 mod selfcheck;
 mod serve;
@@ -63,7 +68,7 @@ fn main() -> ExitCode {
     if let Command::Guardian = cli.command {
         return guardian::guardian();
     }
-    start_log(cli.verbose);
+    start_log(&cli);
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Serve(order) => serve::serve(&order),
@@ -99,15 +104,15 @@ fn main() -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure @ Failure::NobodyReads) => failure.exit_code(),
         Err(failure) => {
-            say::complain(&failure.to_string());
+            aside!("wattproof: {failure}");
             failure.exit_code()
         }
     }
 }
 
 /// Log to standard error; `WATTPROOF_LOG` (a tracing filter) overrides the flag.
-fn start_log(verbose: u8) {
-    let level = match verbose {
+fn start_log(cli: &Cli) {
+    let level = match cli.verbose {
         0 => "error",
         1 => "info",
         2 => "debug",
@@ -115,11 +120,16 @@ fn start_log(verbose: u8) {
     };
     let filter = tracing_subscriber::EnvFilter::try_from_env("WATTPROOF_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
-    tracing_subscriber::fmt()
+    // Of a log that nobody reads nothing is said, and nothing panics.
+    let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_ansi(terminal::has_colours())
-        // It would be told on standard error, and panic where nobody reads that any more.
         .log_internal_errors(false)
-        .with_writer(std::io::stderr)
-        .init();
+        .with_writer(std::io::stderr);
+    match &cli.command {
+        // The daemon that hears it knows when and from whom.
+        Command::Run(order) if order.tell => log.without_time().with_target(false).with_level(false).init(),
+        _ if cli.log_json => log.json().init(),
+        _ => log.init(),
+    }
 }

@@ -33,7 +33,7 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     if order.tell {
         return run_and_tell(bench, state, run, order.cool_to);
     }
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     judged(follow(bench, state, Order::Run(run), order.cool_to)?)
 }
 
@@ -47,7 +47,7 @@ pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
         .script
         .as_ref()
         .map(|path| Ok::<_, Failure>(Script { path: path.clone(), source: read_script(path)? }));
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
     let state = state_folder(order.state.as_deref(), &bench.name);
     judged(follow(bench, state, Order::Resume(resume), None)?)

@@ -77,7 +77,7 @@ impl Progress {
     /// A line that stays.
     pub fn line(&self, text: &str) {
         if self.bar.is_hidden() {
-            eprintln!("[{:7.1} s] {text}", self.elapsed_s());
+            aside!("[{:7.1} s] {text}", self.elapsed_s());
         } else {
             self.bar.println(text);
         }

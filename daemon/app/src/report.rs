@@ -69,7 +69,7 @@ fn figures(folder: &Path, into: &Path) -> Result<Vec<PathBuf>, Failure> {
             match draw(folder, Some(step), None) {
                 Ok(svg) => drawn.push((format!("rating-{rating}-{name}"), svg)),
                 Err(error @ ReportError::Capture(_)) => {
-                    eprintln!("wattproof: {name} of step {step}: {error}")
+                    aside!("wattproof: {name} of step {step}: {error}")
                 }
                 Err(error) => return Err(error.into()),
             }

@@ -33,7 +33,7 @@ pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
         say(&serde_json::json!({ "number": standing.nonce.to_string() }).to_string())?;
         return quoted(&bench, standing.nonce).and_then(|()| said_reset());
     }
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     say(&told(&standing))?;
     ask_for_number(&standing.nonce.to_string(), order.from_pipe)?;
     quoted(&bench, standing.nonce)?;
@@ -75,7 +75,7 @@ fn quoted(bench: &Bench, nonce: u64) -> Result<(), Failure> {
     }
     let report = bench.reset(nonce)?;
     for warning in &report.warnings {
-        eprintln!("wattproof: {warning}");
+        aside!("wattproof: {warning}");
     }
     if report.is_safe() { Ok(()) } else { Err(Failure::NotSafe) }
 }

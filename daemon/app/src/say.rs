@@ -1,4 +1,4 @@
-//! Standard output, for which a reader that has gone away is no error.
+//! Standard output and standard error, for which a reader that has gone away is no error.
 
 use std::io::{ErrorKind, Write};
 
@@ -16,16 +16,23 @@ pub fn say(text: &str) -> Result<(), Failure> {
     }
 }
 
-/// Writes a line to standard error. A run whose daemon died has nobody who reads it, and must end in order all the same.
-pub fn complain(text: &str) {
-    if let Err(error) = writeln!(std::io::stderr().lock(), "wattproof: {text}") {
-        tracing::debug!(%error, "nobody reads standard error");
-    }
-}
-
 /// Writes a value as JSON.
 pub fn say_json(value: &impl Serialize) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value)
         .map_err(|error| Failure::Said(format!("this can't be put into JSON: {error}; please report it")))?;
     say(&text)
+}
+
+/// Writes a line for a person to standard error. Nobody there is no error, and never a reason to leave a bench or a
+/// record as it is: a terminal can be closed at any moment.
+pub fn aside(text: &str) {
+    let mut out = std::io::stderr().lock();
+    if writeln!(out, "{text}").and_then(|()| out.flush()).is_err() {
+        tracing::trace!("nobody reads standard error");
+    }
+}
+
+/// `eprintln!` without its panic.
+macro_rules! aside {
+    ($($text:tt)*) => { $crate::say::aside(&format!($($text)*)) };
 }

@@ -25,7 +25,7 @@ pub fn selfcheck(order: &SelfCheckOrder) -> Result<(), Failure> {
     check_dialects(&bench)?;
     let nameplate =
         order.nameplate.as_ref().map_or_else(|| Ok(nobody(&bench)), |path| Nameplate::read(path))?;
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     // The script is this program's own and empty: it needs no process to bound it.
     let script = Script { path: PathBuf::from("(self-check alone)"), source: String::new() };
     let run = RunOrder::new(script, ScriptIn::Here, nameplate, order.out.clone());

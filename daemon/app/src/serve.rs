@@ -70,9 +70,12 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     let state = all_state(order.state.as_deref()).ok_or_else(|| {
         Failure::Said("there is no folder for queue and token: name one with --state".into())
     })?;
+    // Runs are started from elsewhere.
+    let state =
+        std::path::absolute(&state).map_err(|source| Failure::File { path: state.clone(), source })?;
     let benches =
         order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     serve_benches(
         Settings {
             benches,
@@ -93,7 +96,6 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
 /// A bench of the daemon's, with what it is called in addresses.
 pub fn bench_place(file: &Path, state: &Path, invented: bool) -> Result<BenchPlace, Failure> {
     let name = BenchFile::read(file)?.name;
-    // Runs are started from elsewhere.
     let file = file.canonicalize().map_err(|source| Failure::File { path: file.into(), source })?;
     let id = folder_name(&name);
     Ok(BenchPlace { state: Some(state.join(&id)), id, file, invented })

@@ -57,7 +57,7 @@ pub fn stop(order: &StopOrder) -> Result<(), Failure> {
             Err(error) if error.is_nobody() => tracing::info!("{error}"),
             Err(error @ AskError::Refused(_)) => return Err(error.into()),
             Err(error) => {
-                eprintln!("wattproof: {error}\nwattproof: the runs themselves are sent a signal");
+                aside!("wattproof: {error}\nwattproof: the runs themselves are sent a signal");
                 hangs = Some(error);
             }
         }
@@ -170,9 +170,11 @@ fn signal_runs(order: &StopOrder, began: Instant, hangs: Option<AskError>) -> Re
     let (own, others): (Vec<Holding>, Vec<Holding>) =
         all_holding().map_err(wrap)?.into_iter().filter(wanted).partition(|one| one.user == us || us == 0);
     for other in &others {
-        eprintln!(
+        aside!(
             "wattproof: process {} ({}) is user {}'s: have that user or root stop it",
-            other.process, other.what_for, other.user
+            other.process,
+            other.what_for,
+            other.user
         );
     }
     for run in &own {

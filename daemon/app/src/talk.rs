@@ -35,7 +35,7 @@ pub fn talk(order: &TalkOrder) -> Result<(), Failure> {
         None => found,
     };
     let link = wattproof_link::open(&found).map_err(|error| Failure::Said(error.to_string()))?;
-    eprintln!(
+    aside!(
         "{found}: this is no guarded path: what is typed is sent, no limit is kept, and nothing is switched off on \
          leaving (Ctrl-C or Ctrl-D)"
     );
@@ -43,7 +43,7 @@ pub fn talk(order: &TalkOrder) -> Result<(), Failure> {
     // Else the first message would be blamed for them.
     match talk.errors() {
         Ok(before) => {
-            before.iter().for_each(|one| eprintln!("from before: error {} \"{}\"", one.number, one.text));
+            before.iter().for_each(|one| aside!("from before: error {} \"{}\"", one.number, one.text));
         }
         Err(error) => unread(&mut talk, &error),
     }
@@ -87,7 +87,7 @@ fn by_hand(talk: &mut Talk, hex: bool) -> Result<usize, Failure> {
     if let Some(path) = history.as_ref().filter(|path| path.exists())
         && let Err(error) = editor.load_history(path)
     {
-        eprintln!("wattproof: the history in {} can't be read: {error}", path.display());
+        aside!("wattproof: the history in {} can't be read: {error}", path.display());
     }
     loop {
         match editor.readline("> ") {
@@ -98,7 +98,7 @@ fn by_hand(talk: &mut Talk, hex: bool) -> Result<usize, Failure> {
                 }
                 // Before it is sent: whoever ends a wait for its answer ends the program.
                 if let Some(path) = history.take_if(|path| !keeps(&mut editor, path)) {
-                    eprintln!("wattproof: no history is kept in {} from here on", path.display());
+                    aside!("wattproof: no history is kept in {} from here on", path.display());
                 }
                 exchange(talk, &line, hex)?;
             }
@@ -113,7 +113,7 @@ fn by_hand(talk: &mut Talk, hex: bool) -> Result<usize, Failure> {
 fn keeps(editor: &mut rustyline::DefaultEditor, path: &Path) -> bool {
     let folder = path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(ReadlineError::from);
     let kept = folder.and_then(|()| editor.append_history(path));
-    kept.inspect_err(|error| eprintln!("wattproof: {}: {error}", path.display())).is_ok()
+    kept.inspect_err(|error| aside!("wattproof: {}: {error}", path.display())).is_ok()
 }
 
 fn history() -> Option<PathBuf> {
@@ -137,17 +137,17 @@ fn exchange(talk: &mut Talk, line: &str, hex: bool) -> Result<bool, Failure> {
     let Reply { answer, errors, queue_unread } = match talk.say(line) {
         Ok(reply) => reply,
         Err(error) => {
-            eprintln!("wattproof: {error}");
+            aside!("wattproof: {error}");
             // What it did not understand it may have queued.
             let queued = talk.errors().unwrap_or_default();
-            queued.iter().for_each(|one| eprintln!("error {} \"{}\"", one.number, one.text));
+            queued.iter().for_each(|one| aside!("error {} \"{}\"", one.number, one.text));
             return Ok(false);
         }
     };
     if let Some(answer) = answer {
         say(&told(&answer, hex))?;
     }
-    errors.iter().for_each(|one| eprintln!("error {} \"{}\"", one.number, one.text));
+    errors.iter().for_each(|one| aside!("error {} \"{}\"", one.number, one.text));
     if let Some(error) = queue_unread {
         unread(talk, &error);
         return Ok(false);
@@ -156,9 +156,7 @@ fn exchange(talk: &mut Talk, line: &str, hex: bool) -> Result<bool, Failure> {
 }
 
 fn unread(talk: &mut Talk, error: &InstrumentError) {
-    eprintln!(
-        "wattproof: the error queue can't be read and is left alone from now on (--no-errors): {error}"
-    );
+    aside!("wattproof: the error queue can't be read and is left alone from now on (--no-errors): {error}");
     talk.leave_errors();
 }
 

@@ -145,7 +145,7 @@ impl Voice {
     /// It could not be begun: nothing was energised by it.
     fn failed(&self, failure: Failure) -> Result<(), Failure> {
         let safe = !matches!(failure, Failure::NotSafe);
-        let outcome = matches!(failure, Failure::Stopped).then_some(Outcome::Stopped);
+        let outcome = failure.is_stop().then_some(Outcome::Stopped);
         self.say(&Told::Ended {
             outcome,
             safe,

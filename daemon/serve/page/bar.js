@@ -28,7 +28,8 @@ function makeRow(bench, stops) {
   const button = el('button', {
     type: 'button', class: 'stop', 'data-test': 'stop', 'data-bench': bench.bench,
     on: { click: () => stops.stop(bench.bench) },
-  }, el('span', { class: 'stop-word' }, 'STOP'), el('span', { class: 'stop-key' }, 'Esc twice'));
+  }, el('span', { class: 'stop-word' }, 'STOP'),
+  el('span', { class: 'unseen stop-what' }), el('span', { class: 'stop-key' }, 'Esc twice'));
   return el('div', { class: 'bar-row', 'data-test': 'bar-row' },
     el('div', { class: 'bar-in' },
       button,
@@ -47,7 +48,7 @@ function updateRow(row, bench, state, stops, several) {
   setAttribute(row, 'data-outputs', state.connection === 'live' ? bench.outputs : 'unknown');
   const button = find('.stop');
   button.hidden = bench.bench === '';
-  setAttribute(button, 'aria-label', `STOP ${bench.name}: switch everything off now`);
+  setText(find('.stop-what'), `${bench.name}: switch everything off now.`);
   setAttribute(button, 'data-reach', state.connection === 'live' ? 'yes' : 'no');
   setText(find('.bar-headline'), several ? `${bench.name}: ${words.headline}` : words.headline);
   setText(find('.bar-meaning'), words.meaning);
@@ -71,5 +72,5 @@ function progress(state, bench) {
   if (!job) return '';
   const of = job.steps_planned ? ` of ${job.steps_planned}` : '';
   const left = job.left_s === null ? '' : `, about ${duration(job.left_s)} left`;
-  return `${job.amplifier}: step ${job.steps}${of}${left}`;
+  return `Step ${job.steps}${of}${left}. ${job.amplifier}`;
 }

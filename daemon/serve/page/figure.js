@@ -27,7 +27,7 @@ export class Figure {
       on: { error: () => this.#say('The daemon sent no picture here. Load the page again.') },
     });
     this.#note = el('p', { class: 'figure-note', role: 'status' }, 'Nothing drawn yet.');
-    this.#link = el('a', { hidden: true, target: '_blank', rel: 'noopener' }, 'Full size');
+    this.#link = el('a', { hidden: true, target: '_blank', rel: 'noopener' }, 'Full size', el('span', { class: 'unseen' }, ` of: ${title}`));
     this.#caption = el('span', {}, title);
     this.node = el('figure', { class: 'figure', 'data-test': `figure-${name}` },
       el('figcaption', {}, this.#caption, ' ', this.#link), this.#image, this.#note);
@@ -76,7 +76,7 @@ export class Figure {
     this.#image.hidden = false;
     this.#link.href = url;
     this.#link.hidden = false;
-    this.#link.setAttribute('aria-label', `${this.#caption.textContent}: open the figure alone`);
+    this.#link.lastChild.textContent = ` of: ${caption}`;
     this.#say('');
   }
 

@@ -50,8 +50,8 @@ export function quantity(value, unit, decimals) {
   return node;
 }
 
-/** Changes such an element. */
-export function setQuantity(node, value, unit, decimals) {
+// Changes such an element.
+function setQuantity(node, value, unit, decimals) {
   const text = quantityText(value, unit, decimals);
   if (node.textContent !== text) node.textContent = text;
   node.dataset.value = known(value) ? String(value) : '';

@@ -7,11 +7,16 @@ import { get, post } from './api.js';
 import { moment } from './format.js';
 import { problemBox, shown } from './problem.js';
 
+/** How often it is asked whether a reset is allowed by now. */
+const AGAIN_MS = 3000;
+
 export class Latch {
   #bench = null;
   #state;
   #number = null;
   #asked = '';
+  /** When it was asked last (ms), while it may not be reset: what forbids it can go without an event. */
+  #waitingSince = null;
   #facts = el('div', { 'data-test': 'latch-facts' });
   #said = el('div', { 'data-test': 'latch-said' });
   #field;
@@ -39,8 +44,9 @@ export class Latch {
     const guarded = ['tripped', 'tripping', 'alarm'].includes(bench.guard);
     this.node.hidden = !bench.latched && !guarded;
     if (this.node.hidden) return;
+    if (this.#state.connection !== 'live') return;
     const now = JSON.stringify([bench.guard, bench.outputs, bench.latched]);
-    if (now !== this.#asked) {
+    if (now !== this.#asked || (this.#waitingSince !== null && Date.now() - this.#waitingSince > AGAIN_MS)) {
       this.#asked = now;
       this.#ask();
     }
@@ -51,14 +57,15 @@ export class Latch {
       const { latched } = await get(['benches', this.#bench.bench, 'latch']);
       this.#draw(latched);
     } catch (problem) {
-      this.#asked = '';
-      this.#facts.replaceChildren(problemBox(problem));
+      this.#waitingSince = Date.now();
+      redraw(this.#facts, problem.detail, () => problemBox(problem));
     }
   }
 
   #draw(latched) {
     this.#number = latched?.number ?? null;
     this.#form.hidden = !latched?.may_reset;
+    this.#waitingSince = latched?.may_reset ? null : Date.now();
     redraw(this.#facts, latched, () => (latched ? [
       el('p', { class: 'cause', 'data-test': 'latch-cause' }, latched.cause),
       el('p', { class: 'soft' }, 'At ', moment(latched.at_utc)),

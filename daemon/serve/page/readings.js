@@ -4,6 +4,8 @@ import { el } from './dom.js';
 import { quantity, quantityText } from './format.js';
 import { table } from './table.js';
 
+/** So many channels fit beside each other on a phone; more scroll in their own box. */
+const COLUMNS_FIT = 2;
 const CHANNEL = [
   ['out_vrms', 'Output', 'V rms'], ['out_irms', 'Current', 'A rms'], ['active_w', 'Active power', 'W'],
   ['thd_pct', 'THD', '%'], ['thdn_pct', 'THD+N', '%'], ['noise_vrms', 'Noise', 'V rms'], ['gain_db', 'Gain', 'dB'],
@@ -34,7 +36,7 @@ export function stepTable(step, test = 'last-step') {
   const flags = step.channels.filter((channel) => channel.flags);
   return el('div', { 'data-step': step.step },
     table({
-      caption: `Readings of step ${step.step}`, hideCaption: true, compact: true, test, rows: CHANNEL,
+      caption: `Readings of step ${step.step}`, hideCaption: true, compact: true, wide: step.channels.length > COLUMNS_FIT, test, rows: CHANNEL,
       columns: [{ head: 'Reading', row: true, cell: ([, words]) => words }, ...columns],
     }),
     flags.map((channel) => el('p', { class: 'flag' }, `Channel ${channel.channel}: ${channel.flags.replaceAll('_', ' ')}`)));

@@ -7,7 +7,7 @@ export function parse(hash) {
   const query = new URLSearchParams(asked);
   if (name === 'runs' && rest.length && rest[0]) return { view: 'run', run: rest.join('/'), query };
   if (['queue', 'runs', 'compare'].includes(name)) return { view: name, query };
-  return name === '' ? { view: 'live', query } : { view: 'missing', path, query };
+  return name === '' ? { view: 'live', query } : { view: 'missing', path: decoded(path), query };
 }
 
 // A hand-made address may hold a lone percent sign.

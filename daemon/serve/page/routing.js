@@ -4,6 +4,7 @@ import { el } from './dom.js';
 import { parse } from './route.js';
 import { comparing } from './views/compare.js';
 import { live } from './views/live.js';
+import { worstHeadline } from './words.js';
 import { queue } from './views/queue.js';
 import { run } from './views/run.js';
 import { runs } from './views/runs.js';
@@ -14,12 +15,16 @@ const VIEWS = { live, queue, runs, run, compare: comparing, missing };
 export function startRouting(state) {
   const main = document.getElementById('main');
   let current = null;
+  // The title is all that is seen of a tab in the background.
+  const entitle = () => {
+    document.title = `${worstHeadline(state)} – ${current.title} – Wattproof`;
+  };
   const show = (first) => {
     const route = parse(location.hash);
     current?.stop();
     current = VIEWS[route.view](state, route);
     main.replaceChildren(current.node);
-    document.title = `${current.title} – Wattproof`;
+    entitle();
     markCurrent(route);
     if (!first) {
       main.focus({ preventScroll: true });
@@ -33,6 +38,7 @@ export function startRouting(state) {
   });
   addEventListener('hashchange', () => show(false));
   show(true);
+  state.subscribe((kind) => ['all', 'bench', 'connection'].includes(kind) && entitle());
 }
 
 function markCurrent(route) {

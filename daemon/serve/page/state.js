@@ -2,6 +2,7 @@
 
 const ENDED_KEPT = 50;
 const LOG_KEPT = 200;
+const RUNS_KEPT = 8;
 const ORDER = { stopping: 0, running: 0, waiting: 1, held: 1, ended: 2, cancelled: 2 };
 
 export class State {
@@ -68,14 +69,14 @@ export class State {
   addSteps(run, steps) {
     const known = this.steps.get(run) ?? new Map();
     for (const step of steps) known.set(step.step, step);
-    this.steps.set(run, known);
+    keep(this.steps, run, known);
   }
 
   /** Adds ratings; the last of a number counts. */
   addRatings(run, ratings) {
     const known = this.ratings.get(run) ?? new Map();
     for (const rating of ratings) known.set(rating.rating, rating);
-    this.ratings.set(run, known);
+    keep(this.ratings, run, known);
   }
 
   /** Says that the above came from elsewhere than an event. */
@@ -112,4 +113,11 @@ export class State {
   jobOf(bench) {
     return this.jobs.get(bench.job) ?? this.endedJobs().find((job) => job.bench === bench.bench && job.run) ?? null;
   }
+}
+
+// A page may stay open for weeks: only the runs that were heard of last are kept.
+function keep(map, run, known) {
+  map.delete(run);
+  map.set(run, known);
+  if (map.size > RUNS_KEPT) map.delete(map.keys().next().value);
 }

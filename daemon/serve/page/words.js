@@ -15,6 +15,15 @@ function withOutputs(words, bench) {
   return words;
 }
 
+const TONES = ['alarm', 'unknown', 'trip', 'live', 'calm'];
+
+/** The headline of the bench that needs a person most. */
+export function worstHeadline({ benches, connection }) {
+  const all = [...benches.values()].map((bench) => benchWords(bench, connection));
+  all.sort((a, b) => TONES.indexOf(a.tone) - TONES.indexOf(b.tone));
+  return (all[0] ?? UNHEARD[connection] ?? UNHEARD.connecting).headline;
+}
+
 const UNHEARD = {
   connecting: { headline: 'Not known yet', meaning: 'Asking the daemon. Treat every output as live.', tone: 'unknown' },
   lost: { headline: 'State unknown', meaning: 'Connection lost. Treat every output as live.', tone: 'unknown' },
@@ -65,10 +74,10 @@ export function causeWords(cause) {
 }
 
 /** Channels driven together. */
-export const DRIVEN = { all: 'all channels driven', one: 'one channel driven', bridged: 'bridged' };
+const DRIVEN = { all: 'all channels driven', one: 'one channel driven', bridged: 'bridged' };
 
 /** The distortion that a limit is on. */
-export const LIMIT_BY = { thdn: 'THD+N', thd: 'THD' };
+const LIMIT_BY = { thdn: 'THD+N', thd: 'THD' };
 
 /** Conditions of a rating in one line. */
 export function conditions(rating) {

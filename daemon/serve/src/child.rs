@@ -12,6 +12,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncWriteExt, BufReader, Lines};
 use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+use tokio::task::JoinHandle;
 use tokio::time::{Instant, sleep_until};
 use wattproof_runs::Outcome;
 
@@ -26,6 +27,8 @@ pub const NAMEPLATE_FILE: &str = "nameplate.toml";
 const SIGNAL_AFTER: Duration = Duration::from_secs(10);
 /// And until it is killed, whereupon its guardian switches off.
 const KILL_AFTER: Duration = Duration::from_secs(40);
+/// How long what a run said last is waited for after its process is gone.
+const LAST_WORDS: Duration = Duration::from_secs(10);
 /// How often it is looked who is next, for holds that end with time.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
@@ -84,18 +87,36 @@ async fn perform(
     let hearing =
         tokio::spawn(hear(Arc::clone(daemon), place.id.clone(), job.job, BufReader::new(said).lines()));
     let status = see_to_its_end(&mut child, &mut orders, &mut ordered).await;
-    // What it said last is read before its end is judged.
-    let mut heard = listening.await.unwrap_or_default();
-    heard.last_words = hearing.await.unwrap_or_default();
+    // What it said last is read before its end is judged; somebody else may still hold its output open.
+    let mut heard = last(listening).await;
+    heard.last_words = last(hearing).await;
     judge(heard, status)
+}
+
+/// What a task found, if it comes to its end in time.
+async fn last<T: Default>(mut task: JoinHandle<T>) -> T {
+    match tokio::time::timeout(LAST_WORDS, &mut task).await {
+        Ok(found) => found.unwrap_or_default(),
+        Err(_) => {
+            tracing::warn!("a run is gone and its output does not end");
+            task.abort();
+            T::default()
+        }
+    }
 }
 
 fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Child> {
     let folder = daemon.job_folder(job.job);
-    let script = folder.join(Path::new(&job.script).file_name().unwrap_or_default());
     let mut command = Command::new(&daemon.settings.program);
-    command.arg("run").arg(script).arg("--tell").arg("--bench").arg(&place.file);
-    command.arg("--nameplate").arg(folder.join(NAMEPLATE_FILE)).arg("--out").arg(&daemon.settings.results);
+    // In the job's folder: the record then names the script as the person did.
+    command
+        .current_dir(&folder)
+        .arg("run")
+        .arg(Path::new(&job.script).file_name().unwrap_or_default())
+        .arg("--tell")
+        .arg("--bench")
+        .arg(&place.file);
+    command.arg("--nameplate").arg(NAMEPLATE_FILE).arg("--out").arg(&daemon.settings.results);
     if let Some(state) = &place.state {
         command.arg("--state").arg(state.parent().unwrap_or(state));
     }
@@ -108,6 +129,8 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
     // A group of its own: Ctrl-C reaches the daemon, which stops the run in order.
     command.process_group(0).kill_on_drop(false);
     command.env("WATTPROOF_LOG", "warn").env("NO_COLOR", "1");
+    // It is not the service: the daemon is.
+    command.env_remove("NOTIFY_SOCKET");
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn()
 }
 

@@ -268,6 +268,7 @@ impl Daemon {
     pub fn end(&self, place: &BenchPlace, job: u64, outcome: JobOutcome, error: Option<String>) {
         // Read before the lock is taken: it is on a disk.
         let latched = latched(place);
+        let trip_stands = latched.is_some();
         if let Ok(held) = self.inner().held_mut(&place.id) {
             held.run = None;
         }
@@ -275,8 +276,8 @@ impl Daemon {
         self.metrics.ended(outcome);
         let ended = self.change(|queue| {
             queue.end(job, outcome, error, Utc::now());
-            // A person wanted everything off: nothing else begins by itself.
-            if matches!(outcome, JobOutcome::Stopped | JobOutcome::NotSafe) {
+            // A person wanted everything off, or must look first: nothing else begins by itself, and not by a reset.
+            if trip_stands || matches!(outcome, JobOutcome::Stopped | JobOutcome::NotSafe) {
                 queue.hold_all(&place.id, Utc::now());
             }
             Ok(())

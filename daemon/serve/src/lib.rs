@@ -20,7 +20,7 @@ mod settings;
 mod token;
 mod told;
 
-use std::os::unix::fs::DirBuilderExt;
+use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -112,15 +112,16 @@ pub async fn serve(
     Ok(())
 }
 
-/// What a job's script and the token are kept in is nobody else's.
+/// What a job's script and the token are kept in is nobody else's, also where the folder was there before.
 fn private_folder(settings: &Settings) -> Result<(), ServeError> {
-    std::fs::DirBuilder::new().recursive(true).mode(0o700).create(&settings.state).map_err(|source| {
-        ServeError::Io {
-            what: "making the folder",
-            path: settings.state.display().to_string(),
-            source,
-            next: "name another with --state",
-        }
+    let made = std::fs::DirBuilder::new().recursive(true).mode(0o700).create(&settings.state);
+    let closed =
+        made.and_then(|()| std::fs::set_permissions(&settings.state, std::fs::Permissions::from_mode(0o700)));
+    closed.map_err(|source| ServeError::Io {
+        what: "making the folder",
+        path: settings.state.display().to_string(),
+        source,
+        next: "name another with --state",
     })
 }
 

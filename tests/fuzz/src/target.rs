@@ -16,7 +16,7 @@ pub struct Target {
 }
 
 /// All targets.
-pub const TARGETS: [Target; 13] = [
+pub const TARGETS: [Target; 14] = [
     targets::scpi_instrument::TARGET,
     targets::scpi_controller::TARGET,
     targets::blocks::TARGET,
@@ -30,6 +30,7 @@ pub const TARGETS: [Target; 13] = [
     targets::csv::TARGET,
     targets::script::TARGET,
     targets::ratings::TARGET,
+    targets::run_folder::TARGET,
 ];
 
 /// The target of that name.

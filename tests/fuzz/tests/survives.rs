@@ -36,7 +36,7 @@ fn every_target_survives_its_corpus_and_a_fixed_number_of_new_inputs() {
 }
 
 /// New inputs for each target: about two seconds each in a debug build on a machine of one's own.
-const COUNTS: [(&str, u64); 13] = [
+const COUNTS: [(&str, u64); 14] = [
     ("scpi_instrument", 2000),
     ("scpi_controller", 2000),
     ("blocks", 4000),
@@ -50,6 +50,7 @@ const COUNTS: [(&str, u64); 13] = [
     ("csv", 1000),
     ("script", 1500),
     ("ratings", 4000),
+    ("run_folder", 150),
 ];
 
 #[test]

@@ -43,7 +43,7 @@ pub fn calibrate(order: &CalibrateOrder) -> Result<(), Failure> {
     }
     let date = Utc::now().date_naive();
     let due = due(order, date)?;
-    eprintln!("{CAUTIONS}\n");
+    aside!("{CAUTIONS}\n");
     let mut person = Person::new(sheet.is_none());
     let meter = meter(order, &mut person)?;
     let identity = match &order.meter {
@@ -106,7 +106,7 @@ fn meter(order: &CalibrateOrder, person: &mut Person) -> Result<Meter, Failure> 
             .ask_before("How exact is it (as 0.05%+0.003: % of reading, then V or A at any reading)? ")?;
         match Meter::parse(&typed) {
             Ok(meter) => return Ok(meter),
-            Err(why) => eprintln!("{why}"),
+            Err(why) => aside!("{why}"),
         }
     }
 }

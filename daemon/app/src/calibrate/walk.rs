@@ -80,7 +80,7 @@ impl Walk {
             Err(error) => bench.make_safe(TripCause::Run { what: error.to_string() }),
         };
         for warning in &safe.warnings {
-            eprintln!("wattproof: {warning}");
+            aside!("wattproof: {warning}");
         }
         if !safe.is_safe() {
             return Err(Failure::NotSafe);
@@ -93,7 +93,7 @@ impl Walk {
 
     fn one(&self, bench: &Bench, input: &CalibratedChannel, person: &mut Person) -> Result<(), Failure> {
         let side = bench.file().side_of(input);
-        eprintln!("\n{}", title(input, side));
+        aside!("\n{}", title(input, side));
         let where_ = match side {
             _ if self.order.outside => "and the calibrator at its input",
             Some(0) => {
@@ -119,7 +119,7 @@ impl Walk {
         say(&format!("{}\n{}", title(input, side), told(input, &found)))?;
         let agreed = person.ask(bench, &format!("write this into {} (y/n)? ", self.path.display()))?;
         if self.sheet.is_none() && agreed != "y" {
-            eprintln!("not written");
+            aside!("not written");
             return Ok(());
         }
         let copy = write_into(&self.path, &self.found(input, &found, taken))?;
@@ -175,7 +175,7 @@ impl Walk {
             match calibrate(&taken.pairs, taken.kind, &self.meter, taken.rest_v, input.gain) {
                 Err(Refused::Slip { point: number, .. }) if self.sheet.is_none() => {
                     let level_vrms = taken.levels_vrms.get(number - 1).copied().unwrap_or_default();
-                    eprintln!("point {number} does not lie on the line of the others; once more:");
+                    aside!("point {number} does not lie on the line of the others; once more:");
                     let (looks, typed) = point(bench, input, &applied, level_vrms, person)?;
                     if taken.replace(number - 1, &looks, typed) {
                         break calibrate_confirmed(
@@ -214,7 +214,7 @@ impl Walk {
             }
             taken.rest_v = rest.mean();
         }
-        eprintln!(
+        aside!(
             "apply values over the range that is used, of both signs where they are direct; an empty line ends."
         );
         let found = loop {
@@ -223,9 +223,7 @@ impl Walk {
             let Some((looks, typed)) = outside_point(bench, input, number, person, &look)? else {
                 match calibrate(&taken.pairs, kind, &self.meter, taken.rest_v, input.gain) {
                     Err(Refused::Slip { point, .. }) => {
-                        eprintln!(
-                            "point {point} does not lie on the line of the others; apply it once more:"
-                        );
+                        aside!("point {point} does not lie on the line of the others; apply it once more:");
                         if let Some((looks, typed)) = outside_point(bench, input, point, person, &look)?
                             && taken.replace(point - 1, &looks, typed)
                         {
@@ -308,7 +306,7 @@ fn point(
                 }
                 return Ok((looks, typed));
             }
-            Err(why) => eprintln!("{why}"),
+            Err(why) => aside!("{why}"),
         }
     }
 }
@@ -335,7 +333,7 @@ fn outside_point(
                 look(&mut looks)?;
                 return Ok(Some((looks, typed)));
             }
-            Err(why) => eprintln!("{why}"),
+            Err(why) => aside!("{why}"),
         }
     }
 }

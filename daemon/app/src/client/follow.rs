@@ -19,7 +19,6 @@ use super::status::Status;
 use crate::came_out::CameOut;
 use crate::failure::Failure;
 use crate::follow::judged;
-use crate::say::complain;
 
 /// Without a beat for so long the daemon hangs (it beats every 2 s).
 const SILENT: Duration = Duration::from_secs(5);
@@ -229,7 +228,7 @@ impl Following<'_> {
         };
         match outcome {
             JobOutcome::NotSafe => {
-                complain(error);
+                aside!("wattproof: {error}");
                 Err(Failure::NotSafe)
             }
             JobOutcome::Stopped => Err(Failure::Stopped),

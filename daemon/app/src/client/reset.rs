@@ -43,7 +43,7 @@ pub fn reset_through_daemon(order: &ResetOrder, bench: &str) -> Result<bool, Fai
         let (Some(latched), Some(number)) = (&standing.latched, &standing.number) else {
             return say("no trip is latched: the bench may be armed").map(|()| true);
         };
-        eprintln!("{CAUTIONS}\n");
+        aside!("{CAUTIONS}\n");
         say(&format!("This bench tripped: {}", latched.cause))?;
         if let Some(at) = latched.at_utc {
             say(&format!("  when: {}", at.to_rfc3339()))?;

@@ -97,7 +97,7 @@ pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str) -> Resu
             return here(order, "--here was asked for");
         }
         same_results(order, &status)?;
-        eprintln!("{CAUTIONS}\n");
+        aside!("{CAUTIONS}\n");
         let nameplate = wattproof_texts::read_text(&order.nameplate)
             .map_err(|source| Failure::File { path: order.nameplate.clone(), source })?;
         let asked = JobAsked {

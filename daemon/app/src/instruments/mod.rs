@@ -42,7 +42,7 @@ pub fn instruments(order: &InstrumentsOrder) -> Result<(), Failure> {
         agree(order, &rows, &asking)?;
         for row in rows.iter_mut().filter(|row| row.asked) {
             if !order.json {
-                eprintln!("asking on {} …", row.port);
+                aside!("asking on {} …", row.port);
             }
             ask::ask(&machine, row, &asking);
         }
@@ -81,7 +81,7 @@ fn dialects(order: &InstrumentsOrder) -> Result<Vec<Dialect>, Failure> {
 fn agree(order: &InstrumentsOrder, rows: &[Row], asking: &Asking) -> Result<(), Failure> {
     let ports: Vec<&str> = rows.iter().filter(|row| row.asked).map(|row| row.port.as_str()).collect();
     let bauds: Vec<String> = asking.bauds.iter().map(u32::to_string).collect();
-    eprintln!(
+    aside!(
         "To be asked: {}.\n\
          Opening a serial port raises DTR and RTS: that resets some devices and can close a contactor.\n\
          At {} baud, ended by LF, CR LF and CR, then at the rates of dialects that ask otherwise, these are sent, and \
@@ -100,7 +100,7 @@ fn agree(order: &InstrumentsOrder, rows: &[Row], asking: &Asking) -> Result<(), 
             "nothing was opened: add --yes to ask without a person at the terminal".into(),
         ));
     }
-    eprintln!("Type yes to ask:");
+    aside!("Type yes to ask:");
     let mut typed = String::new();
     std::io::stdin()
         .lock()

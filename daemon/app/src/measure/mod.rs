@@ -35,12 +35,12 @@ pub fn measure(order: &MeasureOrder) -> Result<(), Failure> {
                 progress.aside(|| say(&told.text))?;
                 if let Some(fault) = told.fault {
                     failed += 1;
-                    progress.aside(|| eprintln!("wattproof: {fault}"));
+                    progress.aside(|| aside!("wattproof: {fault}"));
                 }
             }
             Err(failure) => {
                 failed += 1;
-                progress.aside(|| eprintln!("wattproof: {failure}"));
+                progress.aside(|| aside!("wattproof: {failure}"));
             }
         }
     }
@@ -142,7 +142,7 @@ impl Progress {
         self.bar.set_position(index as u64);
         self.bar.set_message(path.display().to_string());
         if self.bar.is_hidden() {
-            eprintln!("[{} of {}] {}", index + 1, self.files, path.display());
+            aside!("[{} of {}] {}", index + 1, self.files, path.display());
         }
     }
 

@@ -3,6 +3,7 @@
 
 use std::fmt::Write;
 
+use wattproof_report::xml_text;
 use wattproof_signal::spectrum::Spectrum;
 use wattproof_signal::{Capture, Settings};
 
@@ -93,7 +94,7 @@ impl Page {
     }
 
     fn text(&mut self, (x, y): (f64, f64), anchor: &str, text: &str) {
-        let text = escape(text);
+        let text = xml_text(text);
         self.add(format_args!("<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{text}</text>"));
     }
 
@@ -119,21 +120,6 @@ impl Page {
             frame.left, frame.top, frame.width, frame.height
         ));
     }
-}
-
-/// XML 1.0: marks that must not stand in text, and control characters that can't.
-fn escape(text: &str) -> String {
-    let mut out = String::new();
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            c if c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}') => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 fn waveform(page: &mut Page, measured: &Measured, capture: &Capture) {
@@ -223,16 +209,5 @@ fn harmonics(page: &mut Page, measured: &Measured, (low, high): (f64, f64), heig
                 "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\" fill=\"none\" stroke=\"{AMPS}\"/>"
             ));
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::escape;
-
-    #[test]
-    fn names_of_files_can_not_break_the_picture() {
-        // XML 1.0, section 2.4 and 2.2 (from memory).
-        assert_eq!(escape("a<b>&\u{1}c"), "a&lt;b&gt;&amp;\u{fffd}c");
     }
 }

@@ -30,20 +30,19 @@ pub(crate) fn draw(sides: &[Side], setting: Setting) -> Result<String, ReportErr
             let rated = curve.rated.map_or(String::new(), |rated| {
                 format!(", rated {rated} {}", if curve.in_volts { "V" } else { "W" })
             });
-            curve.label = format!("{named}: {claim}{rated}");
+            curve.label = format!("{}: {named}: {claim}{rated}", number + 1);
+            curve.row_name = format!("{}: {}", number + 1, curve.row_name);
             (curve.colour, curve.dash) = (number, dash);
             curves.push(curve);
         }
     }
-    let all: Vec<String> = sides.iter().map(|side| side.brief.run.clone()).collect();
     let invented = sides.iter().filter(|side| side.brief.invented).count();
     let marked = match invented {
         0 => String::new(),
-        some if some == sides.len() => "Invented amplifiers, invented claims · ".into(),
-        _ => "Some amplifiers are invented · ".into(),
+        some if some == sides.len() => "Invented devices, invented claims · ".into(),
+        _ => "Some of the devices are invented · ".into(),
     };
-    let subtitle =
-        format!("{marked}{}", if all.len() <= 2 { all.join(" and ") } else { format!("{} runs", all.len()) });
+    let subtitle = format!("{marked}{} runs", sides.len());
     Ok(draw_curves(&curves, "Distortion of several runs", &subtitle, setting))
 }
 

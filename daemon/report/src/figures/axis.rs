@@ -16,6 +16,11 @@ pub(crate) struct Tick {
     pub label: Option<String>,
 }
 
+/// Beyond this, or nearer to zero than its inverse, nothing is drawn: no bench measures it, and sums of it overflow.
+const LARGEST: f64 = 1e100;
+/// Most numbers along a linear axis, whatever its ends.
+const TICKS_MAX: usize = 60;
+
 /// Steps within a decade that ends of a scale may have.
 const ROUND: [f64; 4] = [1.0, 2.0, 5.0, 10.0];
 
@@ -23,17 +28,19 @@ impl Scale {
     /// A linear scale with round ends around values, about `steps` numbers long; never empty.
     pub fn linear(values: impl Iterator<Item = f64>, least_span: f64, steps: f64) -> Self {
         let (mut low, mut high) = ends(values).unwrap_or((0.0, 1.0));
+        // Nearer together than a double can tell apart, values would leave no room between the ends.
+        let least_span = least_span.max(1e-9 * low.abs().max(high.abs())).max(LARGEST.recip());
         if high - low < least_span {
             let middle = 0.5 * (low + high);
             (low, high) = (middle - 0.5 * least_span, middle + 0.5 * least_span);
         }
-        let step = round_step((high - low).max(f64::MIN_POSITIVE) / steps);
+        let step = round_step((high - low) / steps);
         Scale::Linear { low: (low / step).floor() * step, high: (high / step).ceil() * step }
     }
 
     /// A log scale with ends at 1, 2 or 5 times a power of ten around positive values; never empty.
     pub fn log(values: impl Iterator<Item = f64>) -> Self {
-        let (low, high) = ends(values.filter(|value| *value > 0.0)).unwrap_or((0.1, 10.0));
+        let (low, high) = ends(values.filter(|value| *value > LARGEST.recip())).unwrap_or((0.1, 10.0));
         let (low, high) = (round_down(low * 0.999), round_up(high * 1.001));
         Scale::Log { low, high }
     }
@@ -56,7 +63,7 @@ impl Scale {
         match self {
             Scale::Linear { low, high } => {
                 let step = round_step((high - low) / steps);
-                let count = ((high - low) / step + 1e-6).floor() as usize;
+                let count = (((high - low) / step + 1e-6).floor() as usize).min(TICKS_MAX);
                 let first = (low / step - 1e-6).ceil() * step;
                 let decimals = (-step.log10().floor()).clamp(0.0, 9.0) as usize;
                 let values = (0..=count).map(|n| first + n as f64 * step);
@@ -89,7 +96,7 @@ fn log_ticks(low: f64, high: f64) -> Vec<Tick> {
 }
 
 fn ends(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
-    values.filter(|value| value.is_finite()).fold(None, |ends, value| match ends {
+    values.filter(|value| value.abs() <= LARGEST).fold(None, |ends, value| match ends {
         None => Some((value, value)),
         Some((low, high)) => Some((f64::min(low, value), f64::max(high, value))),
     })
@@ -115,6 +122,8 @@ fn round_down(value: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     fn labels(ticks: &[Tick]) -> Vec<&str> {
@@ -132,6 +141,26 @@ mod tests {
         for odd in [Scale::linear([f64::NAN].into_iter(), 0.0, 4.0), Scale::log([-1.0, 0.0].into_iter())] {
             let (low, high) = odd.ends();
             assert!(low < high, "{odd:?}");
+        }
+    }
+
+    proptest! {
+        /// Whatever stands in a table: ends in order, few numbers, every share of what lies between the ends within 0 and 1.
+        #[test]
+        fn no_value_breaks_a_scale(a in any::<f64>(), b in any::<f64>(), span in 0.0..10.0f64) {
+            let both = || [a, b].into_iter();
+            for scale in [Scale::linear(both(), span, 4.0), Scale::log(both())] {
+                let (low, high) = scale.ends();
+                prop_assert!(low.is_finite() && high.is_finite() && low < high, "{:?}", scale);
+                let ticks = scale.ticks(5.0);
+                prop_assert!(ticks.len() < 3000, "{:?}: {}", scale, ticks.len());
+                for tick in ticks {
+                    prop_assert!((-0.001..=1.001).contains(&scale.share(tick.value)), "{:?} {:?}", scale, tick);
+                }
+                for value in both().filter(|value| (low..=high).contains(value)) {
+                    prop_assert!((0.0..=1.0).contains(&scale.share(value)), "{:?} {}", scale, value);
+                }
+            }
         }
     }
 

@@ -14,6 +14,8 @@ const SAMPLE: f64 = 46.0;
 pub(crate) enum Sample {
     /// A line with its marks.
     Line { colour: usize, dash: usize, shape: Option<usize> },
+    /// A mark alone.
+    Mark { colour: usize, shape: usize },
     /// A ceiling with its uncertainty.
     Ceiling,
     /// A rated point.
@@ -56,6 +58,7 @@ fn draw(svg: &mut Svg, sample: Sample, x: f64, y: f64) {
                 svg.mark((x + 17.0, y), shape, colour, 3.2);
             }
         }
+        Sample::Mark { colour, shape } => svg.mark((x + 17.0, y), shape, colour, 3.2),
         Sample::Ceiling => ceiling_mark(svg, (x + 17.0, y), (x + 5.0, x + 29.0), 5),
         Sample::Rated => rated_mark(svg, (x + 17.0, y + 5.0), 5),
         Sample::Limit => svg.line((x, y), (x + 34.0, y), "wp-limit"),

@@ -7,6 +7,7 @@ mod distortion;
 mod legend;
 mod lines;
 mod panel;
+mod ratios;
 mod spectrum;
 mod style;
 mod supply;

@@ -19,11 +19,11 @@ pub(crate) struct Panel {
 
 impl Panel {
     pub fn x_at(&self, value: f64) -> f64 {
-        self.left + self.width * self.x.share(value).clamp(0.0, 1.0)
+        self.left + self.width * within(self.x.share(value))
     }
 
     pub fn y_at(&self, value: f64) -> f64 {
-        self.top + self.height * (1.0 - self.y.share(value).clamp(0.0, 1.0))
+        self.top + self.height * (1.0 - within(self.y.share(value)))
     }
 
     pub fn at(&self, (x, y): (f64, f64)) -> (f64, f64) {
@@ -38,9 +38,9 @@ impl Panel {
         self.top + self.height
     }
 
-    /// Grid and numbers of both axes and the name of y above the panel; the name of x below, where it has one.
-    pub fn draw(&self, svg: &mut Svg, x_name: Option<&str>, y_name: &str) {
-        for tick in self.y.ticks(STEPS) {
+    /// Grid and numbers of both axes, about `steps` of them along y, and the name of y above the panel; the name of x below, where it has one.
+    pub fn draw(&self, svg: &mut Svg, x_name: Option<&str>, y_name: &str, steps: f64) {
+        for tick in self.y.ticks(steps) {
             let y = self.y_at(tick.value);
             let class = if tick.label.is_some() { "wp-grid2" } else { "wp-grid" };
             svg.line((self.left, y), (self.right(), y), class);
@@ -65,4 +65,9 @@ impl Panel {
             svg.text((self.left + 0.5 * self.width, self.bottom() + 36.0), Anchor::Middle, "wp-quiet", name);
         }
     }
+}
+
+/// A share held within the panel; what is no number lies at its low end.
+pub(crate) fn within(share: f64) -> f64 {
+    if share.is_nan() { 0.0 } else { share.clamp(0.0, 1.0) }
 }

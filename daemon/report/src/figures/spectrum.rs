@@ -10,15 +10,15 @@ use super::distortion::subtitle;
 use super::legend::{Sample, legend};
 use super::panel::Panel;
 use super::svg::{Anchor, Setting, Svg};
-use super::waveform::shot_words;
+use super::waveform::{head, shot_words};
 use crate::ReportError;
 use crate::number::significant;
-use crate::record::{Recorded, Shot, brief_of, run_file, shot};
+use crate::record::{Recorded, Shot, run_file, shot};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
 const RIGHT: f64 = 700.0;
-const TOP: f64 = 74.0;
+const TOP: f64 = 94.0;
 const HEIGHT: f64 = 310.0;
 /// How far below the strongest line a picture reaches, dB.
 const DEPTH_DB: f64 = 150.0;
@@ -26,6 +26,8 @@ const DEPTH_DB: f64 = 150.0;
 const FLOOR_DBV: f64 = -220.0;
 /// Harmonics that are marked, from the second on.
 const MARKED: usize = 20;
+/// A tone over which the lines beside it rise by more than this is lost in noise, dB.
+const STANDS_OUT_DB: f64 = 3.0;
 /// Names of harmonics stand no closer than this.
 const NAMES_APART: f64 = 22.0;
 
@@ -39,17 +41,16 @@ const NAMES_APART: f64 = 22.0;
 /// As [`crate::waveform`].
 pub fn spectrum(folder: &Path, step: Option<u64>, channel: Option<u32>) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
-    let brief = brief_of(&run, &run_file(&run)?)?;
+    let file = run_file(&run)?;
     let shot = shot(&run, step, channel)?;
-    let title = format!("Spectrum – {}", brief.amplifier);
-    Ok(draw(&shot, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    let title = format!("Spectrum – {}", file.amplifier());
+    Ok(draw(&shot, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
 /// The figure of a capture.
 pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -> String {
     let mut svg = Svg::new(WIDTH);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", &shot_words(shot));
+    head(&mut svg, shot, title);
     let lines = voltage_spectrum(&shot.capture);
     let nyquist_hz = lines.bin_hz * lines.power.len().saturating_sub(1) as f64;
     let band_hz = Settings::default().band_hz;
@@ -68,7 +69,7 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
     let top_dbv = ((strongest + 8.0) / 10.0).ceil() * 10.0;
     let y = Scale::Linear { low: top_dbv - DEPTH_DB, high: top_dbv };
     let panel = Panel { left: LEFT, top: TOP, width, height: HEIGHT, x, y };
-    panel.draw(&mut svg, Some("Frequency, Hz"), "Output voltage, dBV (re 1 V rms)");
+    panel.draw(&mut svg, Some("Frequency, Hz"), "Output voltage, dBV (re 1 V rms)", 8.0);
     for edge in [band_hz.0, band_hz.1] {
         if (0.0..=1.0).contains(&x.share(edge)) {
             let at = panel.x_at(edge);
@@ -80,11 +81,23 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
         Some((panel.left + column as f64 + 0.5, panel.y_at(db)))
     });
     svg.path(&points.collect::<Vec<_>>(), 0, 0);
-    let tones: Vec<&Tone> = tones.iter().filter(|tone| tone.dbv > top_dbv - DEPTH_DB).collect();
+    // What noise is louder than was fitted, but can't be seen.
+    let column = |tone: &Tone| (x.share(tone.hz) * columns as f64) as usize;
+    let near = |tone: &Tone| {
+        let at = column(tone);
+        levels.get(at.saturating_sub(1)..(at + 2).min(columns)).unwrap_or_default().iter().flatten()
+    };
+    let stands_out = |tone: &&Tone| {
+        tone.dbv > top_dbv - DEPTH_DB && near(tone).all(|level| *level <= tone.dbv + STANDS_OUT_DB)
+    };
+    let tones: Vec<&Tone> = tones.iter().filter(stands_out).collect();
     mark(&mut svg, &panel, &tones);
     let entries = [
         (Sample::Line { colour: 0, dash: 0, shape: None }, "strongest line of each column".to_string()),
-        (Sample::Line { colour: 1, dash: 2, shape: Some(3) }, "fitted fundamental and harmonics".to_string()),
+        (
+            Sample::Mark { colour: 1, shape: 3 },
+            "fundamental and harmonics, as fitted, where they stand out".to_string(),
+        ),
         (Sample::Limit, format!("edges of the band, {} Hz and {} Hz", band_hz.0, band_hz.1)),
     ];
     let end = legend(&mut svg, LEFT, RIGHT, panel.bottom() + 60.0, &entries);
@@ -132,5 +145,6 @@ fn mark(svg: &mut Svg, panel: &Panel, tones: &[&Tone]) {
 fn described(shot: &Shot, tones: &[&Tone], subtitle: &str) -> String {
     let tone = |tone: &&Tone| format!("{} Hz {} dBV", significant(tone.hz, 5), significant(tone.dbv, 4));
     let tones: Vec<String> = tones.iter().map(tone).collect();
-    format!("{}. Fundamental and harmonics: {}. {subtitle}.", shot_words(shot), tones.join(", "))
+    let (of, read) = shot_words(shot);
+    format!("{of}. {read}. Fundamental and harmonics: {}. {subtitle}.", tones.join(", "))
 }

@@ -10,7 +10,7 @@ use super::panel::Panel;
 use super::svg::{Anchor, Setting, Svg};
 use crate::ReportError;
 use crate::number::significant;
-use crate::record::{Recorded, StepRow, brief_of, run_file, steps_of};
+use crate::record::{Recorded, StepRow, run_file, steps_of};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
@@ -35,24 +35,23 @@ const SERIES: [Series; 3] = [
 
 /// Supply and heatsink over the time of a run, as far as it is recorded.
 ///
-/// Costs the reading of `run.json`, `ratings.json` and `steps.csv`: some milliseconds, about 10 ms more for every thousand
+/// Costs the reading of `run.json` and `steps.csv`: some milliseconds, about 5 ms more for every thousand
 /// steps. Long runs are drawn with the extremes of every column, so that no peak is lost.
 ///
 /// # Errors
 /// [`ReportError`], when it is no run's folder or one of these files can't be understood.
 pub fn supply(folder: &Path) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
-    let brief = brief_of(&run, &run_file(&run)?)?;
-    let title = format!("Supply and heatsink – {}", brief.amplifier);
+    let file = run_file(&run)?;
+    let title = format!("Supply and heatsink – {}", file.amplifier());
     let steps = steps_of(&run, 0)?;
-    Ok(draw(&steps, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    Ok(draw(&steps, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
 /// The figure of some steps.
 pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Setting) -> String {
     let mut svg = Svg::new(WIDTH);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", subtitle);
+    svg.head((LEFT, RIGHT), title, &[subtitle]);
     let times = Scale::linear(steps.iter().map(|step| step.at_s), 1.0, 6.0);
     let (mut top, mut described) = (TOP, vec![format!("{subtitle}.")]);
     for (kind, series) in SERIES.iter().enumerate() {
@@ -63,11 +62,11 @@ pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Sett
         let y = Scale::linear(values().chain(set()), series.least_span, 4.0);
         let panel = Panel { left: LEFT, top, width: RIGHT - LEFT, height: HEIGHT, x: times, y };
         let last = kind + 1 == SERIES.len();
-        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name);
+        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name, 4.0);
+        draw_series(&mut svg, &panel, &points, kind);
         if kind == 0 {
             set_voltage(&mut svg, &panel, steps);
         }
-        draw_series(&mut svg, &panel, &points, kind);
         if values().next().is_none() {
             let middle = (0.5 * (LEFT + RIGHT), top + 0.5 * HEIGHT);
             svg.text(middle, Anchor::Middle, "", "Nothing is recorded.");
@@ -95,6 +94,7 @@ fn set_voltage(svg: &mut Svg, panel: &Panel, steps: &[StepRow]) {
     }
     for (from_s, to_s, volts) in levels {
         let (x1, x2) = (panel.x_at(from_s) - 4.0, panel.x_at(to_s) + 4.0);
+        let (x1, x2) = (x1.max(panel.left), x2.min(panel.right()));
         svg.line((x1, panel.y_at(volts)), (x2, panel.y_at(volts)), "wp-limit");
     }
 }

@@ -2,6 +2,7 @@
 
 use std::fmt::{Arguments, Write};
 
+use super::legend::shortened;
 use super::style::{DASHES, KINDS, STYLE};
 
 /// Where a figure stands.
@@ -54,6 +55,16 @@ impl Svg {
         self.add(format_args!(
             "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\"{class}>{text}</text>"
         ));
+    }
+
+    /// Title and lines below it, at the top; what is wider than the picture is cut.
+    pub fn head(&mut self, (left, right): (f64, f64), title: &str, lines: &[&str]) {
+        // Letters of a title are larger.
+        self.text((left, 24.0), Anchor::Start, "wp-title", &shortened(title, 0.8 * (right - left)));
+        for (number, line) in lines.iter().enumerate() {
+            let y = 44.0 + 18.0 * number as f64;
+            self.text((left, y), Anchor::Start, "wp-quiet", &shortened(line, right - left));
+        }
     }
 
     pub fn line(&mut self, (x1, y1): (f64, f64), (x2, y2): (f64, f64), class: &str) {

@@ -9,12 +9,12 @@ use super::svg::{Anchor, Setting, Svg};
 use super::thin::thinned;
 use crate::ReportError;
 use crate::number::significant;
-use crate::record::{Recorded, Shot, brief_of, run_file, shot};
+use crate::record::{Recorded, Shot, run_file, shot};
 
 const WIDTH: f64 = 720.0;
 const LEFT: f64 = 62.0;
 const RIGHT: f64 = 700.0;
-const TOP: f64 = 74.0;
+const TOP: f64 = 94.0;
 const HEIGHT: f64 = 170.0;
 const APART: f64 = 32.0;
 /// Periods shown.
@@ -25,21 +25,21 @@ const PASSED: f64 = 0.1;
 /// The waveform of one channel of a step: `step` absent is the last one recorded, `channel` absent the driven one that
 /// distorts most.
 ///
-/// Costs a scan of the journal up to that step (about 100 MB a quarter of a second, once it is in memory; of thirty steps a
+/// Costs a scan of the journal up to that step (about 30 ms for 100 MB, once it is in memory; of thirty steps a
 /// millisecond) and the unpacking of one capture (milliseconds).
 ///
 /// # Errors
 /// [`ReportError`], when it is no run's folder, has no such step or channel, or a file can't be understood.
 pub fn waveform(folder: &Path, step: Option<u64>, channel: Option<u32>) -> Result<String, ReportError> {
     let run = Recorded::open(folder)?;
-    let brief = brief_of(&run, &run_file(&run)?)?;
+    let file = run_file(&run)?;
     let shot = shot(&run, step, channel)?;
-    let title = format!("Waveform – {}", brief.amplifier);
-    Ok(draw(&shot, &title, &subtitle(&brief.run, brief.invented), Setting::Alone))
+    let title = format!("Waveform – {}", file.amplifier());
+    Ok(draw(&shot, &title, &subtitle(run.name(), file.nameplate.invented), Setting::Alone))
 }
 
-/// What a capture is of, in words.
-pub(crate) fn shot_words(shot: &Shot) -> String {
+/// What a capture is of, and what was read from it, in words.
+pub(crate) fn shot_words(shot: &Shot) -> (String, String) {
     let (step, reading) = (&shot.step, &shot.channel.reading);
     let told = [
         (reading.active_w, "W"),
@@ -52,23 +52,24 @@ pub(crate) fn shot_words(shot: &Shot) -> String {
         .filter_map(|(value, unit)| Some(format!("{} {unit}", significant((*value)?, 4))))
         .collect();
     let what = if shot.channel.bridged { "bridge" } else { "channel" };
-    format!(
-        "Step {}, {what} {}: {} Hz, {} ohm, {} V supply; {}",
-        step.step,
-        shot.channel.channel,
-        step.hz,
-        step.load_ohm,
-        step.supply_v_set,
-        if told.is_empty() { "no reading could be made".into() } else { told.join(", ") }
-    )
+    let of = format!(
+        "Step {}, {what} {}: {} Hz, {} ohm, supply set to {} V",
+        step.step, shot.channel.channel, step.hz, step.load_ohm, step.supply_v_set
+    );
+    (of, if told.is_empty() { "No reading could be made of it".into() } else { told.join(", ") })
+}
+
+/// Title and what the capture is, at the top of its figure.
+pub(crate) fn head(svg: &mut Svg, shot: &Shot, title: &str) {
+    let (of, read) = shot_words(shot);
+    svg.head((LEFT, RIGHT), title, &[&of, &read]);
 }
 
 /// The figure of a capture.
 pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -> String {
     let capture = &shot.capture;
     let mut svg = Svg::new(WIDTH);
-    svg.text((LEFT, 24.0), Anchor::Start, "wp-title", title);
-    svg.text((LEFT, 44.0), Anchor::Start, "wp-quiet", &shot_words(shot));
+    head(&mut svg, shot, title);
     let hz = shot.channel.reading.fundamental_hz.unwrap_or(shot.step.hz);
     let (first, count) = shown(&capture.volts, capture.fs_hz, hz);
     let rows = [
@@ -85,7 +86,7 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
         let y = Scale::linear([-1.08 * most, 1.08 * most].into_iter(), 0.0, 4.0);
         let panel = Panel { left: LEFT, top, width: RIGHT - LEFT, height: HEIGHT, x, y };
         let last = kind + 1 == rows.len();
-        panel.draw(&mut svg, last.then_some("Time, ms"), name);
+        panel.draw(&mut svg, last.then_some("Time, ms"), name, 4.0);
         svg.line((LEFT, panel.y_at(0.0)), (RIGHT, panel.y_at(0.0)), "wp-edge");
         let points = part.iter().enumerate().map(|(n, s)| (1e3 * n as f64 / capture.fs_hz, *s));
         let thin = thinned(points, x.ends(), panel.width as usize);
@@ -94,7 +95,8 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
         top += HEIGHT + APART;
     }
     svg.text((LEFT, top - APART + 58.0), Anchor::Start, "wp-quiet", subtitle);
-    let described = format!("{}. {}. {subtitle}.", shot_words(shot), peaks.join("; "));
+    let (of, read) = shot_words(shot);
+    let described = format!("{of}. {read}. {}. {subtitle}.", peaks.join("; "));
     svg.finish(top - APART + 72.0, title, &described, setting)
 }
 

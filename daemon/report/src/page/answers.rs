@@ -83,7 +83,12 @@ pub fn answer(run: &Recorded, plate: &Nameplate, record: &RatingRecord) -> Answe
             Verdict::Short => "✗ short",
             Verdict::Undecided => "? undecided",
         },
-        verdict_words: record.verdict_words.clone(),
+        // The word itself stands before it.
+        verdict_words: record
+            .verdict_words
+            .split_once(": ")
+            .map_or(record.verdict_words.as_str(), |(_, words)| words)
+            .to_string(),
         cause: record.cause.clone(),
         cause_words: cause_words(&record.cause),
         evidence: record.evidence.clone(),

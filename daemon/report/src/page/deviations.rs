@@ -103,14 +103,14 @@ fn calibration(story: &Story, found: &mut Vec<String>) {
     let missing = state(CalibrationState::Missing);
     if !missing.is_empty() {
         found.push(format!(
-            "No calibration of digitizer input {}: the tolerances of the bench file stand for it in U.",
+            "No calibration of digitizer inputs {}: the tolerances of the bench file stand for it in U.",
             missing.join(", ")
         ));
     }
     let expired = state(CalibrationState::Expired);
     if !expired.is_empty() {
         found.push(format!(
-            "Expired calibration of digitizer input {}: U allows for the drift since its due day.",
+            "Expired calibration of digitizer inputs {}: U allows for the drift since its due day.",
             expired.join(", ")
         ));
     }

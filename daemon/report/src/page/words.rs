@@ -8,7 +8,9 @@ pub fn cause_words(cause: &str) -> &'static str {
         "limiting" => {
             "Gain is taken back while the waveform stays clean: distortion did not reach the limit, and this is the output that is kept up."
         }
-        "sag" => "The supply gives way: its voltage falls as the output rises.",
+        "sag" => {
+            "The supply gives way, at its terminals or inside the amplifier: the voltage that bounds the output falls under load."
+        }
         "protection" => "The amplifier's own protection trips.",
         "drive exhausted" => {
             "The signal source has no more level to give: the amplifier may be able to deliver more than was measured."

@@ -8,7 +8,7 @@ use wattproof_runs::{Driven, Outcome, RatingRecord};
 
 use super::folder::Recorded;
 use super::run_file::{RunFile, run_file};
-use super::steps::steps_of;
+use super::steps::step_count;
 use crate::ReportError;
 
 /// A run in a few figures.
@@ -109,12 +109,12 @@ pub fn brief(folder: &Path) -> Result<RunBrief, ReportError> {
 pub(crate) fn brief_of(run: &Recorded, file: &RunFile) -> Result<RunBrief, ReportError> {
     let steps = match file.outcome {
         Some(_) => file.steps,
-        None => steps_of(run, 0)?.len() as u64,
+        None => step_count(run)?,
     };
     let plate = &file.nameplate;
     Ok(RunBrief {
         run: run.name().into(),
-        amplifier: format!("{} {}", plate.maker, plate.model).trim().to_string(),
+        amplifier: file.amplifier(),
         maker: plate.maker.clone(),
         model: plate.model.clone(),
         serial: plate.serial.clone(),

@@ -1,6 +1,6 @@
 //! The files of a run's folder, read in bounds.
 
-use std::io::{ErrorKind, Read};
+use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
@@ -44,23 +44,28 @@ impl Recorded {
         let path = self.file(name);
         let read = self.folder.disk().reader(&path).and_then(|file| {
             let mut bytes = Vec::new();
+            // Asked first: a file with a hole costs its owner nothing and a reader all it says of its length.
+            if std::fs::symlink_metadata(&path)?.len() > most {
+                return Err(too_long(most));
+            }
             file.take(most + 1).read_to_end(&mut bytes)?;
             Ok(bytes)
         });
         match read {
-            Ok(bytes) if bytes.len() as u64 > most => {
-                let what = format!("it is longer than {most} bytes, which no run leaves");
-                Err(ReportError::Read { path, source: std::io::Error::new(ErrorKind::InvalidInput, what) })
-            }
+            Ok(bytes) if bytes.len() as u64 > most => Err(ReportError::Read { path, source: too_long(most) }),
             Ok(bytes) => Ok(Some(bytes)),
             Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
             Err(source) => Err(ReportError::Read { path, source }),
         }
     }
 
-    /// The whole lines of a table, which may be growing.
+    /// The whole lines of a table, which may be growing; of a run that has just begun none.
     pub fn table(&self, name: &'static str) -> Result<Vec<u8>, ReportError> {
-        let mut bytes = self.bytes(name, TABLE_BYTES_MAX)?.ok_or_else(|| self.missing(name))?;
+        let mut bytes = match self.bytes(name, TABLE_BYTES_MAX)? {
+            Some(bytes) => bytes,
+            None if self.has_just_begun()? => Vec::new(),
+            None => return Err(self.missing(name)),
+        };
         // The last row may be on its way to the disk.
         let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
         bytes.truncate(whole);
@@ -71,8 +76,20 @@ impl Recorded {
     pub fn rows<T: DeserializeOwned>(&self, name: &'static str) -> Result<Vec<T>, ReportError> {
         let bytes = self.table(name)?;
         let mut reader = csv::Reader::from_reader(bytes.as_slice());
+        let header = reader.byte_headers().map_err(|error| self.altered(name, error.to_string()))?.clone();
         let rows: Result<Vec<T>, csv::Error> = reader.deserialize().collect();
-        rows.map_err(|error| self.altered(name, error.to_string()))
+        rows.map_err(|error| self.altered(name, row_words(&error, &header)))
+    }
+
+    /// Whether the journal holds its first line alone: the tables are made right after that.
+    fn has_just_begun(&self) -> Result<bool, ReportError> {
+        let path = self.file(JOURNAL_FILE);
+        let read = |source| ReportError::Read { path: path.clone(), source };
+        let file = self.folder.disk().reader(&path).map_err(read)?;
+        let mut journal = BufReader::new(file.take(RUN_FILE_BYTES_MAX));
+        let mut line = Vec::new();
+        journal.read_until(b'\n', &mut line).map_err(read)?;
+        Ok(journal.fill_buf().map_err(read)?.is_empty())
     }
 
     /// A file that every run has is not there.
@@ -120,6 +137,30 @@ impl Recorded {
             tail_bytes *= 8;
         }
     }
+}
+
+/// Where in a table something is wrong, counted as an editor shows it: the header is row 1.
+pub(crate) fn row_words(error: &csv::Error, header: &csv::ByteRecord) -> String {
+    let row = |pos: &Option<csv::Position>| {
+        pos.as_ref().map_or("a row".to_string(), |pos| format!("row {}", pos.record() + 1))
+    };
+    match error.kind() {
+        csv::ErrorKind::Deserialize { pos, err } => {
+            let column = err.field().and_then(|field| header.get(usize::try_from(field).ok()?));
+            let column = column.map_or(String::new(), |name| format!(", {}", String::from_utf8_lossy(name)));
+            format!("{}{column}: {}", row(pos), err.kind())
+        }
+        csv::ErrorKind::UnequalLengths { pos, expected_len, len } => {
+            format!("{} has {len} fields, the header {expected_len}", row(pos))
+        }
+        csv::ErrorKind::Utf8 { pos, .. } => format!("{} is no UTF-8 text", row(pos)),
+        _ => error.to_string(),
+    }
+}
+
+fn too_long(most: u64) -> std::io::Error {
+    let what = format!("it is longer than {most} bytes, which no run leaves");
+    std::io::Error::new(ErrorKind::InvalidInput, what)
 }
 
 fn chain_of_last_line(tail: &[u8]) -> Option<String> {

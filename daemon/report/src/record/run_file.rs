@@ -31,6 +31,13 @@ pub(crate) struct RunFile {
     pub journal_chain: String,
 }
 
+impl RunFile {
+    /// Maker and model.
+    pub fn amplifier(&self) -> String {
+        format!("{} {}", self.nameplate.maker, self.nameplate.model).trim().to_string()
+    }
+}
+
 /// What of the bench file counts here.
 #[derive(Debug, Clone, Deserialize)]
 pub(crate) struct BenchSummary {

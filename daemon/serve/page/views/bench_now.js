@@ -1,6 +1,6 @@
 // One bench now: latched trip, instruments, the run with its progress, ratings so far, figures, the last step.
 
-import { el, redraw } from '../dom.js';
+import { el, redraw, setText } from '../dom.js';
 import { get } from '../api.js';
 import { duration, known, moment, quantity } from '../format.js';
 import { Latch } from '../latch.js';
@@ -34,7 +34,7 @@ export class BenchNow {
       this.#latch.node,
       el('div', { class: 'columns' }, part('work'), panel(bench.name, part('instruments'))),
       this.#parts.results = el('div', { class: 'columns', hidden: true },
-        el('div', { class: 'column' }, panel('Ratings so far', part('ratings')), this.#figures.main),
+        el('div', { class: 'column' }, this.#parts.ratingsPanel = panel('Ratings', part('ratings')), this.#figures.main),
         this.#parts.stepPanel = panel('Last step', part('step'))),
       this.#parts.figures = el('div', { class: 'figures', hidden: true }, ageNote(), this.#figures.rest));
     this.#parts.stepPanel.hidden = true;
@@ -55,10 +55,12 @@ export class BenchNow {
       return [
         facts([
           ['Outputs', this.#state.connection === 'live' ? OUTPUTS[bench.outputs] ?? bench.outputs : OUTPUTS.unknown, 'outputs'],
-          ['Supply', quantity(bench.supply_v, 'V'), 'supply_v'],
-          ['Supply current', quantity(bench.supply_a, 'A'), 'supply_a'],
-          ['Heatsink', quantity(bench.heatsink_c, '°C'), 'heatsink_c'],
-          ['Read at', el('span', {}, moment(bench.read_utc), old ? ', old' : ''), 'read_utc'],
+          ...(bench.read_utc === null ? [['Readings', 'none yet']] : [
+            ['Supply', quantity(bench.supply_v, 'V'), 'supply_v'],
+            ['Supply current', quantity(bench.supply_a, 'A'), 'supply_a'],
+            ['Heatsink', quantity(bench.heatsink_c, '°C'), 'heatsink_c'],
+            ['Read at', el('span', {}, moment(bench.read_utc), old ? ', old' : ''), 'read_utc'],
+          ]),
           ['Bench file', el('span', { class: 'file' }, bench.file)],
         ]),
         bench.invented ? el('p', { class: 'soft' }, 'Simulated bench; its amplifier is invented.') : null,
@@ -69,7 +71,8 @@ export class BenchNow {
   #work(bench, job) {
     const running = job !== null && job.job === bench.job;
     redraw(this.#parts.work, [bench.job, job], () => {
-      if (!job) return el('section', { class: 'panel' }, el('h2', {}, 'No run'), el('p', {}, 'Nothing runs on this bench. ', el('a', { href: '#/queue' }, 'Put something in the queue'), '.'));
+      if (!job) return el('section', { class: 'panel idle' }, el('h2', {}, 'No run'), ageNote(),
+        el('p', {}, 'Nothing runs on this bench. ', el('a', { href: '#/queue' }, 'Put something in the queue'), ' or look at ', el('a', { href: '#/runs' }, 'past runs'), '.'));
       return el('section', { class: 'panel run' },
         el('h2', { class: 'run-name' }, job.amplifier, job.invented ? el('span', { class: 'tag' }, 'invented') : null),
         ageNote(),
@@ -89,6 +92,7 @@ export class BenchNow {
     const run = job?.run ?? null;
     this.#parts.results.hidden = run === null;
     this.#parts.figures.hidden = run === null;
+    setText(this.#parts.ratingsPanel.firstChild, job?.ended_utc ? 'Ratings' : 'Ratings so far');
     if (run === null) this.#parts.stepPanel.hidden = true;
     if (run === null) return;
     if (run !== this.#run || kind === 'reloaded') {

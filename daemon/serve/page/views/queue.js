@@ -1,6 +1,6 @@
 // The queue: what runs and waits, in order, with what can be done about it; the form to add; what ended lately.
 
-import { el, keyed, setText } from '../dom.js';
+import { el, keyed } from '../dom.js';
 import { ageNote } from '../lost.js';
 import { JobRow } from './job_row.js';
 import { endedTable } from './ended.js';

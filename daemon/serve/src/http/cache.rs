@@ -2,14 +2,14 @@
 //! time, so that many who look cost no more than one.
 
 use std::collections::HashMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use super::Problem;
 
-/// Drawings that are kept.
-const KEPT: usize = 256;
+/// Most that is kept, bytes.
+const KEPT_BYTES: usize = 8 << 20;
 /// What a drawing depends on.
 const FILES: [&str; 4] = ["steps.csv", "ratings.json", "run.json", "journal.jsonl"];
 
@@ -31,23 +31,24 @@ impl Drawn {
     pub async fn draw<E: Into<Problem> + Send + 'static>(
         &self,
         name: String,
-        folders: Vec<std::path::PathBuf>,
-        draw: impl FnOnce(&[std::path::PathBuf]) -> Result<String, E> + Send + 'static,
+        folders: Vec<PathBuf>,
+        draw: impl FnOnce(&[PathBuf]) -> Result<String, E> + Send + 'static,
     ) -> Result<Arc<str>, Problem> {
-        let now = stamps(&folders);
+        let now = stamps(&folders).await?;
         if let Some(kept) = self.kept(&name, &now) {
             return Ok(kept);
         }
         let _turn = self.one_at_a_time.lock().await;
         // Who was here before may have drawn it.
-        let now = stamps(&folders);
+        let now = stamps(&folders).await?;
         if let Some(kept) = self.kept(&name, &now) {
             return Ok(kept);
         }
         let drawn = tokio::task::spawn_blocking(move || draw(&folders)).await.map_err(Problem::failed)?;
         let drawn: Arc<str> = drawn.map_err(Into::into)?.into();
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        if kept.len() >= KEPT {
+        let bytes: usize = kept.iter().map(|(name, (_, drawn))| name.len() + drawn.len()).sum();
+        if bytes + drawn.len() > KEPT_BYTES {
             kept.clear();
         }
         kept.insert(name, (now, Arc::clone(&drawn)));
@@ -60,8 +61,10 @@ impl Drawn {
     }
 }
 
-fn stamps(folders: &[std::path::PathBuf]) -> Vec<Stamp> {
-    folders.iter().map(|folder| stamp(folder)).collect()
+async fn stamps(folders: &[PathBuf]) -> Result<Vec<Stamp>, Problem> {
+    let folders = folders.to_vec();
+    let stamps = tokio::task::spawn_blocking(move || folders.iter().map(|folder| stamp(folder)).collect());
+    stamps.await.map_err(Problem::failed)
 }
 
 fn stamp(folder: &Path) -> Stamp {

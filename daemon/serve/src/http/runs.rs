@@ -163,7 +163,7 @@ fn regular(folder: &std::path::Path, before: &str) -> Vec<RunFileShown> {
 
 /// One file of a run, to be saved
 #[utoipa::path(get, path = "/runs/{run}/files/{name}", tag = "runs", params(("run" = String, Path, description = "Its name"), ("name" = String, Path, description = "As listed")), responses(
-    (status = 200, description = "The file", body = String, content_type = "application/octet-stream"),
+    (status = 200, description = "The file", content((String = "text/csv"), (Value = "application/json"), (String = "application/jsonl"), (String = "application/octet-stream"))),
     (status = 404, description = "No such run or file", body = Problem, content_type = "application/problem+json")))]
 pub async fn file(
     State(ground): State<Ground>,

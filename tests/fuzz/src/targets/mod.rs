@@ -18,6 +18,7 @@ mod memory_disk;
 pub mod nameplate;
 pub mod ratings;
 mod recording;
+pub mod run_folder;
 pub mod scpi_controller;
 pub mod scpi_instrument;
 pub mod script;

@@ -1,0 +1,113 @@
+// The stand-in's answers, path by path. Like the daemon it refuses what changes anything without the token.
+
+import { figure } from './drawn.mjs';
+import { files, ratingsFile, runFile } from './recorded.mjs';
+
+export class Refusal extends Error {
+  constructor(status, title, detail, next) {
+    super(detail);
+    this.body = { type: 'about:blank', title, status, detail, next };
+  }
+}
+
+const json = (body, status = 200) => ({ status, type: 'application/json', body: JSON.stringify(body) });
+const svg = (body) => ({ status: 200, type: 'image/svg+xml', body });
+
+function runOf(world, name) {
+  const run = world.runs.find((one) => one.run === name);
+  if (!run) throw new Refusal(404, 'No such run', `There is no run ${name}.`, 'See the list of runs.');
+  return run;
+}
+
+function jobOf(world, text) {
+  const job = world.jobs.get(Number(text));
+  if (!job) throw new Refusal(404, 'No such job', `There is no job ${text}.`, 'Load the queue again.');
+  return job;
+}
+
+function compare(world, names) {
+  const runs = names.map((name) => runOf(world, name));
+  const rows = ratingsFile.ratings.map(({ load_ohm, supply_v, hz, limit_pct, limit_by, driven }, at) => ({
+    load_ohm, supply_v, hz, limit_pct, limit_by, driven,
+    cells: runs.map((run) => run.ratings[at] ?? null),
+  }));
+  return json({ runs, differences: ['supply: set to 14.4 V and 14.2 V', 'ambient: 25 °C and 31 °C'], rows });
+}
+
+const READ = [
+  [/^status$/, (world, _, { mayChange }) => json(world.status(mayChange))],
+  [/^runs$/, (world) => json({ runs: world.runs })],
+  [/^runs\/([^/]+)$/, (world, [name]) => {
+    const run = runOf(world, name);
+    const ratings = world.ratingsDone.get(name);
+    return json({ ...run, error: null, file: runFile, ratings_file: ratings.length ? { ...ratingsFile, run: name, ratings } : null });
+  }],
+  [/^runs\/([^/]+)\/steps$/, (world, [name]) => json({ steps: world.stepsDone.get(runOf(world, name).run) })],
+  [/^runs\/([^/]+)\/files$/, (world, [name]) => runOf(world, name) && json({ files: files.map(({ name: file, bytes }) => ({ name: file, bytes })) })],
+  [/^runs\/([^/]+)\/files\/(.+)$/, (world, [name, file]) => {
+    const found = runOf(world, name) && files.find((one) => one.name === file);
+    if (!found) throw new Refusal(404, 'No such file', `Run ${name} has no file ${file}.`, 'See the list of its files.');
+    return { status: 200, type: 'application/octet-stream', body: found.text };
+  }],
+  [/^runs\/([^/]+)\/report$/, (world, [name]) => ({ status: 200, type: 'text/html', body: `<!doctype html><title>Report</title><h1>Report of ${runOf(world, name).run}</h1>` })],
+  [/^runs\/([^/]+)\/figures\/([a-z]+)\.svg$/, (world, [name, which], { query }) => {
+    const steps = world.stepsDone.get(runOf(world, name).run);
+    if (!steps.length) throw new Refusal(404, 'No figure yet', `Run ${name} has no step yet.`, 'Wait for its first step.');
+    return svg(figure(which, steps, Number(query.get('step')), Number(query.get('width')) || 720));
+  }],
+  [/^compare$/, (world, _, { query }) => compare(world, query.getAll('run'))],
+  [/^compare\.svg$/, (world, _, { query }) => svg(figure('compare', world.stepsDone.get(runOf(world, query.getAll('run')[0]).run), 0, Number(query.get('width')) || 720))],
+  [/^scripts$/, () => json({ scripts: [
+    { name: 'rated_power.rhai', purpose: 'Rated power: how much clean power each rating of the nameplate really comes to, and why it stops there.' },
+    { name: 'burst_and_sustained.rhai', purpose: 'Burst against sustained: what each rating’s amplifier gives for 20 ms, what it keeps up, and what its limiter does.' }] })],
+  [/^nameplates$/, () => json({ nameplates: [{ name: 'amplifier.toml', amplifier: 'Lindqvold Sample Works Steady 100', ratings: 3 }] })],
+  [/^benches\/([^/]+)\/latch$/, (world) => json({ latched: world.latch })],
+];
+
+const CHANGE = [
+  [/^jobs$/, (world, _, { body }) => {
+    if (body.script.text?.includes('while true')) throw new Refusal(422, 'The script can’t run', 'mine.rhai, line 1: the loop has no end', 'End the loop, then add it again.');
+    return json(world.addJob({ script: body.script.name, hold: body.hold, state: body.hold ? 'held' : 'waiting', without_selfcheck: body.without_selfcheck }), 201);
+  }],
+  [/^jobs\/(\d+)\/move$/, (world, [number], { body }) => {
+    const order = [...world.jobs.values()].filter((job) => job.position !== null && job.job !== Number(number)).map((job) => job.job);
+    const at = body.before === null ? order.length : order.indexOf(body.before);
+    order.splice(at, 0, Number(number));
+    world.reorder(order);
+    return json(jobOf(world, number));
+  }],
+  [/^jobs\/(\d+)\/hold$/, (world, [number], { body }) => json(world.setJob(jobOf(world, number).job, { hold: body.hold, state: body.hold ? 'held' : 'waiting' }))],
+  [/^jobs\/(\d+)\/cancel$/, (world, [number]) => {
+    const job = jobOf(world, number);
+    if (job.state === 'running') throw new Refusal(409, 'It runs', `Job ${number} runs already.`, 'Use STOP.');
+    return json(world.setJob(job.job, { state: 'cancelled', position: null, ended_utc: world.now() }));
+  }],
+  [/^benches\/([^/]+)\/stop$/, (world, [id]) => {
+    const bench = [world.bench, ...world.others].find((one) => one.bench === id);
+    if (!bench) throw new Refusal(404, 'No such bench', `There is no bench ${id}.`, 'Load the page again.');
+    const answer = structuredClone(bench);
+    if (bench === world.bench) setTimeout(() => world.stop(), 120);
+    return json(answer, 202);
+  }],
+  [/^benches\/([^/]+)\/reset$/, (world, _, { body }) => {
+    if (body.number !== world.latch?.number) {
+      throw new Refusal(409, 'Not the number shown', `The number ${body.number} is not the one that holds now.`, 'Look at the bench again and type the number that is shown.');
+    }
+    world.latch = null;
+    world.setBench({ guard: 'safe', outputs: 'off', latched: null });
+    return json(world.bench);
+  }],
+];
+
+/** The answer to a request below /api/v1. */
+export function answer(world, { method, path, query, body, mayChange }) {
+  for (const [pattern, handler] of method === 'POST' ? CHANGE : READ) {
+    const found = pattern.exec(path);
+    if (!found) continue;
+    if (method === 'POST' && !mayChange) {
+      throw new Refusal(401, 'No valid token', 'This request carried no valid token, so nothing was changed.', 'Open the link that the daemon printed when it started.');
+    }
+    return handler(world, found.slice(1), { query, body, mayChange });
+  }
+  throw new Refusal(404, 'No such path', `There is nothing at ${path}.`, 'See /api/v1/openapi.json.');
+}
