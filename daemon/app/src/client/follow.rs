@@ -44,7 +44,7 @@ pub async fn follow(socket: &Socket, before: &Status, job: Job) -> Result<(), Fa
         terms: signal(SignalKind::terminate()).map_err(wrap)?,
         hangups: signal(SignalKind::hangup()).map_err(wrap)?,
     };
-    let ended = following.to_the_end(&mut signals).await;
+    let ended = following.until_it_ended(&mut signals).await;
     following.shown.finish();
     ended?;
     following.came_out().await
@@ -84,7 +84,7 @@ struct Following<'a> {
 }
 
 impl Following<'_> {
-    async fn to_the_end(&mut self, signals: &mut Signals) -> Result<(), Failure> {
+    async fn until_it_ended(&mut self, signals: &mut Signals) -> Result<(), Failure> {
         while !matches!(self.shown.job.state, JobState::Ended | JobState::Cancelled) {
             let asked = tokio::select! {
                 event = self.next() => {
