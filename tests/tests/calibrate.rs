@@ -19,7 +19,7 @@ use std::process::{Child, Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use bench::{FIRST_RATING, Served, number, rows, said, wattproof};
+use bench::{FIRST_RATING, Served, finished, number, rows, said, wattproof};
 use wattproof_virtual_bench::{TruthQuery, catalogue, truth_at};
 
 const LEVELS: [f64; 6] = [0.03, 0.06, 0.09, 0.12, 0.15, 0.18];
@@ -72,7 +72,7 @@ fn with_divider_off(by: f64) -> Served {
 fn first_rating(served: &Served) -> std::collections::HashMap<String, String> {
     let script = served.script(FIRST_RATING);
     let done = served.run(&script).output().unwrap();
-    assert!(done.status.success(), "{}", said(&done));
+    assert!(finished(&done), "{}", said(&done));
     let folder = served.run_folder();
     let computed = served.again("recompute", &folder).output().unwrap();
     assert!(computed.status.success(), "{}", said(&computed));

@@ -10,7 +10,7 @@ mod bench;
 use std::collections::HashMap;
 use std::process::{Command, Output, Stdio};
 
-use bench::{FIRST_RATING, Served, number, rows, said, wattproof};
+use bench::{FIRST_RATING, Served, finished, number, rows, said, wattproof};
 use wattproof_virtual_bench::{RatingChannels, TruthQuery, catalogue, truth, truth_at};
 
 const AMPLIFIER: &str = "quartet";
@@ -23,7 +23,7 @@ const WRONG_ADC: i64 = 3;
 fn judged(served: &Served) -> HashMap<String, String> {
     let script = served.script(FIRST_RATING);
     let done = served.run(&script).output().unwrap();
-    assert!(done.status.success(), "{}", said(&done));
+    assert!(finished(&done), "{}", said(&done));
     let folder = served.run_folder();
     let steps = rows(&folder.join("steps.csv"));
     let loudest = steps.iter().rfind(|row| row["channel"] == "1" && row["driven"] == "true");

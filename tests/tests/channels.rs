@@ -9,7 +9,7 @@ mod bench;
 use std::path::Path;
 use std::process::Command;
 
-use bench::{Served, number, root, rows, said, wattproof};
+use bench::{Served, finished, number, root, rows, said, wattproof};
 use serde_json::Value;
 
 /// Invented: four channels not quite alike; rated all at once, one alone, and bridged, each into 4 ohm.
@@ -79,7 +79,8 @@ fn four_channels_give_less_together_than_one_and_agree_with_the_model() {
     let file = std::fs::read_to_string(served.bench()).unwrap();
     assert_eq!((count(&file, "\"volts\""), count(&file, "\"amps\"")), (4, 4), "{file}");
     let run = served.run(&root().join("scripts/rated_power.rhai")).output().unwrap();
-    assert!(run.status.success(), "{}", said(&run));
+    // One channel alone falls short of its claim, by the model's own truth.
+    assert_eq!(run.status.code(), Some(10), "{}", said(&run));
     let folder = served.run_folder();
     let (all_w, one_w) = (holds(&folder, ALL), holds(&folder, ONE));
     assert!(all_w < 0.95 * one_w, "the supply must sag more for four: {all_w} W and {one_w} W");
@@ -122,7 +123,7 @@ fn bridges_hold(further: &[&str], by_dividers: bool) {
     let dividers = if by_dividers { 4 } else { 2 };
     assert_eq!((count(&file, "\"volts\""), count(&file, "negative = ")), (dividers, dividers - 2), "{file}");
     let run = served.run(&root().join("scripts/rated_power.rhai")).output().unwrap();
-    assert!(run.status.success(), "{}", said(&run));
+    assert!(finished(&run), "{}", said(&run));
     let folder = served.run_folder();
     holds(&folder, BRIDGED);
     is_left_out(&folder, ALL, "wired for bridged");

@@ -134,7 +134,7 @@ fn the_bench_file_says_what_the_uncertainty_is_made_of() {
     edit(&served, "samples = 19200\n", "samples = 19200\nskew_ns = 700.0\ngain_tolerance_pct = 1.2\n");
     edit(&served, "range_v = 5.0\n", "range_v = 5.0\noffset_tolerance_v = 0.002\n");
     let done = served.run(&script(&served, true)).output().unwrap();
-    assert!(done.status.success(), "{}", said(&done));
+    assert_eq!(done.status.code(), Some(10), "a limiter keeps it short: {}", said(&done));
     let file = ratings(&served.run_folder());
     let record = &file["ratings"][0];
     for (name, stated, unit) in [

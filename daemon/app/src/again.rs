@@ -1,12 +1,13 @@
 //! `wattproof rebuild` and `wattproof recompute`: what a run's journal and captures give again.
 
-use wattproof_runs::{rebuild, recompute};
+use clap::Args;
+use wattproof_runs::{RatingRecord, rebuild, recompute};
 
 use crate::cli::WhichRun;
 use crate::failure::Failure;
 use crate::ratings_table::ratings_table;
 use crate::run_folder::folder_of;
-use crate::say::say;
+use crate::say::{say, say_json};
 
 /// Writes every table of a run anew from its journal.
 pub fn rebuild_tables(which: &WhichRun) -> Result<(), Failure> {
@@ -18,12 +19,32 @@ pub fn rebuild_tables(which: &WhichRun) -> Result<(), Failure> {
     say(&format!("{}: written anew from the journal: {}", folder.display(), changed.join(", ")))
 }
 
+/// `recompute`.
+#[derive(Args)]
+pub struct RecomputeOrder {
+    /// Which run
+    #[command(flatten)]
+    pub which: WhichRun,
+    /// Print what came out as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// Computes every reading and rating of a run again from its captures.
-pub fn recompute_run(which: &WhichRun) -> Result<(), Failure> {
-    let folder = folder_of(which)?;
+pub fn recompute_run(order: &RecomputeOrder) -> Result<(), Failure> {
+    let folder = folder_of(&order.which)?;
     let again = recompute(&folder)?;
-    if !again.results.is_empty() {
-        say(&format!("{}\n", ratings_table(&again.results)))?;
+    let records: Vec<RatingRecord> = again.results.iter().map(RatingRecord::from).collect();
+    if order.json {
+        return say_json(&serde_json::json!({
+            "steps": again.steps,
+            "captures": again.captures,
+            "whole": again.whole,
+            "ratings": records,
+        }));
+    }
+    if !records.is_empty() {
+        say(&format!("{}\n", ratings_table(&records)))?;
     }
     let part = if again.whole { "" } else { " (the run was cut off: everything up to there)" };
     say(&format!(

@@ -1,8 +1,10 @@
 //! The uncertainty budget of a rating as a table of at most 80 columns.
 
-use comfy_table::{CellAlignment, Table, presets};
+use comfy_table::CellAlignment;
 use wattproof_method::{Contribution, Kind, Shape};
 use wattproof_runs::VoltsPart;
+
+use crate::table::{plain_table, printed};
 
 /// One contribution, to a power or to a voltage.
 pub struct Part {
@@ -54,10 +56,8 @@ impl From<&VoltsPart> for Part {
 
 /// A line a contribution, the largest first; what has no effect is left out. Figures in `unit`.
 pub fn budget_table(budget: &[Part], standard_u: f64, unit: &str) -> String {
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
     let (slope, share) = (format!("{unit} per unit"), format!("contribution {unit}"));
-    table.set_header(["source", "type", "value", &slope, &share, "share %"]);
+    let mut table = plain_table(&["source", "type", "value", &slope, &share, "share %"]);
     let mut parts: Vec<&Part> = budget.iter().filter(|part| part.u > 0.0).collect();
     parts.sort_by(|a, b| b.u.total_cmp(&a.u));
     for part in parts {
@@ -83,7 +83,7 @@ pub fn budget_table(budget: &[Part], standard_u: f64, unit: &str) -> String {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    table.to_string()
+    printed(table)
 }
 
 fn kind(part: &Part) -> String {

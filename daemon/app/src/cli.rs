@@ -35,7 +35,19 @@ pub enum Command {
     /// Do the whole job on the virtual bench: an invented amplifier, no hardware, about a minute
     Demo(DemoOrder),
     /// Run a script on a bench of real or virtual instruments
+    #[command(after_help = crate::failure::EXIT_CODES)]
     Run(RunOnPorts),
+    /// Switch everything off, now
+    #[command(after_help = crate::stop::HOW)]
+    Stop(crate::stop::StopOrder),
+    /// Tell how the daemon's benches stand, and what runs or waits there
+    Status(crate::status::StatusOrder),
+    /// List the recorded runs, newest first
+    Runs(crate::runs::RunsOrder),
+    /// Show a recorded run in short: ratings, conditions, and what to know before believing a number
+    Show(crate::show::ShowOrder),
+    /// List and change what runs and waits at the daemon
+    Queue(crate::queue::QueueOrder),
     /// Hold benches and a queue of runs for the command line, a page and other programs
     Serve(crate::serve::ServeOrder),
     /// Check how the bench is wired, at idle and at a small level; every run begins with it
@@ -43,11 +55,12 @@ pub enum Command {
     /// Calibrate the digitizer's inputs against a reference meter, and write that into the bench file
     Calibrate(CalibrateOrder),
     /// Go on with a run that was stopped, failed or cut off, from its last recorded step
+    #[command(after_help = crate::failure::EXIT_CODES)]
     Resume(ResumeOnPorts),
     /// Write every table of a run anew from its journal
     Rebuild(WhichRun),
     /// Compute every reading and rating of a run again from its stored captures, and compare
-    Recompute(WhichRun),
+    Recompute(crate::again::RecomputeOrder),
     /// Look at a latched trip and, once its cause is gone, let the bench be armed again
     Reset(ResetOrder),
     /// Serve simulated instruments and an invented amplifier on pseudo-terminals
@@ -71,6 +84,10 @@ pub enum Command {
     Talk(TalkOrder),
     /// Check whether this machine is fit for an unattended bench; opens no port and switches nothing
     Doctor(DoctorOrder),
+    /// Print what a shell needs to complete the command line
+    Completion(crate::completion::CompletionOrder),
+    /// Print the manual page, or write the page of every command
+    Man(crate::man::ManOrder),
     /// The process that switches off when the daemon dies; started by it, of no use by hand
     #[command(hide = true)]
     Guardian,
@@ -126,6 +143,9 @@ pub struct ResumeOnPorts {
 /// `demo`.
 #[derive(Args)]
 pub struct DemoOrder {
+    /// How long it is served
+    #[command(flatten)]
+    pub serving: crate::demo::DemoServing,
     /// Which invented amplifier (`virtual-bench --list` lists them)
     #[arg(long, value_name = "NAME", default_value = "honest")]
     pub amplifier: String,
@@ -148,12 +168,15 @@ pub struct RunOnPorts {
     /// The nameplate: the amplifier and its ratings
     #[arg(long, value_name = "FILE")]
     pub nameplate: PathBuf,
-    /// Folder under which the run's own folder is made
-    #[arg(long, value_name = "DIR", default_value = "results")]
-    pub out: PathBuf,
+    /// Folder under which the run's own folder is made [default: results, or the daemon's]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
     /// Folder of what outlasts a restart [default: the user's own for state]
     #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
     pub state: Option<PathBuf>,
+    /// What the daemon does with it
+    #[command(flatten)]
+    pub daemon: crate::client::ThroughDaemon,
     /// Start without looking whether the bench is wired as its file says; the record says so
     #[arg(long)]
     pub without_selfcheck: bool,
@@ -294,6 +317,9 @@ pub struct VirtualOrder {
     /// List the invented amplifiers and end
     #[arg(long)]
     pub list: bool,
+    /// Print what is listed as JSON
+    #[arg(long)]
+    pub json: bool,
     /// List the built-in manners and end
     #[arg(long)]
     pub list_manners: bool,
@@ -495,7 +521,7 @@ fn not_negative(text: &str) -> Result<f64, String> {
     value.filter(|value| value.is_finite() && *value >= 0.0).ok_or_else(|| "give a number, 0 or more".into())
 }
 
-fn positive(text: &str) -> Result<f64, String> {
+pub fn positive(text: &str) -> Result<f64, String> {
     not_negative(text).ok().filter(|value| *value > 0.0).ok_or_else(|| "give a number above 0".into())
 }
 

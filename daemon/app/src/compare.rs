@@ -3,7 +3,6 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use comfy_table::{ContentArrangement, Table, presets};
 use serde::Serialize;
 use wattproof_method::Verdict;
 use wattproof_report::{Cell, Comparison, Row, compare as side_by_side, compare_page, with_u};
@@ -13,10 +12,8 @@ use crate::cli::WhichRun;
 use crate::failure::Failure;
 use crate::report::write_aside;
 use crate::run_folder::folder_of;
-use crate::say::say;
-
-/// Width of what is printed, columns.
-const WIDTH: u16 = 100;
+use crate::say::{say, say_json};
+use crate::table::{plain_table, printed};
 
 /// `compare`.
 #[derive(Args)]
@@ -27,6 +24,9 @@ pub struct CompareOrder {
     /// Folder of all runs
     #[arg(long, value_name = "DIR", default_value = "results")]
     pub results: PathBuf,
+    /// Print it as JSON
+    #[arg(long)]
+    pub json: bool,
     /// Write the table as CSV, a row for each run of each claim
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
@@ -46,7 +46,7 @@ pub fn compare(order: &CompareOrder) -> Result<(), Failure> {
     if let Some(path) = &order.html {
         write_aside(path, &compare_page(&folders)?)?;
     }
-    say(&text(&compared))
+    if order.json { say_json(&compared) } else { say(&text(&compared)) }
 }
 
 fn text(compared: &Comparison) -> String {
@@ -72,17 +72,14 @@ fn text(compared: &Comparison) -> String {
 }
 
 fn table(compared: &Comparison) -> String {
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table.set_content_arrangement(ContentArrangement::Dynamic);
-    table.set_width(WIDTH);
+    let mut table = plain_table(&[]);
     let numbers = (1..=compared.runs.len()).map(|number| number.to_string());
     table.set_header(std::iter::once("conditions".to_string()).chain(numbers));
     for row in &compared.rows {
         let cells = row.cells.iter().map(|cell| cell.as_ref().map_or("-".to_string(), cell_words));
         table.add_row(std::iter::once(row.conditions()).chain(cells));
     }
-    table.to_string()
+    printed(table)
 }
 
 fn cell_words(cell: &Cell) -> String {

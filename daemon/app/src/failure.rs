@@ -10,6 +10,11 @@ use wattproof_runs::{NameplateError, RatingsError, RunError};
 use wattproof_virtual_bench::faults::FaultFileError;
 use wattproof_virtual_bench::{MannerError, ServeError, SpecError};
 
+/// How a run's exit code tells what came out, whichever process performed it.
+pub const EXIT_CODES: &str = "Exit codes: 0 finished, and every rating that was judged is met; 10 finished, a rating is short; \
+    11 finished, none is short and one is undecided; 1 failed, with everything off; 2 wrong usage; 3 an output may be \
+    live: go and look; 4 the self-check found the bench wired wrong, and everything is off; 130 stopped by a person.";
+
 /// Why a command failed.
 #[derive(Debug, thiserror::Error)]
 pub enum Failure {
@@ -79,6 +84,21 @@ pub enum Failure {
     /// A person stopped it.
     #[error("stopped; every output was switched off and the record is complete up to the last finished step")]
     Stopped,
+    /// Finished; a rating is not met.
+    #[error("finished: a rating is short, so the amplifier does not reach what its nameplate claims")]
+    Short,
+    /// Finished; none is short, and one can't be told.
+    #[error("finished: a rating is undecided, so the uncertainty does not let its verdict be told")]
+    Undecided,
+    /// A person took it off the queue before it began.
+    #[error("nothing was run: the job was taken off the queue before it began")]
+    Cancelled,
+    /// A person no longer follows it.
+    #[error("no longer followed")]
+    Left,
+    /// Nobody knows how the outputs stand.
+    #[error("{0}")]
+    Unknown(String),
     /// Outputs could not be confirmed off.
     #[error("ALARM: an output was not confirmed off: go and switch it off by hand, at its mains")]
     NotSafe,
@@ -95,12 +115,16 @@ impl Failure {
         }
     }
 
-    /// 1 failed, 3 an output may be live, 4 the bench is wired wrong, 130 stopped by a person.
+    /// 10 a rating is short, 11 one is undecided, 1 failed, 3 an output may be live, 4 the bench is wired wrong, 130
+    /// stopped by a person.
     pub fn exit_code(&self) -> ExitCode {
         match self {
             Failure::NobodyReads => ExitCode::SUCCESS,
-            Failure::NotSafe => ExitCode::from(3),
+            Failure::NotSafe | Failure::Unknown(_) => ExitCode::from(3),
+            Failure::Short => ExitCode::from(10),
+            Failure::Undecided => ExitCode::from(11),
             Failure::WrongBench(_) => ExitCode::from(4),
+            Failure::Cancelled | Failure::Left => ExitCode::from(130),
             stopped if stopped.is_stop() => ExitCode::from(130),
             _ => ExitCode::FAILURE,
         }

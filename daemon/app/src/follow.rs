@@ -5,14 +5,16 @@ use std::sync::Arc;
 
 use tokio::signal::unix::{SignalKind, signal};
 use wattproof_bench::{Bench, BenchFile, Extras, Safeguards};
-use wattproof_runs::{Outcome, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run};
+use wattproof_runs::{
+    Outcome, RatingRecord, ResumeOrder, RunError, RunOrder, RunSummary, Watcher, resume, run,
+};
+use wattproof_serve::JobOutcome;
 
+use crate::came_out::CameOut;
 use crate::cool::cool;
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::progress::Progress;
-use crate::ratings_table::ratings_table;
-use crate::say::say;
 
 /// What is to be done on the bench.
 pub enum Order {
@@ -32,16 +34,30 @@ impl Order {
     }
 }
 
-/// Opens the bench, runs the order and prints what came out.
+/// Opens the bench, runs the order, prints what came out and gives the worst verdict.
 /// `state_folder` keeps a trip over a restart; it begins when the heatsink is at `cool_to_c` or below.
 pub fn follow(
     file: BenchFile,
     state_folder: Option<PathBuf>,
     order: Order,
     cool_to_c: Option<f64>,
-) -> Result<(), Failure> {
+) -> Result<JobOutcome, Failure> {
     let summary = carry_out(file, state_folder, order, cool_to_c)?;
-    ending(&summary, table(&summary))
+    let came_out = came_out(&summary);
+    match ending(&summary, came_out.say()) {
+        // The verdict is told by the exit code as well.
+        Ok(()) | Err(Failure::NobodyReads) => Ok(JobOutcome::of_verdicts(&came_out.verdicts())),
+        Err(failure) => Err(failure),
+    }
+}
+
+/// A verdict as the exit code tells it, after a run that finished.
+pub fn judged(outcome: JobOutcome) -> Result<(), Failure> {
+    match outcome {
+        JobOutcome::Short => Err(Failure::Short),
+        JobOutcome::Undecided => Err(Failure::Undecided),
+        _ => Ok(()),
+    }
 }
 
 /// Opens the bench, waits for the heatsink where that is asked for, and runs the order.
@@ -145,27 +161,16 @@ pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Fai
     }
 }
 
-fn table(summary: &RunSummary) -> Result<(), Failure> {
-    match &summary.selfcheck {
-        Some(found) => say(&format!("self-check: {}", found.summary()))?,
-        None if summary.checked_first => say("self-check: did not come to its end")?,
-        None => say("self-check: left out (--without-selfcheck)")?,
+fn came_out(summary: &RunSummary) -> CameOut {
+    CameOut {
+        selfcheck: match &summary.selfcheck {
+            Some(found) => found.summary(),
+            None if summary.checked_first => "did not come to its end".into(),
+            None => "left out (--without-selfcheck)".into(),
+        },
+        ratings: summary.results.iter().map(RatingRecord::from).collect(),
+        left_out: summary.left_out.iter().map(|one| (one.rating, one.why.clone())).collect(),
+        steps: summary.steps,
+        folder: summary.folder.path().into(),
     }
-    if !summary.results.is_empty() {
-        say(&format!("{}\n", ratings_table(&summary.results)))?;
-    }
-    for one in &summary.left_out {
-        say(&format!("rating {} was not measured: {}\n", one.rating, one.why))?;
-    }
-    say(&format!("{} steps recorded:", summary.steps))?;
-    for name in
-        ["steps.csv", "ratings.csv", "ratings.json", "curve.csv", "bursts.csv", "journal.jsonl", "run.json"]
-    {
-        let path = summary.folder.file(name);
-        // There are no ratings.json before the first rating is judged.
-        if path.exists() {
-            say(&format!("  {}", path.display()))?;
-        }
-    }
-    Ok(())
 }

@@ -13,10 +13,13 @@ mod again;
 mod bench_text;
 mod budget_table;
 mod calibrate;
+mod came_out;
 mod cautions;
 mod check;
 mod cli;
+mod client;
 mod compare;
+mod completion;
 mod cool;
 mod demo;
 mod descriptors;
@@ -28,21 +31,29 @@ mod follow;
 mod guardian;
 mod instruments;
 mod machine;
+mod man;
 mod measure;
 mod perform;
 mod port_name;
 mod progress;
+mod queue;
 mod ratings_table;
 mod report;
 mod reset;
 mod run_folder;
+mod runs;
 mod script_process;
 mod selfcheck;
 mod serve;
 mod service;
+mod show;
 mod state_folder;
+mod status;
+mod stop;
+mod table;
 mod talk;
 mod telling;
+mod terminal;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -61,6 +72,13 @@ fn main() -> ExitCode {
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Serve(order) => serve::serve(&order),
+        Command::Stop(order) => stop::stop(&order),
+        Command::Status(order) => status::status(&order),
+        Command::Runs(order) => runs::runs(&order),
+        Command::Show(order) => show::show(&order),
+        Command::Queue(order) => queue::queue(&order),
+        Command::Completion(order) => completion::completion(&order),
+        Command::Man(order) => man::man(&order),
         Command::Run(order) => perform::run_on_ports(&order),
         Command::Selfcheck(order) => selfcheck::selfcheck(&order),
         Command::Calibrate(order) => calibrate::calibrate(&order),
@@ -105,6 +123,7 @@ fn start_log(cli: &Cli) {
     // Of a log that nobody reads nothing is said, and nothing panics.
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(terminal::has_colours())
         .log_internal_errors(false)
         .with_writer(std::io::stderr);
     match &cli.command {

@@ -5,28 +5,36 @@ use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, read_sc
 
 use crate::cautions::CAUTIONS;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
+use crate::client::run_through_daemon;
 use crate::failure::Failure;
-use crate::follow::{Order, follow};
+use crate::follow::{Order, follow, judged};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
 use crate::state_folder::state_folder;
 use crate::telling::run_and_tell;
 
-/// Reads the files, shows the cautions, runs.
+/// Folder of all runs unless told otherwise.
+const RESULTS: &str = "results";
+
+/// Reads the files, shows the cautions, runs: through the daemon where one holds the bench, else in this process.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     let bench = BenchFile::read(&order.bench)?;
     check_dialects(&bench)?;
     let nameplate = Nameplate::read(&order.nameplate)?;
     let source = read_script(&order.script)?;
+    if !order.tell && run_through_daemon(order, &bench.name, &source)? {
+        return Ok(());
+    }
     let script = Script { path: order.script.clone(), source };
-    let mut run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
+    let out = order.out.clone().unwrap_or_else(|| RESULTS.into());
+    let mut run = RunOrder::new(script, in_own_process()?, nameplate, out);
     run.selfcheck = !order.without_selfcheck;
     let state = state_folder(order.state.as_deref(), &bench.name);
     if order.tell {
         return run_and_tell(bench, state, run, order.cool_to);
     }
     aside!("{CAUTIONS}\n");
-    follow(bench, state, Order::Run(run), order.cool_to)
+    judged(follow(bench, state, Order::Run(run), order.cool_to)?)
 }
 
 /// Finds the run, shows the cautions, goes on.
@@ -42,5 +50,5 @@ pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
     aside!("{CAUTIONS}\n");
     let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
     let state = state_folder(order.state.as_deref(), &bench.name);
-    follow(bench, state, Order::Resume(resume), None)
+    judged(follow(bench, state, Order::Resume(resume), None)?)
 }

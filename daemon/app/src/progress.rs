@@ -1,29 +1,72 @@
 //! Progress on the terminal: what the run does now, steps done, time left. Plain lines where there is no terminal.
 
-use std::sync::Mutex;
+use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
 
-use indicatif::{ProgressBar, ProgressStyle};
-use wattproof_runs::{Event, RatingResult, Step, Watcher};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use wattproof_runs::{Event, RatingRecord, Step, Watcher};
+
+use crate::ratings_table::figures;
+use crate::terminal::moves_cursor;
+
+/// What is shown of a step: of the driven channels the weakest and the worst, each absent when any has none.
+pub struct Seen {
+    /// Number within the run, from 1.
+    pub step: u64,
+    /// Source level, V rms.
+    pub level_vrms: f64,
+    /// Lowest active power, W.
+    pub lowest_w: Option<f64>,
+    /// Lowest output voltage, V rms.
+    pub lowest_vrms: Option<f64>,
+    /// Highest THD+N, %.
+    pub worst_thdn_pct: Option<f64>,
+    /// Heatsink, °C.
+    pub heatsink_c: Option<f64>,
+}
+
+impl From<&Step> for Seen {
+    fn from(step: &Step) -> Self {
+        Seen {
+            step: step.step,
+            level_vrms: step.level_vrms,
+            lowest_w: step.lowest_w(),
+            lowest_vrms: step.lowest_vrms(),
+            worst_thdn_pct: step.worst_thdn_pct(),
+            heatsink_c: step.heatsink_c,
+        }
+    }
+}
 
 /// A watcher that draws a bar, or prints lines.
 pub struct Progress {
     bar: ProgressBar,
-    started: Instant,
+    started: Mutex<Instant>,
     doing: Mutex<String>,
 }
 
 impl Progress {
     /// On standard error.
     pub fn new() -> Self {
-        let bar = ProgressBar::new(0);
+        let target = if moves_cursor() { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+        let bar = ProgressBar::with_draw_target(Some(0), target);
         // A template that did not parse would leave the plain bar, which still counts.
         if let Ok(style) =
             ProgressStyle::with_template("{wide_bar} {pos}/{len} steps, {eta} left\n{wide_msg}")
         {
             bar.set_style(style);
         }
-        Progress { bar, started: Instant::now(), doing: Mutex::new(String::new()) }
+        Progress { bar, started: Mutex::new(Instant::now()), doing: Mutex::new(String::new()) }
+    }
+
+    /// The run begins now: what was waited for before does not count for the time left.
+    pub fn begins(&self) {
+        *self.started.lock().unwrap_or_else(PoisonError::into_inner) = Instant::now();
+        self.bar.reset();
+    }
+
+    fn elapsed_s(&self) -> f64 {
+        self.started.lock().unwrap_or_else(PoisonError::into_inner).elapsed().as_secs_f64()
     }
 
     /// Takes the bar away.
@@ -31,9 +74,10 @@ impl Progress {
         self.bar.finish_and_clear();
     }
 
-    fn line(&self, text: &str) {
+    /// A line that stays.
+    pub fn line(&self, text: &str) {
         if self.bar.is_hidden() {
-            aside!("[{:7.1} s] {text}", self.started.elapsed().as_secs_f64());
+            aside!("[{:7.1} s] {text}", self.elapsed_s());
         } else {
             self.bar.println(text);
         }
@@ -46,11 +90,22 @@ impl Progress {
         ));
     }
 
-    fn doing(&self) -> String {
-        self.doing.lock().map(|doing| doing.clone()).unwrap_or_default()
+    /// What it does now.
+    pub fn does(&self, what: &str) {
+        *self.doing.lock().unwrap_or_else(PoisonError::into_inner) = what.to_string();
     }
 
-    fn stepped(&self, step: &Step) {
+    /// Steps of the whole run, as far as is known.
+    pub fn planned(&self, steps: u64) {
+        self.bar.set_length(steps);
+    }
+
+    fn doing(&self) -> String {
+        self.doing.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// A step is recorded.
+    pub fn stepped(&self, step: &Seen) {
         let number = |value: Option<f64>, unit: &str, digits: usize| {
             value.map_or_else(|| "-".to_string(), |value| format!("{value:.digits$} {unit}"))
         };
@@ -58,11 +113,9 @@ impl Progress {
             "step {}: {:.4} V in, {}, THD+N {}, {}",
             step.step,
             step.level_vrms,
-            step.lowest_w().map_or_else(
-                || number(step.lowest_vrms(), "V", 4),
-                |lowest_w| number(Some(lowest_w), "W", 2)
-            ),
-            number(step.worst_thdn_pct(), "%", 3),
+            step.lowest_w
+                .map_or_else(|| number(step.lowest_vrms, "V", 4), |lowest_w| number(Some(lowest_w), "W", 2)),
+            number(step.worst_thdn_pct, "%", 3),
             number(step.heatsink_c, "°C", 1),
         );
         if self.bar.length().is_some_and(|planned| step.step > planned) {
@@ -80,18 +133,17 @@ impl Progress {
 
     fn left_s(&self, done: u64) -> Option<f64> {
         let planned = self.bar.length().filter(|planned| *planned > 0)?;
-        let each_s = self.started.elapsed().as_secs_f64() / done.max(1) as f64;
+        let each_s = self.elapsed_s() / done.max(1) as f64;
         Some(planned.saturating_sub(done) as f64 * each_s)
     }
 
-    fn judged(&self, result: &RatingResult) {
-        let (rated, measured, u) = result.figures();
-        let (unit, digits) = if result.volts.is_some() { ("V", 4) } else { ("W", 2) };
+    /// A rating is judged.
+    pub fn judged(&self, record: &RatingRecord) {
+        let (rated, measured, u) = figures(record);
+        let (unit, digits) = if record.volts.is_some() { ("V", 4) } else { ("W", 2) };
         self.line(&format!(
             "rating {}: {measured:.digits$} {unit} ± {u:.digits$} {unit} measured, {rated} {unit} rated: {} ({})",
-            result.rating,
-            result.verdict,
-            result.ceiling.cause
+            record.rating, record.verdict, record.cause
         ));
     }
 }
@@ -101,15 +153,11 @@ impl Watcher for Progress {
         match event {
             // Where it is recorded is said at the end.
             Event::Opened(_) => {}
-            Event::Doing(what) => {
-                if let Ok(mut doing) = self.doing.lock() {
-                    *doing = (*what).to_string();
-                }
-            }
+            Event::Doing(what) => self.does(what),
             Event::Checked(found) => self.line(&format!("self-check: {}", found.summary())),
-            Event::Planned(steps) => self.bar.set_length(*steps),
-            Event::Stepped(step) => self.stepped(step),
-            Event::Judged(result) => self.judged(result),
+            Event::Planned(steps) => self.planned(*steps),
+            Event::Stepped(step) => self.stepped(&Seen::from(*step)),
+            Event::Judged(result) => self.judged(&RatingRecord::from(*result)),
             Event::LeftOut(one) => self.line(&format!("rating {} is not measured: {}", one.rating, one.why)),
             Event::Printed(text) => self.line(text),
         }

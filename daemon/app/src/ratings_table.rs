@@ -1,39 +1,38 @@
 //! The table of ratings that ends a run.
 
-use comfy_table::{CellAlignment, Table, presets};
-use wattproof_runs::RatingResult;
+use comfy_table::CellAlignment;
+use wattproof_runs::RatingRecord;
+
+use crate::table::{plain_table, printed};
 
 /// Rated against measured, a line a rating; fits 80 columns.
-pub fn ratings_table(results: &[RatingResult]) -> String {
+pub fn ratings_table(records: &[RatingRecord]) -> String {
     // All of a nameplate are in the same.
-    let in_volts = results.iter().any(|result| result.volts.is_some());
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table.set_header([
+    let in_volts = records.iter().any(|record| record.volts.is_some());
+    let mut table = plain_table(&[
         "load",
         "supply",
         "driven",
         if in_volts { "rated V" } else { "rated W" },
-        if in_volts { "measured V ± U" } else { "measured W ± U" },
+        if in_volts { "measured V ±U" } else { "measured W ±U" },
         "ratio",
         "cause",
         "verdict",
         "calibr.",
     ]);
-    for result in results {
-        let claim = &result.claim;
-        let (rated, measured, u) = result.figures();
+    for record in records {
+        let (rated, measured, u) = figures(record);
         let digits = digits_for(u);
         table.add_row([
-            format!("{} ohm", claim.load_ohm),
-            format!("{} V", claim.supply_v),
-            claim.driven.word().to_string(),
+            format!("{} ohm", record.load_ohm),
+            format!("{} V", record.supply_v),
+            record.driven.word().to_string(),
             format!("{rated}"),
             format!("{measured:.digits$} ± {u:.digits$}"),
-            format!("{:.3}", result.ratio),
-            result.ceiling.cause.to_string(),
-            result.verdict.to_string(),
-            result.calibration.to_string(),
+            format!("{:.3}", record.ratio),
+            record.cause.to_string(),
+            record.verdict.to_string(),
+            record.calibration.to_string(),
         ]);
     }
     for index in [0, 1, 3, 4, 5] {
@@ -41,7 +40,16 @@ pub fn ratings_table(results: &[RatingResult]) -> String {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    table.to_string()
+    printed(table)
+}
+
+/// What was claimed, what was measured and its expanded uncertainty, in W or V; not a number where it is absent.
+pub fn figures(record: &RatingRecord) -> (f64, f64, f64) {
+    let of = |value: Option<f64>| value.unwrap_or(f64::NAN);
+    match &record.volts {
+        Some(volts) => (volts.rated_vrms, volts.measured_vrms, volts.expanded_u_vrms),
+        None => (of(record.rated_w), of(record.measured_w), of(record.expanded_u_w)),
+    }
 }
 
 /// Two significant digits of the uncertainty (JCGM 100, 7.2.6).

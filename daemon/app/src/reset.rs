@@ -6,6 +6,7 @@ use wattproof_bench::{Bench, BenchFile, Extras, Standing, check_dialects};
 
 use crate::cautions::CAUTIONS;
 use crate::cli::ResetOrder;
+use crate::client::reset_through_daemon;
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::say::say;
@@ -18,6 +19,9 @@ const TYPED_BYTES_MAX: u64 = 100;
 pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
     let file = BenchFile::read(&order.bench)?;
     check_dialects(&file)?;
+    if !order.tell && reset_through_daemon(order, &file.name)? {
+        return Ok(());
+    }
     enough_descriptors()?;
     let state_folder = state_folder(order.state.as_deref(), &file.name);
     let bench = Bench::open_with_extras(file, Extras { state_folder, ..Extras::default() })?;
@@ -31,32 +35,42 @@ pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
     }
     aside!("{CAUTIONS}\n");
     say(&told(&standing))?;
-    if !std::io::stdin().is_terminal() && !order.from_pipe {
+    ask_for_number(&standing.nonce.to_string(), order.from_pipe)?;
+    quoted(&bench, standing.nonce)?;
+    said_reset()
+}
+
+/// Asks a person at a terminal for the number of the trip that stands.
+pub fn ask_for_number(number: &str, from_pipe: bool) -> Result<(), Failure> {
+    if !std::io::stdin().is_terminal() && !from_pipe {
         return Err(Failure::Said(
             "a person must look at the bench and type the number: run this in a terminal".into(),
         ));
     }
     say(&format!(
-        "If the cause is gone and nobody touches the bench, type {} to reset it; anything else leaves it as it is:",
-        standing.nonce
-    ))?;
-    quoted(&bench, standing.nonce)?;
-    said_reset()
+        "If the cause is gone and nobody touches the bench, type {number} to reset it; anything else leaves it as it is:"
+    ))
 }
 
-fn said_reset() -> Result<(), Failure> {
-    say("reset: every output is off and was measured dead; the bench may be armed again")
-}
-
-/// Resets if the number that is typed is that one.
-fn quoted(bench: &Bench, nonce: u64) -> Result<(), Failure> {
+/// What a person types.
+pub fn typed() -> Result<String, Failure> {
     let mut typed = String::new();
     std::io::stdin()
         .lock()
         .take(TYPED_BYTES_MAX)
         .read_line(&mut typed)
         .map_err(|source| Failure::System { what: "reading the number", source })?;
-    if typed.trim().parse() != Ok(nonce) {
+    Ok(typed.trim().into())
+}
+
+/// Says that the trip is gone.
+pub fn said_reset() -> Result<(), Failure> {
+    say("reset: every output is off and was measured dead; the bench may be armed again")
+}
+
+/// Resets if the number that is typed is that one.
+fn quoted(bench: &Bench, nonce: u64) -> Result<(), Failure> {
+    if typed()?.parse() != Ok(nonce) {
         return Err(Failure::Said("not reset: the number was not that one".into()));
     }
     let report = bench.reset(nonce)?;

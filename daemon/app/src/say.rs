@@ -2,6 +2,8 @@
 
 use std::io::{ErrorKind, Write};
 
+use serde::Serialize;
+
 use crate::failure::Failure;
 
 /// Writes a line and flushes it. A closed pipe ends the program quietly, as other tools do.
@@ -12,6 +14,13 @@ pub fn say(text: &str) -> Result<(), Failure> {
         Err(error) if error.kind() == ErrorKind::BrokenPipe => Err(Failure::NobodyReads),
         Err(source) => Err(Failure::System { what: "writing to standard output", source }),
     }
+}
+
+/// Writes a value as JSON.
+pub fn say_json(value: &impl Serialize) -> Result<(), Failure> {
+    let text = serde_json::to_string_pretty(value)
+        .map_err(|error| Failure::Said(format!("this can't be put into JSON: {error}; please report it")))?;
+    say(&text)
 }
 
 /// Writes a line for a person to standard error. Nobody there is no error, and never a reason to leave a bench or a

@@ -2,7 +2,6 @@
 
 use std::path::PathBuf;
 
-use comfy_table::{ContentArrangement, Table, presets};
 use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_method::selfcheck::{SelfCheck, Told};
 use wattproof_runs::{Nameplate, PlateKind, RunError, RunOrder, RunSummary, Script, ScriptIn};
@@ -13,9 +12,8 @@ use crate::failure::Failure;
 use crate::follow::{Order, carry_out};
 use crate::say::say;
 use crate::state_folder::state_folder;
+use crate::table::{plain_table, printed};
 
-/// Width of what is printed, columns.
-const WIDTH: u16 = 100;
 /// Name of a record without an amplifier's.
 const NO_AMPLIFIER: &str = "selfcheck";
 
@@ -78,10 +76,7 @@ fn as_json(found: &SelfCheck) -> Result<String, Failure> {
 }
 
 fn table(found: &SelfCheck) -> String {
-    let mut table = Table::new();
-    table.load_style(presets::NOTHING);
-    table.set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
-    table.set_header(["check", "ch", "result", "found", "allowed, and why"]);
+    let mut table = plain_table(&["check", "ch", "result", "found", "allowed, and why"]);
     for check in &found.checks {
         let channel = check.channel.map(|channel| channel.to_string()).unwrap_or_default();
         let result = check.result.to_string();
@@ -93,7 +88,7 @@ fn table(found: &SelfCheck) -> String {
             check.allowed_words(),
         ]);
     }
-    let mut text = table.to_string();
+    let mut text = printed(table);
     let next = found.checks.iter().filter(|check| !check.next.is_empty());
     for check in next {
         text.push_str(&format!("\n{} ({}): {}", check.title(), check.result, check.next));

@@ -14,7 +14,7 @@ use crate::say::say;
 use crate::state_folder::{all_state, folder_name};
 
 /// Where HTTP is listened for unless told otherwise.
-const LISTEN: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8650);
+pub const LISTEN: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8650);
 /// Descriptors for a thousand pages that look on, and more.
 const DESCRIPTORS: u64 = 8192;
 
@@ -76,18 +76,21 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     let benches =
         order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
     aside!("{CAUTIONS}\n");
-    serve_benches(Settings {
-        benches,
-        scripts: order.scripts.clone(),
-        nameplates: order.nameplates.clone(),
-        results: order.out.clone(),
-        state: state.join("daemon"),
-        listen: order.listening.listen,
-        host_names: order.listening.host_name.clone(),
-        tls: order.listening.tls(),
-        program: this_program()?,
-        cautions: CAUTIONS,
-    })
+    serve_benches(
+        Settings {
+            benches,
+            scripts: order.scripts.clone(),
+            nameplates: order.nameplates.clone(),
+            results: order.out.clone(),
+            state: state.join("daemon"),
+            listen: order.listening.listen,
+            host_names: order.listening.host_name.clone(),
+            tls: order.listening.tls(),
+            program: this_program()?,
+            cautions: CAUTIONS,
+        },
+        ready,
+    )
 }
 
 /// A bench of the daemon's, with what it is called in addresses.
@@ -104,8 +107,8 @@ pub fn this_program() -> Result<PathBuf, Failure> {
         .map_err(|source| Failure::System { what: "finding this program's own file", source })
 }
 
-/// Serves until a signal.
-pub fn serve_benches(mut settings: Settings) -> Result<(), Failure> {
+/// Serves until a signal; `ready` hears where, once it is answered.
+pub fn serve_benches(mut settings: Settings, ready: impl FnOnce(&Place)) -> Result<(), Failure> {
     more_descriptors();
     unlike(&settings.benches)?;
     for folder in [&mut settings.results, &mut settings.state] {
@@ -145,7 +148,8 @@ fn unlike(benches: &[BenchPlace]) -> Result<(), Failure> {
     Ok(())
 }
 
-fn ready(place: &Place) {
+/// Says where the page is, and systemd that it is answered.
+pub fn ready(place: &Place) {
     let text = format!(
         "The page: {}\nWhat stands behind # lets it switch outputs on: keep it to yourself. It is in {}\nCtrl-C switches every output off and ends.",
         place.page,

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use wattproof_bench::{BenchFile, Sights, Stopper};
 use wattproof_report::step_row;
-use wattproof_runs::{Event, Outcome, RatingRecord, RunOrder, RunSummary, Watcher};
+use wattproof_runs::{Event, Outcome, RatingRecord, RunError, RunOrder, RunSummary, Watcher};
 use wattproof_serve::{Ordered, Told};
 
 use crate::cool::cool;
@@ -51,6 +51,7 @@ pub fn run_and_tell(
         outcome: Some(summary.outcome),
         safe: summary.safe.is_safe(),
         error: why(&summary),
+        bench_wrong: matches!(summary.error, Some(RunError::SelfCheck(_))),
         verdicts: summary.results.iter().map(|result| result.verdict.to_string()).collect(),
     });
     voice.finish();
@@ -145,7 +146,13 @@ impl Voice {
     fn failed(&self, failure: Failure) -> Result<(), Failure> {
         let safe = !matches!(failure, Failure::NotSafe);
         let outcome = failure.is_stop().then_some(Outcome::Stopped);
-        self.say(&Told::Ended { outcome, safe, error: Some(failure.to_string()), verdicts: Vec::new() });
+        self.say(&Told::Ended {
+            outcome,
+            safe,
+            error: Some(failure.to_string()),
+            bench_wrong: matches!(failure, Failure::WrongBench(_)),
+            verdicts: Vec::new(),
+        });
         self.finish();
         Err(failure)
     }

@@ -11,7 +11,7 @@ use wattproof_virtual_bench::{
 use crate::bench_text::{VirtualLoad, bench_text, fixed_ohm, nameplate, to_toml, write};
 use crate::cli::VirtualOrder;
 use crate::failure::Failure;
-use crate::say::say;
+use crate::say::{say, say_json};
 
 /// First word of the line that says that every port can be opened.
 pub const READY: &str = "ready";
@@ -21,9 +21,13 @@ const BAUD: u32 = 921_600;
 /// Lists, tells the truth, or serves until Ctrl-C or until standard input closes.
 pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
     if order.list {
-        return list();
+        return list(order.json);
     }
     if order.list_manners {
+        if order.json {
+            let one = |name| Ok(serde_json::json!({ "name": name, "summary": manner::named(name)?.summary }));
+            return say_json(&manner::names().map(one).collect::<Result<Vec<_>, Failure>>()?);
+        }
         for name in manner::names() {
             say(&format!("{name:20} {}", manner::named(name)?.summary))?;
         }
@@ -36,7 +40,15 @@ pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
     if order.truth { tell_truth(&amplifier) } else { serve(order, amplifier) }
 }
 
-fn list() -> Result<(), Failure> {
+fn list(json: bool) -> Result<(), Failure> {
+    if json {
+        let one = |name: &&str| {
+            let about = catalogue::amplifier(name)?;
+            Ok(serde_json::json!({ "name": name, "description": about.description }))
+        };
+        let names: Vec<&str> = catalogue::names().collect();
+        return say_json(&names.iter().map(one).collect::<Result<Vec<_>, Failure>>()?);
+    }
     for name in catalogue::names() {
         say(&format!("{name:12} {}", catalogue::amplifier(name)?.description))?;
     }

@@ -138,14 +138,21 @@ impl std::fmt::Display for Holder {
 
 /// The file that is locked while somebody of this kind holds a port.
 pub(crate) fn mark(kind: &str, port: &Path) -> PathBuf {
-    let folder = Path::new(LOCKS);
-    let folder = if folder.is_dir() { folder.to_path_buf() } else { std::env::temp_dir() };
     // FNV-1a, 64 bits (its published constants).
     let bytes = port.as_os_str().as_bytes().iter();
     let hash = bytes.fold(0xcbf2_9ce4_8422_2325_u64, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     });
-    folder.join(format!("wattproof-{kind}-{hash:016x}"))
+    folder().join(format!("wattproof-{kind}-{hash:016x}"))
+}
+
+/// How the names of all marks of daemons begin.
+pub(crate) const DAEMON_MARKS: &str = "wattproof-daemon-";
+
+/// Where marks are.
+pub(crate) fn folder() -> PathBuf {
+    let folder = Path::new(LOCKS);
+    if folder.is_dir() { folder.to_path_buf() } else { std::env::temp_dir() }
 }
 
 #[cfg(test)]

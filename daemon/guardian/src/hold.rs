@@ -6,7 +6,7 @@ use std::io::{Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 
-use crate::claim::{Planted, UNFOLLOWED, holder_of, mark, open};
+use crate::claim::{DAEMON_MARKS, Planted, UNFOLLOWED, folder, holder_of, mark, open};
 
 /// Longest text about a holder that is read from its lock, bytes.
 const WHO_BYTES_MAX: u64 = 500;
@@ -82,6 +82,54 @@ pub fn held_by(port: &Path) -> Option<String> {
     Some(holder(&mut file, &place))
 }
 
+/// A process that holds ports of benches.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Holding {
+    /// Its number.
+    pub process: u32,
+    /// Whose it is.
+    pub user: u32,
+    /// What it says that it does with them.
+    pub what_for: String,
+}
+
+/// Every process of this machine that holds a port by a lock of this kind, once for each thing that it does with ports;
+/// from the kernel's list of locks (`proc_locks(5)`), without taking one.
+///
+/// # Errors
+/// The folder of locks can't be read.
+pub fn all_holding() -> std::io::Result<Vec<Holding>> {
+    let mut holding: Vec<Holding> = Vec::new();
+    for entry in std::fs::read_dir(folder())? {
+        let entry = entry?;
+        if !entry.file_name().to_string_lossy().starts_with(DAEMON_MARKS) {
+            continue;
+        }
+        let flags = UNFOLLOWED.bits().cast_signed();
+        // One that another user made unreadable, or that has gone meanwhile, tells nothing.
+        let Ok(mut file) = File::options().read(true).custom_flags(flags).open(entry.path()) else {
+            continue;
+        };
+        let Some(holder) = holder_of(&file) else { continue };
+        let said = said_in(&mut file);
+        let own = format!("process {} (", holder.process);
+        let what_for = said.strip_prefix(&own).and_then(|rest| rest.strip_suffix(')')).unwrap_or_default();
+        let one = Holding { process: holder.process, user: holder.user, what_for: what_for.into() };
+        if !holding.contains(&one) {
+            holding.push(one);
+        }
+    }
+    Ok(holding)
+}
+
+fn said_in(file: &mut File) -> String {
+    let mut who = String::new();
+    match file.take(WHO_BYTES_MAX).read_to_string(&mut who) {
+        Ok(_) => who.chars().filter(|c| !c.is_control()).collect(),
+        Err(_) => String::new(),
+    }
+}
+
 fn tell(file: &mut File, what_for: &str) -> std::io::Result<()> {
     file.set_len(0)?;
     file.seek(SeekFrom::Start(0))?;
@@ -90,10 +138,8 @@ fn tell(file: &mut File, what_for: &str) -> std::io::Result<()> {
 
 /// Who holds it: what is written there if that names the process that the kernel names too, and that is this user's.
 fn holder(file: &mut File, place: &Path) -> String {
-    let mut who = String::new();
-    let read = (&mut *file).take(WHO_BYTES_MAX).read_to_string(&mut who);
-    let told: String = who.chars().filter(|c| !c.is_control()).collect();
-    let told = if read.is_ok() && !told.is_empty() { told } else { "another program of this kind".into() };
+    let told = said_in(file);
+    let told = if told.is_empty() { "another program of this kind".into() } else { told };
     let us = rustix::process::geteuid().as_raw();
     match holder_of(file) {
         Some(holder) if holder.user != us => format!(
@@ -128,6 +174,17 @@ mod tests {
             "told without taking the lock"
         );
         assert_eq!(held_by(c), None);
+        let own = Holding {
+            process: std::process::id(),
+            user: rustix::process::geteuid().as_raw(),
+            what_for: "bench \"one\"".into(),
+        };
+        let all = all_holding().unwrap();
+        assert_eq!(
+            all.iter().filter(|one| **one == own).count(),
+            1,
+            "once, though it holds two ports: {all:?}"
+        );
         // All or nothing: what it had before the refusal is free again.
         let third = hold([c].into_iter(), "bench \"three\"").unwrap();
         drop(first);

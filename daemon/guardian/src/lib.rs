@@ -28,7 +28,7 @@ pub use child::become_guardian;
 pub use claim::{LOCKS, Planted, wait_until_free};
 pub use daemon::{Guardian, GuardianProgram, Lost};
 pub use error::GuardianError;
-pub use hold::{Held, NotHeld, held_by, hold};
+pub use hold::{Held, Holding, NotHeld, all_holding, held_by, hold};
 pub use orders::{PORTS_MAX, PortOrder, Timing};
 pub use precedence::{NoPrecedence, Precedence, RUNAWAY_MAX, go_ahead};
 pub use serve::{Ended, serve};

@@ -19,5 +19,5 @@ pub use compare::{Cell, Comparison, Row, compare, compare_figure, compare_page};
 pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
 pub use number::{significant, with_u};
-pub use page::report;
+pub use page::{Fact, Outline, outline, report};
 pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, step_row, steps};

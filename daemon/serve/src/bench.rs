@@ -1,7 +1,7 @@
 //! A bench as the API shows it.
 
 use chrono::{DateTime, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use wattproof_bench::{Outputs, Sight, read_latch};
 use wattproof_guard::State;
@@ -9,7 +9,7 @@ use wattproof_guard::State;
 use crate::settings::BenchPlace;
 
 /// State of a bench's guard.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum GuardState {
     /// No run holds the ports.
@@ -73,7 +73,7 @@ impl From<State> for GuardState {
 }
 
 /// Whether an output may be live.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum OutputsState {
     /// Source and supply were read back off.
@@ -95,7 +95,7 @@ impl From<Outputs> for OutputsState {
 }
 
 /// A trip that waits for a person's reset.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct Latched {
     /// What happened, in words.
     pub cause: String,
@@ -106,7 +106,7 @@ pub struct Latched {
 }
 
 /// A bench now.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Bench {
     /// What it is called in addresses.
     pub bench: String,

@@ -192,8 +192,9 @@ async fn listen(daemon: Arc<Daemon>, bench: String, job: u64, told: ChildStdout)
     let started = Instant::now();
     while let Some(line) = next_line(&mut lines).await {
         match serde_json::from_str::<Told>(&line) {
-            Ok(Told::Ended { outcome, safe, error, verdicts }) => {
-                heard.ended = Some((outcome, safe, error, verdicts))
+            Ok(Told::Ended { outcome, safe, error, bench_wrong, verdicts }) => {
+                daemon.note(job, false, |job| job.bench_wrong = bench_wrong);
+                heard.ended = Some((outcome, safe, error, verdicts));
             }
             Ok(told) => take_in(&daemon, &bench, job, told, started),
             Err(error) => daemon.log(

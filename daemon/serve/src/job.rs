@@ -45,6 +45,9 @@ pub struct Job {
     pub outcome: Option<JobOutcome>,
     /// Why it did not finish.
     pub error: Option<String>,
+    /// Whether the self-check found the bench wrong, so that the script was not begun.
+    #[serde(default)]
+    pub bench_wrong: bool,
     /// Whether the bench is not checked before the script.
     pub without_selfcheck: bool,
 }

@@ -29,14 +29,14 @@ use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use wattproof_bench::{BenchFile, check_dialects};
 
+pub use bench::{Bench, GuardState, Latched, OutputsState};
 pub use http::document;
-pub use job::{Hold, JobOutcome, JobState};
+pub use job::{Hold, Job, JobOutcome, JobState};
 pub use settings::{BenchPlace, Place, SOCKET_FILE, ServeError, Settings, Tls};
 pub use token::TOKEN_FILE;
 pub use told::{Ordered, Told};
 
 use answering::Answering;
-use bench::Bench;
 use daemon::Daemon;
 use http::{Access, Ground};
 use listen::{Door, bind, bind_socket, tls};

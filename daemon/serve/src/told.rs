@@ -68,6 +68,9 @@ pub enum Told {
         safe: bool,
         /// Why it did not finish.
         error: Option<String>,
+        /// Whether the self-check found the bench wrong, so that the script was not begun.
+        #[serde(default)]
+        bench_wrong: bool,
         /// The verdicts of its ratings, `meets`, `short`, `undecided`.
         verdicts: Vec<String>,
     },

@@ -8,6 +8,8 @@
     reason = "a test helper fails by panicking"
 )]
 
+pub mod daemon;
+
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -258,6 +260,11 @@ pub fn only_folder(path: &Path) -> PathBuf {
     let mut folders: Vec<_> = std::fs::read_dir(path).unwrap().map(|entry| entry.unwrap().path()).collect();
     assert_eq!(folders.len(), 1, "one run in {}", path.display());
     folders.remove(0)
+}
+
+/// Whether a run finished, whatever the verdicts on its ratings (exit codes: README.md).
+pub fn finished(output: &Output) -> bool {
+    matches!(output.status.code(), Some(0 | 10 | 11))
 }
 
 /// Standard error as text.

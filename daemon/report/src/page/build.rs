@@ -126,7 +126,7 @@ fn state(story: &Story) -> (&'static str, &'static str, String) {
 }
 
 /// The ratings without an answer, each with its reason.
-fn unanswered(story: &Story) -> Vec<Fact> {
+pub fn unanswered(story: &Story) -> Vec<Fact> {
     let claims = (1..).zip(&story.opened.nameplate.rating);
     let open = claims.filter(|(number, _)| !story.ratings.iter().any(|record| record.rating == *number));
     let ended = match story.closed.as_ref().map(|closed| closed.outcome) {

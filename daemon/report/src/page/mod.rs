@@ -8,11 +8,15 @@ mod answers;
 mod build;
 mod deviations;
 mod facts;
+mod outline;
 mod words;
 
 use std::path::Path;
 
 use askama::Template;
+use serde::Serialize;
+
+pub use outline::{Outline, outline};
 
 use crate::ReportError;
 use crate::figures::STYLE;
@@ -21,13 +25,16 @@ use crate::record::{Recorded, story};
 pub(crate) const PAGE_STYLE: &str = include_str!("../../templates/page.css");
 
 /// A line of a table: what, and its value.
-pub(crate) struct Fact {
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Fact {
+    /// What.
     pub name: String,
+    /// Its value, with its unit.
     pub value: String,
 }
 
 impl Fact {
-    pub fn new(name: impl Into<String>, value: impl Into<String>) -> Self {
+    pub(crate) fn new(name: impl Into<String>, value: impl Into<String>) -> Self {
         Fact { name: name.into(), value: value.into() }
     }
 }

@@ -29,6 +29,8 @@ pub struct Status {
     may_change: bool,
     /// The cautions that anybody with a kilowatt on the bench is shown.
     cautions: &'static str,
+    /// Folder of all runs on the daemon's machine.
+    results: String,
     /// Every bench.
     benches: Vec<Bench>,
     /// Every job: those that have not ended in their order, then the others, newest first.
@@ -48,6 +50,7 @@ pub async fn status(State(ground): State<Ground>, Extension(may): Extension<MayC
         now_utc: Utc::now(),
         may_change: may.0,
         cautions: daemon.settings.cautions,
+        results: daemon.settings.results.display().to_string(),
         benches: daemon.benches(),
         jobs: daemon.jobs(),
     })

@@ -100,6 +100,7 @@ impl Queue {
             selfcheck: None,
             outcome: None,
             error: None,
+            bench_wrong: false,
             without_selfcheck: new.without_selfcheck,
         });
         self.number(now);
