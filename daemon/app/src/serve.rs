@@ -98,7 +98,7 @@ pub fn bench_place(file: &Path, state: &Path, invented: bool) -> Result<BenchPla
     let name = BenchFile::read(file)?.name;
     let file = file.canonicalize().map_err(|source| Failure::File { path: file.into(), source })?;
     let id = folder_name(&name);
-    Ok(BenchPlace { state: Some(state.join(&id)), id, file, invented })
+    Ok(BenchPlace { state: state.join(&id), id, file, invented })
 }
 
 /// This program's own file.

@@ -175,8 +175,7 @@ impl Bench {
 
 /// The trip that stands in a bench's state folder. One that can't be read counts as an alarm.
 pub fn latched(place: &BenchPlace) -> Option<Latched> {
-    let folder = place.state.as_deref()?;
-    match read_latch(folder) {
+    match read_latch(&place.state) {
         Ok(latch) => latch.map(|latch| Latched {
             cause: latch.record.cause.to_string(),
             at_utc: i64::try_from(latch.at_unix_s).ok().and_then(|s| DateTime::from_timestamp(s, 0)),

@@ -29,6 +29,8 @@ const SIGNAL_AFTER: Duration = Duration::from_secs(10);
 const KILL_AFTER: Duration = Duration::from_secs(40);
 /// How long what a run said last is waited for after its process is gone.
 const LAST_WORDS: Duration = Duration::from_secs(10);
+/// What begins the line that a run leaves on standard error when it does not end well.
+const AT_THE_END: &str = "wattproof: ";
 /// How often it is looked who is next, for holds that end with time.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
@@ -55,10 +57,18 @@ pub async fn keep_busy(daemon: Arc<Daemon>, bench: String) {
     }
 }
 
+/// How a run says that it ended.
+struct Ending {
+    outcome: Option<Outcome>,
+    safe: bool,
+    error: Option<String>,
+    verdicts: Vec<String>,
+}
+
 /// How a run came out, as far as it has said.
 #[derive(Default)]
 struct Heard {
-    ended: Option<(Option<Outcome>, bool, Option<String>, Vec<String>)>,
+    ended: Option<Ending>,
     last_words: Option<String>,
 }
 
@@ -117,9 +127,7 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
         .arg("--bench")
         .arg(&place.file);
     command.arg("--nameplate").arg(NAMEPLATE_FILE).arg("--out").arg(&daemon.settings.results);
-    if let Some(state) = &place.state {
-        command.arg("--state").arg(state.parent().unwrap_or(state));
-    }
+    command.arg("--state").arg(place.state.parent().unwrap_or(&place.state));
     if job.without_selfcheck {
         command.arg("--without-selfcheck");
     }
@@ -194,7 +202,7 @@ async fn listen(daemon: Arc<Daemon>, bench: String, job: u64, told: ChildStdout)
         match serde_json::from_str::<Told>(&line) {
             Ok(Told::Ended { outcome, safe, error, bench_wrong, verdicts }) => {
                 daemon.note(job, false, |job| job.bench_wrong = bench_wrong);
-                heard.ended = Some((outcome, safe, error, verdicts));
+                heard.ended = Some(Ending { outcome, safe, error, verdicts });
             }
             Ok(told) => take_in(&daemon, &bench, job, told, started),
             Err(error) => daemon.log(
@@ -254,10 +262,14 @@ async fn hear<R: AsyncRead + Unpin>(
 ) -> Option<String> {
     let mut last = None;
     while let Some(line) = next_line(&mut lines).await {
-        if !line.trim().is_empty() {
-            daemon.log(Some(&bench), Some(job), "warn", &line);
-            last = Some(line);
+        if line.trim().is_empty() {
+            continue;
         }
+        // How it ended is told as such; this is the same for a person, and all there is of a run that fell silent.
+        if !line.starts_with(AT_THE_END) {
+            daemon.log(Some(&bench), Some(job), "warn", &line);
+        }
+        last = Some(line);
     }
     last
 }
@@ -280,27 +292,25 @@ async fn next_line<R: AsyncRead + Unpin>(lines: &mut Lines<BufReader<R>>) -> Opt
 /// What came out, from what the run said and how its process ended. Silence is never taken for safe.
 fn judge(heard: Heard, status: std::io::Result<std::process::ExitStatus>) -> (JobOutcome, Option<String>) {
     let how = status.map_or_else(|error| error.to_string(), |status| status.to_string());
-    match heard.ended {
-        Some((_, false, error, _)) => {
+    let Some(Ending { outcome, safe, error, verdicts }) = heard.ended else {
+        let last = heard.last_words.map(|words| format!("; it said last: {words}")).unwrap_or_default();
+        let what = format!(
+            "ALARM: the run's process ended ({how}) and did not say that every output is off: its guardian switches off, but nobody has seen it; go and look{last}"
+        );
+        return (JobOutcome::NotSafe, Some(what));
+    };
+    match outcome {
+        _ if !safe => {
             let what = "ALARM: an output was not confirmed off: go and switch it off by hand, at its mains";
             (
                 JobOutcome::NotSafe,
                 Some(error.map_or_else(|| what.into(), |error| format!("{what} ({error})"))),
             )
         }
-        Some((Some(Outcome::Finished), true, _, verdicts)) => (JobOutcome::of_verdicts(&verdicts), None),
-        Some((Some(Outcome::Stopped), true, error, _)) => {
+        Some(Outcome::Finished) => (JobOutcome::of_verdicts(&verdicts), None),
+        Some(Outcome::Stopped) => {
             (JobOutcome::Stopped, Some(error.unwrap_or_else(|| "stopped; every output is off".into())))
         }
-        Some((_, true, error, _)) => (JobOutcome::Failed, error),
-        None => {
-            let last = heard.last_words.map(|words| format!("; it said last: {words}")).unwrap_or_default();
-            (
-                JobOutcome::NotSafe,
-                Some(format!(
-                    "ALARM: the run's process ended ({how}) and did not say that every output is off: its guardian switches off, but nobody has seen it; go and look{last}"
-                )),
-            )
-        }
+        Some(Outcome::Failed) | None => (JobOutcome::Failed, error),
     }
 }

@@ -68,9 +68,7 @@ pub async fn reset(daemon: &Daemon, place: &BenchPlace, number: &str) -> Result<
 async fn carry_out(daemon: &Daemon, place: &BenchPlace) -> Result<(), String> {
     let mut command = Command::new(&daemon.settings.program);
     command.arg("reset").arg("--tell").arg("--bench").arg(&place.file);
-    if let Some(state) = &place.state {
-        command.arg("--state").arg(state.parent().unwrap_or(state));
-    }
+    command.arg("--state").arg(place.state.parent().unwrap_or(&place.state));
     command.process_group(0).kill_on_drop(true);
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
     let mut child = command.spawn().map_err(|error| format!("starting it: {error}"))?;

@@ -10,8 +10,8 @@ pub struct BenchPlace {
     pub id: String,
     /// Its bench file.
     pub file: PathBuf,
-    /// Where its latched trip is kept; None forgets it with the daemon.
-    pub state: Option<PathBuf>,
+    /// Where its latched trip is kept: a folder of its own.
+    pub state: PathBuf,
     /// Whether it is a virtual bench.
     pub invented: bool,
 }

@@ -16,10 +16,16 @@ const FILES: [&str; 4] = ["steps.csv", "ratings.json", "run.json", "journal.json
 /// Length and time of last change of each file.
 type Stamp = [Option<(u64, SystemTime)>; FILES.len()];
 
+/// What was drawn, and how the files stood then.
+struct Drawing {
+    then: Vec<Stamp>,
+    text: Arc<str>,
+}
+
 /// Drawings by what was asked for, each with the state of the files that it was drawn from.
 #[derive(Default)]
 pub struct Drawn {
-    kept: Mutex<HashMap<String, (Vec<Stamp>, Arc<str>)>>,
+    kept: Mutex<HashMap<String, Drawing>>,
     one_at_a_time: tokio::sync::Mutex<()>,
 }
 
@@ -47,17 +53,17 @@ impl Drawn {
         let drawn = tokio::task::spawn_blocking(move || draw(&folders)).await.map_err(Problem::failed)?;
         let drawn: Arc<str> = drawn.map_err(Into::into)?.into();
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        let bytes: usize = kept.iter().map(|(name, (_, drawn))| name.len() + drawn.len()).sum();
+        let bytes: usize = kept.iter().map(|(name, drawing)| name.len() + drawing.text.len()).sum();
         if bytes + drawn.len() > KEPT_BYTES {
             kept.clear();
         }
-        kept.insert(name, (now, Arc::clone(&drawn)));
+        kept.insert(name, Drawing { then: now, text: Arc::clone(&drawn) });
         Ok(drawn)
     }
 
     fn kept(&self, name: &str, now: &[Stamp]) -> Option<Arc<str>> {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        kept.get(name).filter(|(then, _)| then == now).map(|(_, drawn)| Arc::clone(drawn))
+        kept.get(name).filter(|drawing| drawing.then == now).map(|drawing| Arc::clone(&drawing.text))
     }
 }
 

@@ -92,7 +92,7 @@ impl From<QueueError> for Problem {
             QueueError::Full => StatusCode::TOO_MANY_REQUESTS,
             QueueError::Begun(_) | QueueError::Over(_) | QueueError::OtherBench(_) => StatusCode::CONFLICT,
         };
-        Problem::new(status, error, "GET /api/v1/jobs tells where every job stands")
+        Problem::new(status, error, "the queue tells where every job stands (GET /api/v1/jobs)")
     }
 }
 
