@@ -23,13 +23,18 @@ class Daemon:
         self.bench_file, self.plates = folder / "bench.toml", folder / "plates"
         self.plates.mkdir()
         self.results = folder / "results"
-        command = [wattproof, "virtual-bench", "--until-stdin-closes", "--write-bench", self.bench_file]
-        command += ["--write-nameplate", self.plates / "amplifier.toml"]
-        self.instruments = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        for line in self.instruments.stdout:
+        self.instruments = []
+        self.serve_bench(self.bench_file)
+        self.start()
+
+    def serve_bench(self, bench_file, *further):
+        command = [self.wattproof, "virtual-bench", "--until-stdin-closes", "--write-bench", bench_file]
+        command += ["--write-nameplate", self.plates / "amplifier.toml", *further]
+        serving = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        self.instruments.append(serving)
+        for line in serving.stdout:
             if line.startswith("ready"):
                 break
-        self.start()
 
     def start(self, *further):
         command = [self.wattproof, "serve", "--bench", self.bench_file, "--scripts", ROOT / "scripts"]
@@ -89,11 +94,12 @@ class Daemon:
             self.process.kill()
             self.process.wait()
         self.log.close()
-        self.instruments.stdin.close()
-        try:
-            self.instruments.wait(timeout=10)
-        finally:
-            self.instruments.kill()
+        for serving in self.instruments:
+            serving.stdin.close()
+            try:
+                serving.wait(timeout=10)
+            finally:
+                serving.kill()
 
 
 @contextlib.contextmanager

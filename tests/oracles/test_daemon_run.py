@@ -154,6 +154,21 @@ def test_a_killed_daemon_leaves_no_run_behind_it(daemon):
     assert cut["outcome"] == "failed" and f"wattproof resume {run.name}" in cut["error"]
 
 
+def test_several_benches_run_at_once_and_one_stop_is_one_benchs(daemon):
+    second = daemon.folder / "second.toml"
+    daemon.serve_bench(second)
+    assert daemon.end() == 0
+    second.write_text(second.read_text().replace('name = "virtual bench"', 'name = "bench by the window"'))
+    daemon.start("--bench", second)
+    benches = [bench["bench"] for bench in daemon.get("benches")["benches"]]
+    jobs = [daemon.submit(bench=bench) for bench in benches]
+    daemon.until(lambda: all(daemon.job(job)["steps"] > 2 for job in jobs))
+    daemon.post(f"benches/{benches[1]}/stop", status=202)
+    assert daemon.ended(jobs[1])["outcome"] == "stopped"
+    assert daemon.job(jobs[0])["state"] == "running", "the other bench goes on"
+    assert daemon.ended(jobs[0])["outcome"] == "meets"
+
+
 def test_a_run_waits_for_the_heatsink_with_everything_off(daemon):
     job = daemon.submit(hold={"heatsink_c_max": 20.0})
     daemon.until(lambda: "waiting for the heatsink" in (daemon.job(job)["doing"] or ""), 20)

@@ -2,20 +2,22 @@
 
 use std::path::PathBuf;
 
-use wattproof_runs::RatingRecord;
+use serde::Serialize;
+use wattproof_runs::{NotMeasured, RatingRecord};
 
 use crate::failure::Failure;
 use crate::ratings_table::ratings_table;
-use crate::say::say;
+use crate::say::{say, say_json};
 
 /// What came out of a run.
+#[derive(Serialize)]
 pub struct CameOut {
     /// What the self-check found, in words.
     pub selfcheck: String,
     /// The ratings judged.
     pub ratings: Vec<RatingRecord>,
     /// The ratings left out, each with its reason.
-    pub left_out: Vec<(usize, String)>,
+    pub left_out: Vec<NotMeasured>,
     /// Steps recorded.
     pub steps: u64,
     /// Where.
@@ -24,12 +26,15 @@ pub struct CameOut {
 
 impl CameOut {
     /// Says it on standard output.
-    pub fn say(&self) -> Result<(), Failure> {
+    pub fn say(&self, as_json: bool) -> Result<(), Failure> {
+        if as_json {
+            return say_json(self);
+        }
         say(&format!("self-check: {}", self.selfcheck))?;
         if !self.ratings.is_empty() {
             say(&format!("{}\n", ratings_table(&self.ratings)))?;
         }
-        for (rating, why) in &self.left_out {
+        for NotMeasured { rating, why, .. } in &self.left_out {
             say(&format!("rating {rating} was not measured: {why}\n"))?;
         }
         say(&format!("{} steps recorded:", self.steps))?;

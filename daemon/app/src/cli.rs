@@ -135,6 +135,9 @@ pub struct ResumeOnPorts {
     /// A mended script; up to where the run ended it must do what the recorded one did
     #[arg(long, value_name = "FILE")]
     pub script: Option<PathBuf>,
+    /// Print what came out as JSON
+    #[arg(long)]
+    pub json: bool,
     /// Folder of what outlasts a restart [default: the user's own for state]
     #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
     pub state: Option<PathBuf>,
@@ -183,6 +186,9 @@ pub struct RunOnPorts {
     /// Wait, with the bench open and everything off, until the heatsink is at or below this, °C
     #[arg(long, value_name = "C", value_parser = positive)]
     pub cool_to: Option<f64>,
+    /// Print what came out as JSON
+    #[arg(long)]
+    pub json: bool,
     /// Tell how it goes as JSON on standard output and take orders on standard input: for the daemon
     #[arg(long, hide = true)]
     pub tell: bool,
@@ -356,6 +362,9 @@ pub enum DialectWord {
     Check {
         /// The files; without any, the dialects that are built in
         files: Vec<PathBuf>,
+        /// Print what each can do as JSON
+        #[arg(long)]
+        json: bool,
     },
     /// Print a commented dialect to start from (guide: drivers/dialects/README.md)
     Template,

@@ -15,7 +15,7 @@ use crate::cautions::CAUTIONS;
 use crate::cli::DemoOrder;
 use crate::client::{FileAsked, JobAsked, Socket, block_on};
 use crate::failure::Failure;
-use crate::follow::{Order, follow};
+use crate::follow::{Order, Wish, follow};
 use crate::script_process::in_own_process;
 use crate::serve::{LISTEN, bench_place, ready, serve_benches, this_program};
 use crate::virtual_bench::READY;
@@ -54,7 +54,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
     // An invented amplifier's trips are forgotten with it. The demo shows how a run goes: its exit code is no verdict
     // on an amplifier that nobody has.
-    follow(bench, None, Order::Run(run), None).map(|_| ())
+    follow(bench, None, Order::Run(run), Wish::default()).map(|_| ())
 }
 
 /// Serves the virtual bench until a signal. State, token and trips go with the folder.

@@ -34,17 +34,26 @@ impl Order {
     }
 }
 
+/// What is wished beside the order.
+#[derive(Clone, Copy, Default)]
+pub struct Wish {
+    /// It begins when the heatsink is at or below this, °C.
+    pub cool_to_c: Option<f64>,
+    /// What came out is printed as JSON.
+    pub json: bool,
+}
+
 /// Opens the bench, runs the order, prints what came out and gives the worst verdict.
-/// `state_folder` keeps a trip over a restart; it begins when the heatsink is at `cool_to_c` or below.
+/// `state_folder` keeps a trip over a restart.
 pub fn follow(
     file: BenchFile,
     state_folder: Option<PathBuf>,
     order: Order,
-    cool_to_c: Option<f64>,
+    wish: Wish,
 ) -> Result<JobOutcome, Failure> {
-    let summary = carry_out(file, state_folder, order, cool_to_c)?;
+    let summary = carry_out(file, state_folder, order, wish.cool_to_c)?;
     let came_out = came_out(&summary);
-    match ending(&summary, came_out.say()) {
+    match ending(&summary, came_out.say(wish.json)) {
         // The verdict is told by the exit code as well.
         Ok(()) | Err(Failure::NobodyReads) => Ok(JobOutcome::of_verdicts(&came_out.verdicts())),
         Err(failure) => Err(failure),
@@ -169,7 +178,7 @@ fn came_out(summary: &RunSummary) -> CameOut {
             None => "left out (--without-selfcheck)".into(),
         },
         ratings: summary.results.iter().map(RatingRecord::from).collect(),
-        left_out: summary.left_out.iter().map(|one| (one.rating, one.why.clone())).collect(),
+        left_out: summary.left_out.clone(),
         steps: summary.steps,
         folder: summary.folder.path().into(),
     }

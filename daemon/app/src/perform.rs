@@ -7,7 +7,7 @@ use crate::cautions::CAUTIONS;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
 use crate::client::run_through_daemon;
 use crate::failure::Failure;
-use crate::follow::{Order, follow, judged};
+use crate::follow::{Order, Wish, follow, judged};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
 use crate::state_folder::state_folder;
@@ -34,7 +34,7 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
         return run_and_tell(bench, state, run, order.cool_to);
     }
     aside!("{CAUTIONS}\n");
-    judged(follow(bench, state, Order::Run(run), order.cool_to)?)
+    judged(follow(bench, state, Order::Run(run), Wish { cool_to_c: order.cool_to, json: order.json })?)
 }
 
 /// Finds the run, shows the cautions, goes on.
@@ -50,5 +50,5 @@ pub fn resume_on_ports(order: &ResumeOnPorts) -> Result<(), Failure> {
     aside!("{CAUTIONS}\n");
     let resume = ResumeOrder { folder, script: script.transpose()?, script_in: in_own_process()? };
     let state = state_folder(order.state.as_deref(), &bench.name);
-    judged(follow(bench, state, Order::Resume(resume), None)?)
+    judged(follow(bench, state, Order::Resume(resume), Wish { json: order.json, ..Wish::default() })?)
 }

@@ -27,8 +27,8 @@ const TRY_AGAIN: Duration = Duration::from_secs(3);
 /// Between two tries.
 const PAUSE: Duration = Duration::from_millis(200);
 
-/// Follows a job from `before` on; what came out decides how it ends.
-pub async fn follow(socket: &Socket, before: &Status, job: Job) -> Result<(), Failure> {
+/// Follows a job from `before` on; what came out, printed as JSON where asked for, decides how it ends.
+pub async fn follow(socket: &Socket, before: &Status, job: Job, json: bool) -> Result<(), Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let bench = before.benches.iter().find(|bench| bench.bench == job.bench);
     let mut following = Following {
@@ -38,6 +38,7 @@ pub async fn follow(socket: &Socket, before: &Status, job: Job) -> Result<(), Fa
         events: None,
         shown: Shown::new(job, bench),
         asked_to_stop: false,
+        json,
     };
     let mut signals = Signals {
         interrupts: signal(SignalKind::interrupt()).map_err(wrap)?,
@@ -81,6 +82,7 @@ struct Following<'a> {
     events: Option<Events>,
     shown: Shown,
     asked_to_stop: bool,
+    json: bool,
 }
 
 impl Following<'_> {
@@ -271,11 +273,11 @@ impl Following<'_> {
                 (None, false) => "did not come to its end".into(),
             },
             ratings: ratings.into_values().collect(),
-            left_out: left_out.map(|one| (one.rating, one.why.clone())).collect(),
+            left_out: left_out.cloned().collect(),
             steps: job.steps,
             folder: self.before.results.join(run),
         }
-        .say()
+        .say(self.json)
     }
 }
 

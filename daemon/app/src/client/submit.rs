@@ -115,7 +115,7 @@ pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str) -> Resu
         // What was told before it was in the queue is of no interest.
         let status = Status::ask(&socket).await?;
         let job = status.job(job.job).cloned().unwrap_or(job);
-        follow(&socket, &status, job).await.map(|()| true)
+        follow(&socket, &status, job, order.json).await.map(|()| true)
     })?
 }
 
