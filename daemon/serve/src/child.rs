@@ -12,7 +12,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncWriteExt, BufReader, Lines};
 use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
-use tokio::task::JoinHandle;
+use tokio::task::{JoinHandle, spawn_blocking};
 use tokio::time::{Instant, sleep_until};
 use wattproof_runs::Outcome;
 
@@ -45,7 +45,16 @@ pub async fn keep_busy(daemon: Arc<Daemon>, bench: String) {
                     let level = if outcome == JobOutcome::Stopped { "warn" } else { "error" };
                     daemon.log(Some(&bench), Some(job.job), level, error);
                 }
-                daemon.end(&place, job.job, outcome, error);
+                let ending = Arc::clone(&daemon);
+                let ended = spawn_blocking(move || ending.end(&place, job.job, outcome, error));
+                if let Err(error) = ended.await {
+                    daemon.log(
+                        Some(&bench),
+                        None,
+                        "error",
+                        &format!("ending a run failed: {error}; please report it"),
+                    );
+                }
             }
             None => {
                 tokio::select! {
@@ -78,7 +87,10 @@ async fn perform(
     job: &Job,
     mut ordered: UnboundedReceiver<Ordered>,
 ) -> (JobOutcome, Option<String>) {
-    let mut child = match start(daemon, place, job) {
+    let (with, at, what) = (Arc::clone(daemon), place.clone(), job.clone());
+    // Starting it reads the disk.
+    let started = spawn_blocking(move || start(&with, &at, &what)).await;
+    let mut child = match started.unwrap_or_else(|error| Err(std::io::Error::other(error))) {
         Ok(child) => child,
         Err(error) => {
             let what = format!(

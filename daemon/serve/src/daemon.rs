@@ -265,8 +265,10 @@ impl Daemon {
     }
 
     /// The run of a job is over and its process gone.
+    ///
+    /// Reads the disk: on a thread that may wait.
     pub fn end(&self, place: &BenchPlace, job: u64, outcome: JobOutcome, error: Option<String>) {
-        // Read before the lock is taken: it is on a disk.
+        // Before the lock is taken.
         let latched = latched(place);
         let trip_stands = latched.is_some();
         if let Ok(held) = self.inner().held_mut(&place.id) {

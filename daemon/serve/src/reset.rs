@@ -56,7 +56,10 @@ pub fn number_of(daemon: &Daemon, latched: &Latched) -> String {
 /// # Errors
 /// [`ResetError`]; the trip stands as before.
 pub async fn reset(daemon: &Daemon, place: &BenchPlace, number: &str) -> Result<(), ResetError> {
-    let standing = latched(place).ok_or(ResetError::Nothing)?;
+    let at = place.clone();
+    let standing = tokio::task::spawn_blocking(move || latched(&at)).await;
+    let standing = standing.map_err(|error| ResetError::Refused(error.to_string()))?;
+    let standing = standing.ok_or(ResetError::Nothing)?;
     if number_of(daemon, &standing) != number.trim() {
         return Err(ResetError::Number);
     }

@@ -8,9 +8,11 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::access::Via;
+use super::waiting::waiting;
 use super::{Ground, Problem};
 use crate::bench::{Bench, GuardState, Latched, latched};
 use crate::reset::{ResetError, number_of, reset as carry_out};
+use crate::settings::BenchPlace;
 
 /// Every bench.
 #[derive(Debug, Serialize, ToSchema)]
@@ -85,6 +87,11 @@ pub async fn stop_all(
     Ok((StatusCode::ACCEPTED, Json(Benches { benches: ground.daemon.benches() })))
 }
 
+/// The trip that stands, from the disk.
+async fn standing(place: BenchPlace) -> Result<Option<Latched>, Problem> {
+    waiting(move || Ok(latched(&place))).await
+}
+
 /// The trip that waits for a person's reset
 #[utoipa::path(get, path = "/benches/{bench}/latch", tag = "benches", params(("bench" = String, Path, description = "The bench")), responses(
     (status = 200, description = "The trip, or none", body = Standing),
@@ -95,7 +102,7 @@ pub async fn latch(
 ) -> Result<Json<Standing>, Problem> {
     let daemon = &ground.daemon;
     let (place, now) = (daemon.place(&bench)?, daemon.bench(&bench)?);
-    let latched = latched(&place);
+    let latched = standing(place).await?;
     let held = now.job.is_some() || now.guard == GuardState::Boot;
     let why_not = match &latched {
         None => Some("no trip is latched".to_string()),
@@ -135,7 +142,7 @@ pub async fn reset(
         return Err(refuse(ResetError::Held));
     }
     let done = carry_out(daemon, &place, &asked.number).await;
-    let latched = latched(&place);
+    let latched = standing(place).await?;
     daemon.give_back(&bench, latched, done.is_ok());
     done.map_err(refuse)?;
     daemon.log(Some(&bench), None, "warn", "a person reset the latched trip");

@@ -33,7 +33,7 @@ pub async fn figure(
     Path((run, figure)): Path<(String, String)>,
     of: Result<Query<Capture>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let (folder, of) = (folder(&ground, &run)?, of?.0);
+    let (folder, of) = (folder(&ground, &run).await?, of?.0);
     let draw: fn(&std::path::Path, Capture) -> Result<String, ReportError> = match figure.as_str() {
         "distortion.svg" => |folder, _| distortion(folder),
         "supply.svg" => |folder, _| supply(folder),
@@ -56,7 +56,7 @@ pub async fn figure(
     (status = 400, description = "Too few or too many", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
 pub async fn compared(State(ground): State<Ground>, RawQuery(query): RawQuery) -> Result<Response, Problem> {
-    let (names, folders) = runs_of(&ground, query.as_deref())?;
+    let (names, folders) = runs_of(&ground, query.as_deref()).await?;
     let drawn = ground.drawn.draw(format!("compare {}", names.join(" ")), folders, compare_figure).await?;
     Ok(svg(drawn.to_string()))
 }

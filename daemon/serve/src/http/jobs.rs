@@ -1,6 +1,7 @@
 //! The queue over HTTP: submit, order, hold, cancel.
 
 use std::path::Path as FilePath;
+use std::sync::Arc;
 
 use axum::Json;
 use axum::extract::rejection::{JsonRejection, PathRejection};
@@ -10,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use wattproof_runs::{Nameplate, Script, check_source};
 
+use super::waiting::waiting;
 use super::{Ground, Problem};
 use crate::child::NAMEPLATE_FILE;
 use crate::job::{Hold, Job};
@@ -141,12 +143,17 @@ pub async fn submit(
         hold: asked.hold,
         without_selfcheck: asked.without_selfcheck,
     };
-    let folder = |job| daemon.job_folder(job);
-    let job = daemon.submit(new, |job| {
-        std::fs::create_dir_all(folder(job))?;
-        std::fs::write(folder(job).join(&script), &source)?;
-        std::fs::write(folder(job).join(NAMEPLATE_FILE), &plate)
-    })?;
+    let daemon = Arc::clone(daemon);
+    let job = waiting(move || {
+        let folder = |job| daemon.job_folder(job);
+        let submitted = daemon.submit(new, |job| {
+            std::fs::create_dir_all(folder(job))?;
+            std::fs::write(folder(job).join(&script), &source)?;
+            std::fs::write(folder(job).join(NAMEPLATE_FILE), &plate)
+        });
+        submitted.map_err(Problem::from)
+    });
+    let job = job.await?;
     Ok((StatusCode::CREATED, Json(job)))
 }
 

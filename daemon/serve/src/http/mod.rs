@@ -13,6 +13,7 @@ mod page;
 mod problem;
 mod runs;
 mod status;
+mod waiting;
 
 use std::sync::Arc;
 

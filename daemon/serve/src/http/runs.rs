@@ -15,6 +15,7 @@ use utoipa::{IntoParams, ToSchema};
 use wattproof_report::ReportError;
 use wattproof_runs::{CAPTURES_FOLDER, JOURNAL_FILE};
 
+use super::waiting::waiting;
 use super::{Ground, Problem};
 
 /// Most runs that are listed.
@@ -45,11 +46,16 @@ pub struct RunFiles {
 }
 
 /// The folder of a run, if its name is one that a run can have.
-pub(super) fn folder(ground: &Ground, run: &str) -> Result<PathBuf, Problem> {
+pub(super) async fn folder(ground: &Ground, run: &str) -> Result<PathBuf, Problem> {
+    let (results, run) = (ground.daemon.settings.results.clone(), run.to_string());
+    waiting(move || folder_in(&results, &run)).await
+}
+
+fn folder_in(results: &std::path::Path, run: &str) -> Result<PathBuf, Problem> {
     let plain = !run.is_empty()
         && run.len() <= 120
         && run.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_'));
-    let folder = ground.daemon.settings.results.join(run);
+    let folder = results.join(run);
     // A link would lead to a folder of anybody's choice.
     if !plain
         || !folder.symlink_metadata().is_ok_and(|about| about.is_dir())
@@ -77,7 +83,7 @@ pub async fn list(State(ground): State<Ground>) -> Result<Json<Value>, Problem> 
     });
     let mut runs = Vec::new();
     for name in names.await.map_err(Problem::failed)? {
-        let Ok(folder) = folder(&ground, &name) else { continue };
+        let Ok(folder) = folder(&ground, &name).await else { continue };
         match brief(&ground, &name, folder).await {
             Ok(brief) => runs.push(brief),
             // One that can't be read is told, not left out.
@@ -106,7 +112,7 @@ fn brief_text(folder: &std::path::Path) -> Result<String, Problem> {
     (status = 200, description = "What it was and what came out", body = Value),
     (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
 pub async fn one(State(ground): State<Ground>, Path(run): Path<String>) -> Result<Json<Value>, Problem> {
-    let folder = folder(&ground, &run)?;
+    let folder = folder(&ground, &run).await?;
     let mut told = brief(&ground, &run, folder.clone()).await?;
     for (key, name) in [("file", "run.json"), ("ratings_file", "ratings.json")] {
         let text = tokio::fs::read(folder.join(name)).await.ok();
@@ -126,7 +132,7 @@ pub async fn steps(
     Path(run): Path<String>,
     after: Result<Query<After>, QueryRejection>,
 ) -> Result<Json<Value>, Problem> {
-    let (folder, after) = (folder(&ground, &run)?, after?.after);
+    let (folder, after) = (folder(&ground, &run).await?, after?.after);
     let steps = tokio::task::spawn_blocking(move || wattproof_report::steps(&folder, after));
     let steps = steps.await.map_err(Problem::failed)??;
     Ok(Json(json!({ "steps": steps })))
@@ -137,7 +143,7 @@ pub async fn steps(
     (status = 200, description = "The files", body = RunFiles),
     (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
 pub async fn files(State(ground): State<Ground>, Path(run): Path<String>) -> Result<Json<RunFiles>, Problem> {
-    let folder = folder(&ground, &run)?;
+    let folder = folder(&ground, &run).await?;
     let files = tokio::task::spawn_blocking(move || {
         let mut files = regular(&folder, "");
         files.extend(regular(&folder.join(CAPTURES_FOLDER), "captures/"));
@@ -184,7 +190,7 @@ pub async fn capture(
 }
 
 async fn send_file(ground: &Ground, run: &str, name: &str) -> Result<Response, Problem> {
-    let folder = folder(ground, run)?;
+    let folder = folder(ground, run).await?;
     let (at, base) = match name.strip_prefix("captures/") {
         Some(base) => (folder.join(CAPTURES_FOLDER), base),
         None => (folder, name),
@@ -219,7 +225,7 @@ async fn send_file(ground: &Ground, run: &str, name: &str) -> Result<Response, P
     (status = 200, description = "The report", body = String, content_type = "text/html"),
     (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
 pub async fn report(State(ground): State<Ground>, Path(run): Path<String>) -> Result<Response, Problem> {
-    let folder = folder(&ground, &run)?;
+    let folder = folder(&ground, &run).await?;
     let draw = |folders: &[PathBuf]| wattproof_report::report(&folders[0]);
     let html = ground.drawn.draw(format!("report {run}"), vec![folder], draw).await?;
     // Its own style and script stand in it; it may load and reach nothing.
@@ -230,7 +236,10 @@ pub async fn report(State(ground): State<Ground>, Path(run): Path<String>) -> Re
 }
 
 /// The runs that are compared, from `run=A&run=B`.
-pub(super) fn compared(ground: &Ground, query: Option<&str>) -> Result<(Vec<String>, Vec<PathBuf>), Problem> {
+pub(super) async fn compared(
+    ground: &Ground,
+    query: Option<&str>,
+) -> Result<(Vec<String>, Vec<PathBuf>), Problem> {
     let pairs = query.unwrap_or_default().split('&').filter_map(|pair| pair.split_once('='));
     let names: Vec<String> =
         pairs.filter(|(key, _)| *key == "run").map(|(_, name)| name.to_string()).collect();
@@ -238,7 +247,10 @@ pub(super) fn compared(ground: &Ground, query: Option<&str>) -> Result<(Vec<Stri
         let what = format!("two to eight runs are compared, {} were named", names.len());
         return Err(Problem::wrong(what, "ask with ?run=NAME&run=NAME"));
     }
-    let folders = names.iter().map(|name| folder(ground, name)).collect::<Result<_, _>>()?;
+    let mut folders = Vec::new();
+    for name in &names {
+        folders.push(folder(ground, name).await?);
+    }
     Ok((names, folders))
 }
 
@@ -251,7 +263,7 @@ pub async fn compare(
     State(ground): State<Ground>,
     axum::extract::RawQuery(query): axum::extract::RawQuery,
 ) -> Result<Json<Value>, Problem> {
-    let (_, folders) = compared(&ground, query.as_deref())?;
+    let (_, folders) = compared(&ground, query.as_deref()).await?;
     let told = tokio::task::spawn_blocking(move || wattproof_report::compare(&folders));
     let told = told.await.map_err(Problem::failed)?.map_err(|error: ReportError| Problem::from(error))?;
     serde_json::to_value(told).map(Json).map_err(Problem::failed)
