@@ -88,7 +88,7 @@ fn drawn(sample: Sample, x: f64, y: f64) -> Vec<Plot> {
     let one = |line: LinePlot| vec![Plot::Line(line)];
     let two = |pair: [ScatterPlot; 2]| pair.into_iter().map(Plot::Scatter).collect();
     let middle = (x + 17.0, y);
-    let mark = |shape, colour| Plot::Scatter(marks(vec![middle], shape, colour, POINT));
+    let mark = |shape, colour| Plot::Scatter(marks(vec![middle], shape, colour, POINT + 0.2));
     match sample {
         Sample::Line { colour, dash, shape } => {
             let mut plots = one(line(vec![(x, y), (x + 34.0, y)], colour, dash));

@@ -116,12 +116,14 @@ impl Panel {
             .with_y_axis_max(self.y.high)
             .with_ticks(self.numbers)
             .with_box_axes()
-            .with_y_label(self.y_name)
             .with_theme(theme())
             .with_tick_size(TEXT_SIZE)
             .with_label_size(TEXT_SIZE)
             .with_body_size(TEXT_SIZE)
             .with_x_label_overlap(AxisLabelOverlap::Thin);
+        if !self.y_name.is_empty() {
+            layout = layout.with_y_label(self.y_name);
+        }
         match self.x_name {
             Some(name) => layout = layout.with_x_label(name),
             None => layout.suppress_x_ticks = true,

@@ -63,6 +63,7 @@ impl Sheet {
     }
 
     pub fn legend(&mut self, entries: &[(Sample, String)]) {
+        self.end += 8.0;
         self.put(legend(entries));
     }
 

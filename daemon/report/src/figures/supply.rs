@@ -15,6 +15,8 @@ use crate::number::significant;
 use crate::record::{Recorded, StepRow, run_file, steps_of};
 
 const HEIGHT: f64 = 125.0;
+/// Numbers along an axis, about.
+const NUMBERS: usize = 4;
 /// More points than this have no marks of their own.
 const MARKED_MAX: usize = 80;
 /// How far what was set reaches beyond its first and last step, as a share of the width.
@@ -52,21 +54,22 @@ pub fn supply(folder: &Path) -> Result<String, ReportError> {
 /// The figure of some steps.
 pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Setting) -> String {
     let mut sheet = Sheet::new(title, &[subtitle]);
-    let times = Axis::linear(steps.iter().map(|step| step.at_s), 1.0, 5);
+    let times = Axis::linear(steps.iter().map(|step| step.at_s), 1.0, NUMBERS);
     let mut described = vec![format!("{subtitle}.")];
     for (kind, series) in SERIES.iter().enumerate() {
         let points: Vec<(f64, Option<f64>)> =
             steps.iter().map(|step| (step.at_s, (series.pick)(step).filter(|y| y.is_finite()))).collect();
         let values = || points.iter().filter_map(|(_, y)| *y);
         let set = || steps.iter().map(|step| step.supply_v_set).filter(|_| kind == 0);
-        let y = Axis::linear(values().chain(set()), series.least_span, 5);
+        let y = Axis::linear(values().chain(set()), series.least_span, NUMBERS);
         let last = kind + 1 == SERIES.len();
         let x_name = last.then_some("Time on the bench's clock, s");
         let mut panel = Panel::new(times, y, HEIGHT, x_name, series.name);
+        panel.numbers = NUMBERS;
+        draw_series(&mut panel, &points, kind);
         if kind == 0 {
             set_voltage(&mut panel, steps);
         }
-        draw_series(&mut panel, &points, kind);
         if values().next().is_none() {
             panel.note(0.5, y.at(0.5), "Nothing is recorded.");
         }
