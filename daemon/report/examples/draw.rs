@@ -29,11 +29,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
+/// A figure of one channel of a step.
+type OfAStep = fn(&Path, Option<u64>, Option<u32>) -> Result<String, ReportError>;
+
 /// The figure of the first step whose capture is there.
-fn at_some_step(
-    run: &Path,
-    draw: fn(&Path, Option<u64>, Option<u32>) -> Result<String, ReportError>,
-) -> Result<String, ReportError> {
+fn at_some_step(run: &Path, draw: OfAStep) -> Result<String, ReportError> {
     let last = draw(run, None, None);
     (1..=9).map(|step| draw(run, Some(step), None)).find(Result::is_ok).unwrap_or(last)
 }
