@@ -281,3 +281,62 @@ fn a_step_or_channel_that_is_not_there_is_named_with_those_that_are() {
     let error = waveform(&folder.path, None, None).unwrap_err();
     assert!(error.is_missing() && error.to_string().contains("none is recorded yet"), "{error}");
 }
+
+/// Whatever number stands in a table, a figure is XML and holds no place that is none.
+#[test]
+fn no_number_breaks_a_figure() {
+    let columns = [
+        "active_w",
+        "out_vrms",
+        "thdn_pct",
+        "thd_pct",
+        "at_s",
+        "supply_v",
+        "supply_a",
+        "heatsink_c",
+        "band_vrms",
+    ];
+    let mut count = 0;
+    for odd in ["1e308", "-1e308", "0", "-1", "1e-320", "1e-12", "NaN", "inf", ""] {
+        for judged in [true, false] {
+            let folder = Folder::of("single");
+            if !judged {
+                folder.unjudged();
+            }
+            for name in ["steps.csv", "curve.csv"].iter().filter(|name| folder.file(name).exists()) {
+                let text = folder.text(name);
+                let mut reader = csv::Reader::from_reader(text.as_bytes());
+                let head = reader.headers().unwrap().clone();
+                let mut writer = csv::Writer::from_writer(Vec::new());
+                writer.write_record(&head).unwrap();
+                for (number, row) in reader.records().map(Result::unwrap).enumerate() {
+                    let cell = |(at, cell): (usize, &'_ str)| {
+                        let odd_here = number % 2 == 0 && columns.contains(&&head[at]);
+                        if odd_here { odd.to_string() } else { cell.to_string() }
+                    };
+                    writer.write_record(row.iter().enumerate().map(cell)).unwrap();
+                }
+                folder.put(name, &String::from_utf8(writer.into_inner().unwrap()).unwrap());
+            }
+            let twice = [folder.path.clone(), folder.path.clone()];
+            for drawn in [distortion(&folder.path), supply(&folder.path), compare_figure(&twice)] {
+                // A table may be refused as a whole; it may not be drawn wrongly.
+                let Ok(figure) = drawn else { continue };
+                count += 1;
+                let tree = Document::parse(&figure).unwrap();
+                for place in tree.descendants().flat_map(|node| node.attributes()) {
+                    let value = place.value();
+                    assert!(!value.contains("NaN") && !value.contains("inf"), "{odd}: {place:?}");
+                }
+                for circle in tree.descendants().filter(|node| node.has_tag_name("circle")) {
+                    let at = (place(&circle, "cx"), place(&circle, "cy"));
+                    assert!(
+                        (69.9..=700.1).contains(&at.0) && (0.0..=1000.0).contains(&at.1),
+                        "{odd}: {at:?}"
+                    );
+                }
+            }
+        }
+    }
+    assert!(count >= 30, "only {count} were drawn");
+}

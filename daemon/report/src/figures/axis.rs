@@ -1,6 +1,6 @@
 //! The ends of an axis: round where the library rounds, never empty, never beyond what can be drawn.
 
-use kuva::render::render_utils::auto_nice_range;
+use kuva::render::render_utils::{auto_nice_range, generate_ticks_log};
 
 /// Beyond this, or nearer to zero than its inverse, nothing is drawn: no bench measures it, and sums of it overflow.
 const LARGEST: f64 = 1e100;
@@ -65,14 +65,16 @@ impl Axis {
         }
     }
 
-    /// Between the decades of a logarithmic axis: where its finer lines stand.
+    /// Where the finer lines of a logarithmic axis stand, between those that have numbers.
     pub fn finer(self) -> Vec<f64> {
         if !self.log {
             return Vec::new();
         }
         let decades = self.low.log10().floor() as i32..=self.high.log10().floor() as i32;
         let lines = decades.flat_map(|power| (2u8..=9).map(move |n| f64::from(n) * 10f64.powi(power)));
-        lines.filter(|value| *value > self.low && *value < self.high).collect()
+        let numbered = generate_ticks_log(self.low, self.high);
+        let apart = |value: &f64| numbered.iter().all(|other| (value / other - 1.0).abs() > 1e-6);
+        lines.filter(|value| *value > self.low && *value < self.high).filter(apart).collect()
     }
 }
 

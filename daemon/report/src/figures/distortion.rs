@@ -176,7 +176,7 @@ pub(crate) fn draw(curves: &[Curve], title: &str, subtitle: &str, setting: Setti
         curve.points.iter().map(|(x, _)| *x).chain(ceiling).chain(curve.rated)
     });
     let distortions = curves.iter().flat_map(|curve| {
-        curve.points.iter().map(|(_, y)| *y).chain([curve.limit_pct * 1.2, curve.limit_pct * 0.8])
+        curve.points.iter().map(|(_, y)| *y).chain([curve.limit_pct * 1.4, curve.limit_pct * 0.8])
     });
     let x_name =
         if in_volts { "Output voltage per channel, V rms" } else { "Output power per channel or bridge, W" };

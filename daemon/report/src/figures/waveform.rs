@@ -68,11 +68,9 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
     ];
     let rows: Vec<_> = rows.into_iter().flatten().collect();
     let ms = |samples: usize| 1e3 * samples as f64 / capture.fs_hz;
-    let x = Axis {
-        low: 0.0,
-        high: if ms(count.max(2)).is_finite() { ms(count.max(2)) } else { 1.0 },
-        log: false,
-    };
+    let end_ms = ms(count.max(2));
+    let drawable = end_ms.is_finite() && end_ms > f64::EPSILON;
+    let x = Axis { low: 0.0, high: if drawable { end_ms } else { 1.0 }, log: false };
     let mut peaks = Vec::new();
     for (kind, (samples, name)) in rows.iter().enumerate() {
         let part = samples.get(first..(first + count).min(samples.len())).unwrap_or_default();
