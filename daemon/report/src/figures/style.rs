@@ -78,6 +78,13 @@ pub(crate) fn style() -> String {
         );
     }
     style.push('}');
+    // A rim in the colour of the ground, where it can lie behind the letters, keeps a text readable over lines.
+    let dark = SHADES.iter().find(|pair| pair.0 == GROUND).map_or(GROUND, |pair| pair.1);
+    let _ = write!(
+        style,
+        "@supports (paint-order:stroke){{.wp-fig text{{paint-order:stroke;stroke:{GROUND};stroke-width:3px}}\
+         @media screen and (prefers-color-scheme:dark){{.wp-fig text{{stroke:{dark}}}}}}}"
+    );
     style
 }
 
