@@ -65,7 +65,9 @@ fn a_run_is_reported_while_it_goes_on_and_after_it_was_stopped() {
     assert!(page.contains("<strong>Not ended.</strong>"), "{page}");
     for name in ["distortion", "supply", "rating-1-waveform", "rating-1-spectrum"] {
         assert!(
-            std::fs::read_to_string(figures.join(format!("{name}.svg"))).unwrap().contains("<polyline"),
+            std::fs::read_to_string(figures.join(format!("{name}.svg")))
+                .unwrap()
+                .contains("stroke-width=\"1.8\" fill=\"none\""),
             "{name}"
         );
     }

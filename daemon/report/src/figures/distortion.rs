@@ -4,23 +4,23 @@ use std::path::Path;
 
 use wattproof_runs::{LimitBy, Nameplate, Rating, RatingRecord};
 
-use super::axis::Scale;
-use super::legend::{Sample, ceiling_mark, legend, rated_mark};
-use super::panel::{Panel, STEPS};
+use super::axis::Axis;
+use super::legend::Sample;
+use super::marks::{POINT, ceiling, marks, rated};
+use super::panel::{INNER, Panel};
 use super::ratios::ratios;
-use super::svg::{Anchor, Setting, Svg};
+use super::sheet::{Setting, Sheet};
+use super::style::{LIMIT, LIMIT_DASH};
 use super::thin::thinned;
 use crate::ReportError;
 use crate::number::{significant, with_u};
 use crate::record::{CurvePoint, Point, Recorded, StepRow, curve, run_file, steps_of};
 
-const WIDTH: f64 = 720.0;
-const LEFT: f64 = 62.0;
-const RIGHT: f64 = 700.0;
-const TOP: f64 = 74.0;
 const HEIGHT: f64 = 330.0;
 /// More points than this have no marks of their own.
 const MARKED_MAX: usize = 60;
+/// Share of the width at which a limit is named.
+const LIMIT_NAMED_AT: f64 = 0.07;
 
 /// A measured ceiling.
 #[derive(Debug, Clone, PartialEq)]
@@ -170,41 +170,35 @@ fn in_order(points: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
 /// The figure of some curves.
 pub(crate) fn draw(curves: &[Curve], title: &str, subtitle: &str, setting: Setting) -> String {
     let in_volts = curves.iter().any(|curve| curve.in_volts);
-    let mut svg = Svg::new(WIDTH);
-    svg.head((LEFT, RIGHT), title, &[subtitle]);
+    let mut sheet = Sheet::new(title, &[subtitle]);
     let outputs = curves.iter().flat_map(|curve| {
         let ceiling = curve.ceiling.iter().flat_map(|at| [at.measured - at.u, at.measured + at.u]);
         curve.points.iter().map(|(x, _)| *x).chain(ceiling).chain(curve.rated)
     });
     let distortions = curves.iter().flat_map(|curve| {
-        curve.points.iter().map(|(_, y)| *y).chain([curve.limit_pct * 1.2, curve.limit_pct * 0.8])
+        curve.points.iter().map(|(_, y)| *y).chain([curve.limit_pct * 1.4, curve.limit_pct * 0.8])
     });
-    let panel = Panel {
-        left: LEFT,
-        top: TOP,
-        width: RIGHT - LEFT,
-        height: HEIGHT,
-        x: Scale::log(outputs),
-        y: Scale::log(distortions),
-    };
     let x_name =
         if in_volts { "Output voltage per channel, V rms" } else { "Output power per channel or bridge, W" };
-    panel.draw(&mut svg, Some(x_name), y_name(curves), STEPS);
-    limits(&mut svg, &panel, curves);
+    let mut panel =
+        Panel::new(Axis::log(outputs), Axis::log(distortions), HEIGHT, Some(x_name), y_name(curves));
+    limits(&mut panel, curves);
     for curve in curves {
-        draw_line(&mut svg, &panel, curve);
+        draw_line(&mut panel, curve);
     }
     // Answers lie above every line.
     for curve in curves {
-        draw_answers(&mut svg, &panel, curve);
+        draw_answers(&mut panel, curve);
     }
     if curves.is_empty() {
-        let middle = (0.5 * (LEFT + RIGHT), TOP + 0.5 * HEIGHT);
-        svg.text(middle, Anchor::Middle, "", "No step of a rating is recorded.");
+        panel.note(0.5, panel.y.at(0.5), "No step of a rating is recorded.");
     }
-    let top = ratios(&mut svg, (LEFT, RIGHT), panel.bottom() + 74.0, curves);
-    let end = legend(&mut svg, LEFT, RIGHT, top, &entries(curves));
-    svg.finish(end, title, &described(curves, subtitle), setting)
+    sheet.panel(panel);
+    if let Some(panel) = ratios(curves) {
+        sheet.panel(panel);
+    }
+    sheet.legend(&entries(curves));
+    sheet.finish(title, &described(curves, subtitle), setting)
 }
 
 fn y_name(curves: &[Curve]) -> &'static str {
@@ -216,36 +210,35 @@ fn y_name(curves: &[Curve]) -> &'static str {
     }
 }
 
-fn limits(svg: &mut Svg, panel: &Panel, curves: &[Curve]) {
+fn limits(panel: &mut Panel, curves: &[Curve]) {
     let mut limits: Vec<f64> = curves.iter().map(|curve| curve.limit_pct).collect();
     limits.sort_by(f64::total_cmp);
     limits.dedup();
     for limit in limits {
-        let y = panel.y_at(limit);
-        svg.line((panel.left, y), (panel.right(), y), "wp-limit");
-        let text = format!("limit {} %", significant(limit, 3));
-        svg.text((panel.left + 6.0, y - 5.0), Anchor::Start, "", &text);
+        panel.across(limit, LIMIT, LIMIT_DASH);
+        panel.note(LIMIT_NAMED_AT, limit, &format!("limit {} %", significant(limit, 3)));
     }
 }
 
-fn draw_line(svg: &mut Svg, panel: &Panel, curve: &Curve) {
-    let points = curve.points.iter().map(|point| panel.at(*point));
-    let thin = thinned(points, (panel.left, panel.right()), panel.width as usize);
-    svg.path(&thin, curve.colour, curve.dash);
+fn draw_line(panel: &mut Panel, curve: &Curve) {
+    let x = panel.x;
+    let points = curve.points.iter().map(|point| (x.share(point.0), point.1));
+    let thin = thinned(points, (0.0, 1.0), INNER as usize).into_iter();
+    let thin: Vec<_> = thin.map(|(share, y)| panel.held((x.at(share), y))).collect();
+    panel.curve(&thin, curve.colour, curve.dash);
     if thin.len() <= MARKED_MAX {
-        for point in thin {
-            svg.mark(point, curve.colour, curve.colour, 3.0);
-        }
+        panel.scatter(marks(thin, curve.colour, curve.colour, POINT));
     }
 }
 
-fn draw_answers(svg: &mut Svg, panel: &Panel, curve: &Curve) {
-    if let Some(rated) = curve.rated {
-        rated_mark(svg, panel.at((rated, curve.limit_pct)), curve.colour);
+fn draw_answers(panel: &mut Panel, curve: &Curve) {
+    if let Some(output) = curve.rated {
+        let at = panel.held((output, curve.limit_pct));
+        rated(at, curve.colour).into_iter().for_each(|mark| panel.scatter(mark));
     }
     if let Some(Ceiling { measured, u, distortion_pct }) = curve.ceiling {
-        let bar = (panel.x_at(measured - u), panel.x_at(measured + u));
-        ceiling_mark(svg, panel.at((measured, distortion_pct)), bar, curve.colour);
+        let at = panel.held((measured, distortion_pct));
+        ceiling(at, u, panel.x, curve.colour).into_iter().for_each(|mark| panel.scatter(mark));
     }
 }
 

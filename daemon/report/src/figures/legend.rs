@@ -1,11 +1,23 @@
 //! What the lines and marks of a figure are, a row each, below it.
+//!
+//! The library's own legend shows a line or a mark, never a line with its mark and dash. So samples are drawn as what they
+//! are samples of, as plots over a panel whose axes are the units of the view box; their places and texts are ours.
 
-use super::svg::{Anchor, Svg};
+use kuva::plot::{LinePlot, ScatterPlot};
+use kuva::render::layout::Layout;
+use kuva::render::plots::Plot;
+use kuva::render::render::{Primitive, TextAnchor, render_multiple};
+
+use super::axis::Axis;
+use super::marks::{POINT, ceiling, line, marks, rated, rule};
+use super::panel::{LEFT, RIGHT, WIDTH};
+use super::style::{LIMIT, LIMIT_DASH, TEXT_SIZE, theme};
+use super::xml::drawn_text;
 
 /// Height of a row.
 const ROW: f64 = 20.0;
 /// Width of a letter, about.
-const LETTER: f64 = 6.6;
+const LETTER: f64 = 6.8;
 /// Room for a sample of the line.
 const SAMPLE: f64 = 46.0;
 
@@ -24,20 +36,42 @@ pub(crate) enum Sample {
     Limit,
 }
 
-/// Draws the rows from `top` on; gives where they end. Short ones share a row.
-pub(crate) fn legend(svg: &mut Svg, left: f64, right: f64, top: f64, entries: &[(Sample, String)]) -> f64 {
-    let (mut x, mut y) = (left, top);
+/// The rows, and how high they are. Short ones share a row.
+pub(crate) fn legend(entries: &[(Sample, String)]) -> (Vec<Primitive>, f64) {
+    let (mut x, mut y) = (LEFT, 0.5 * ROW);
+    let (mut plots, mut texts) = (Vec::new(), Vec::new());
     for (sample, text) in entries {
-        let text = shortened(text, right - left - SAMPLE);
+        let text = shortened(text, WIDTH - RIGHT - LEFT - SAMPLE);
         let width = SAMPLE + LETTER * text.chars().count() as f64 + 16.0;
-        if x > left && x + width > right {
-            (x, y) = (left, y + ROW);
+        if x > LEFT && x + width > WIDTH - RIGHT {
+            (x, y) = (LEFT, y + ROW);
         }
-        draw(svg, *sample, x, y - 4.5);
-        svg.text((x + SAMPLE - 6.0, y), Anchor::Start, "", &text);
+        plots.extend(drawn(*sample, x, -y));
+        texts.push(text_at((x + SAMPLE - 6.0, y + 4.5), TextAnchor::Start, &text));
         x += width;
     }
-    y + ROW
+    let height = y + 0.5 * ROW;
+    let layout = Layout::new((0.0, WIDTH), (-height, 0.0))
+        .with_width(WIDTH)
+        .with_height(height)
+        .with_force_margins(0.0, 0.0)
+        .with_force_margins_y(0.0, 0.0)
+        .with_x_axis_min(0.0)
+        .with_x_axis_max(WIDTH)
+        .with_y_axis_min(-height)
+        .with_y_axis_max(0.0)
+        .with_theme(theme());
+    let inside = render_multiple(plots, layout).elements.into_iter();
+    // Without its axes.
+    let inside = inside.skip_while(|part| !matches!(part, Primitive::ClipStart { .. })).skip(1);
+    let inside = inside.take_while(|part| !matches!(part, Primitive::ClipEnd));
+    (inside.chain(texts).collect(), height)
+}
+
+/// A text of the usual size.
+pub(crate) fn text_at((x, y): (f64, f64), anchor: TextAnchor, text: &str) -> Primitive {
+    let content = drawn_text(text);
+    Primitive::Text { x, y, content, size: TEXT_SIZE, anchor, rotate: None, bold: false, color: None }
 }
 
 /// A text that fits a width, cut where it doesn't.
@@ -50,37 +84,20 @@ pub(crate) fn shortened(text: &str, width: f64) -> String {
     format!("{}…", kept.trim_end())
 }
 
-fn draw(svg: &mut Svg, sample: Sample, x: f64, y: f64) {
+fn drawn(sample: Sample, x: f64, y: f64) -> Vec<Plot> {
+    let one = |line: LinePlot| vec![Plot::Line(line)];
+    let two = |pair: [ScatterPlot; 2]| pair.into_iter().map(Plot::Scatter).collect();
+    let middle = (x + 17.0, y);
+    let mark = |shape, colour| Plot::Scatter(marks(vec![middle], shape, colour, POINT + 0.2));
     match sample {
         Sample::Line { colour, dash, shape } => {
-            svg.path(&[(x, y), (x + 34.0, y)], colour, dash);
-            if let Some(shape) = shape {
-                svg.mark((x + 17.0, y), shape, colour, 3.2);
-            }
+            let mut plots = one(line(vec![(x, y), (x + 34.0, y)], colour, dash));
+            plots.extend(shape.map(|shape| mark(shape, colour)));
+            plots
         }
-        Sample::Mark { colour, shape } => svg.mark((x + 17.0, y), shape, colour, 3.2),
-        Sample::Ceiling => ceiling_mark(svg, (x + 17.0, y), (x + 5.0, x + 29.0), 5),
-        Sample::Rated => rated_mark(svg, (x + 17.0, y + 5.0), 5),
-        Sample::Limit => svg.line((x, y), (x + 34.0, y), "wp-limit"),
+        Sample::Mark { colour, shape } => vec![mark(shape, colour)],
+        Sample::Ceiling => two(ceiling(middle, 12.0, Axis { low: 0.0, high: WIDTH, log: false }, 5)),
+        Sample::Rated => two(rated(middle, 5)),
+        Sample::Limit => one(rule([(x, y), (x + 34.0, y)], LIMIT, LIMIT_DASH)),
     }
-}
-
-/// A measured ceiling: a ring with a dot, and a bar from measured − U to measured + U.
-pub(crate) fn ceiling_mark(svg: &mut Svg, (x, y): (f64, f64), (low, high): (f64, f64), colour: usize) {
-    let c = colour % super::style::KINDS;
-    svg.add(format_args!(
-        "<path d=\"M{low:.1} {y:.1}H{high:.1}M{low:.1} {:.1}v10M{high:.1} {:.1}v10\" class=\"wp-bar wp-k{c}\"/>",
-        y - 5.0,
-        y - 5.0
-    ));
-    svg.add(format_args!("<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5.5\" class=\"wp-open wp-k{c}\"/>"));
-    svg.add(format_args!(
-        "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"2.4\" class=\"wp-mark wp-k{c} wp-f{c}\"/>"
-    ));
-}
-
-/// A rated point: an open wedge that stands on it.
-pub(crate) fn rated_mark(svg: &mut Svg, (x, y): (f64, f64), colour: usize) {
-    let c = colour % super::style::KINDS;
-    svg.add(format_args!("<path d=\"M{x:.1} {y:.1}l-6 -11h12Z\" class=\"wp-open wp-k{c}\"/>"));
 }

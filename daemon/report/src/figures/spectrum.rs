@@ -2,23 +2,22 @@
 
 use std::path::Path;
 
+use kuva::plot::LabelStyle;
 use wattproof_signal::Settings;
 use wattproof_signal::levels::{levels_db, voltage_spectrum};
 
-use super::axis::Scale;
+use super::axis::Axis;
 use super::distortion::subtitle;
-use super::legend::{Sample, legend};
-use super::panel::Panel;
-use super::svg::{Anchor, Setting, Svg};
-use super::waveform::{head, shot_words};
+use super::legend::Sample;
+use super::marks::{POINT, marks};
+use super::panel::{INNER, Panel};
+use super::sheet::{Setting, Sheet};
+use super::style::{LIMIT, LIMIT_DASH};
+use super::waveform::shot_words;
 use crate::ReportError;
 use crate::number::significant;
 use crate::record::{Recorded, Shot, run_file, shot};
 
-const WIDTH: f64 = 720.0;
-const LEFT: f64 = 62.0;
-const RIGHT: f64 = 700.0;
-const TOP: f64 = 94.0;
 const HEIGHT: f64 = 310.0;
 /// How far below the strongest line a picture reaches, dB.
 const DEPTH_DB: f64 = 150.0;
@@ -28,6 +27,8 @@ const FLOOR_DBV: f64 = -220.0;
 const MARKED: usize = 20;
 /// A tone over which the lines beside it rise by more than this is lost in noise, dB.
 const STANDS_OUT_DB: f64 = 3.0;
+/// Distance between the numbers of the levels, dB.
+const NUMBERS_DB: f64 = 20.0;
 /// Names of harmonics stand no closer than this.
 const NAMES_APART: f64 = 22.0;
 
@@ -49,38 +50,34 @@ pub fn spectrum(folder: &Path, step: Option<u64>, channel: Option<u32>) -> Resul
 
 /// The figure of a capture.
 pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -> String {
-    let mut svg = Svg::new(WIDTH);
-    head(&mut svg, shot, title);
+    let (of, read) = shot_words(shot);
+    let mut sheet = Sheet::new(title, &[&of, &read]);
     let lines = voltage_spectrum(&shot.capture);
     let nyquist_hz = lines.bin_hz * lines.power.len().saturating_sub(1) as f64;
     let band_hz = Settings::default().band_hz;
     let low = (0.5 * band_hz.0).max(lines.bin_hz);
-    let x = if low.is_finite() && low > 0.0 && nyquist_hz > low {
-        Scale::Log { low, high: nyquist_hz }
-    } else {
-        Scale::Log { low: band_hz.0, high: band_hz.1 }
-    };
-    let width = RIGHT - LEFT;
-    let columns = width as usize;
-    let levels = levels_db(&lines, x.ends(), columns, Some(1.0), FLOOR_DBV);
+    let ends = if low.is_finite() && low > 0.0 && nyquist_hz > low { (low, nyquist_hz) } else { band_hz };
+    let x = Axis { low: ends.0, high: ends.1, log: true };
+    let columns = INNER as usize;
+    let levels = levels_db(&lines, ends, columns, Some(1.0), FLOOR_DBV);
     let tones = tones(shot);
     let strongest = levels.iter().flatten().copied().chain(tones.iter().map(|tone| tone.dbv));
     let strongest = strongest.filter(|db| db.is_finite()).fold(FLOOR_DBV + DEPTH_DB, f64::max);
     let top_dbv = ((strongest + 8.0) / 10.0).ceil() * 10.0;
-    let y = Scale::Linear { low: top_dbv - DEPTH_DB, high: top_dbv };
-    let panel = Panel { left: LEFT, top: TOP, width, height: HEIGHT, x, y };
-    panel.draw(&mut svg, Some("Frequency, Hz"), "Output voltage, dBV (re 1 V rms)", 8.0);
+    let y = Axis { low: top_dbv - DEPTH_DB, high: top_dbv, log: false };
+    let mut panel = Panel::new(x, y, HEIGHT, Some("Frequency, Hz"), "Output voltage, dBV (re 1 V rms)");
+    panel.y_step = Some(NUMBERS_DB);
     for edge in [band_hz.0, band_hz.1] {
         if (0.0..=1.0).contains(&x.share(edge)) {
-            let at = panel.x_at(edge);
-            svg.line((at, panel.top), (at, panel.bottom()), "wp-limit");
+            panel.upright(edge, LIMIT, LIMIT_DASH);
         }
     }
+    let middle = |column: usize| x.at((column as f64 + 0.5) / columns as f64);
     let points = levels.iter().enumerate().filter_map(|(column, level)| {
         let db = (*level).filter(|db| db.is_finite())?;
-        Some((panel.left + column as f64 + 0.5, panel.y_at(db)))
+        Some((middle(column), db))
     });
-    svg.path(&points.collect::<Vec<_>>(), 0, 0);
+    panel.curve(&points.collect::<Vec<_>>(), 0, 0);
     // What noise is louder than was fitted, but can't be seen.
     let column = |tone: &Tone| (x.share(tone.hz) * columns as f64) as usize;
     let near = |tone: &Tone| {
@@ -91,18 +88,20 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
         tone.dbv > top_dbv - DEPTH_DB && near(tone).all(|level| *level <= tone.dbv + STANDS_OUT_DB)
     };
     let tones: Vec<&Tone> = tones.iter().filter(stands_out).collect();
-    mark(&mut svg, &panel, &tones);
-    let entries = [
-        (Sample::Line { colour: 0, dash: 0, shape: None }, "strongest line of each column".to_string()),
-        (
-            Sample::Mark { colour: 1, shape: 3 },
-            "fundamental and harmonics, as fitted, where they stand out".to_string(),
-        ),
+    mark(&mut panel, &tones);
+    sheet.panel(panel);
+    sheet.legend(&entries(band_hz));
+    sheet.quiet(subtitle);
+    sheet.finish(title, &described(shot, &tones, subtitle), setting)
+}
+
+fn entries(band_hz: (f64, f64)) -> [(Sample, String); 3] {
+    let tones = "fundamental and harmonics, as fitted, where they stand out";
+    [
+        (Sample::Line { colour: 0, dash: 0, shape: None }, "strongest line of each column".into()),
+        (Sample::Mark { colour: 1, shape: 3 }, tones.into()),
         (Sample::Limit, format!("edges of the band, {} Hz and {} Hz", band_hz.0, band_hz.1)),
-    ];
-    let end = legend(&mut svg, LEFT, RIGHT, panel.bottom() + 60.0, &entries);
-    svg.text((LEFT, end), Anchor::Start, "wp-quiet", subtitle);
-    svg.finish(end + 14.0, title, &described(shot, &tones, subtitle), setting)
+    ]
 }
 
 /// A fitted tone.
@@ -126,20 +125,20 @@ fn tones(shot: &Shot) -> Vec<Tone> {
 }
 
 /// A mark at each tone, a name at the strongest that have room for one.
-fn mark(svg: &mut Svg, panel: &Panel, tones: &[&Tone]) {
-    for tone in tones {
-        svg.mark(panel.at((tone.hz, tone.dbv)), 3, 1, 3.2);
-    }
+fn mark(panel: &mut Panel, tones: &[&Tone]) {
     let mut by_level: Vec<&&Tone> = tones.iter().collect();
     by_level.sort_by(|a, b| b.dbv.total_cmp(&a.dbv));
     let mut taken: Vec<f64> = Vec::new();
-    for tone in by_level {
-        let (x, y) = panel.at((tone.hz, tone.dbv));
-        if taken.iter().all(|other| (other - x).abs() >= NAMES_APART) {
-            svg.text((x, y - 8.0), Anchor::Middle, "", &tone.order.to_string());
-            taken.push(x);
-        }
+    let mut names = Vec::new();
+    for tone in &by_level {
+        let at = INNER * panel.x.share(tone.hz);
+        let room = taken.iter().all(|other| (other - at).abs() >= NAMES_APART);
+        // The library leaves out an empty name.
+        names.push(if room { tone.order.to_string() } else { String::new() });
+        taken.extend(room.then_some(at));
     }
+    let points = by_level.iter().map(|tone| panel.held((tone.hz, tone.dbv))).collect();
+    panel.scatter(marks(points, 3, 1, POINT).with_labels(names).with_label_style(LabelStyle::Exact));
 }
 
 fn described(shot: &Shot, tones: &[&Tone], subtitle: &str) -> String {

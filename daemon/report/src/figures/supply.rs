@@ -2,22 +2,25 @@
 
 use std::path::Path;
 
-use super::axis::Scale;
+use super::axis::Axis;
 use super::distortion::subtitle;
-use super::legend::{Sample, legend};
-use super::lines::draw_series;
-use super::panel::Panel;
-use super::svg::{Anchor, Setting, Svg};
+use super::legend::Sample;
+use super::marks::{marks, rule};
+use super::panel::{INNER, Panel};
+use super::sheet::{Setting, Sheet};
+use super::style::{LIMIT, LIMIT_DASH};
+use super::thin::thinned;
 use crate::ReportError;
 use crate::number::significant;
 use crate::record::{Recorded, StepRow, run_file, steps_of};
 
-const WIDTH: f64 = 720.0;
-const LEFT: f64 = 62.0;
-const RIGHT: f64 = 700.0;
-const TOP: f64 = 74.0;
-const HEIGHT: f64 = 110.0;
-const APART: f64 = 32.0;
+const HEIGHT: f64 = 125.0;
+/// Numbers along an axis, about.
+const NUMBERS: usize = 4;
+/// More points than this have no marks of their own.
+const MARKED_MAX: usize = 80;
+/// How far what was set reaches beyond its first and last step, as a share of the width.
+const BEYOND: f64 = 0.006;
 
 struct Series {
     name: &'static str,
@@ -50,37 +53,49 @@ pub fn supply(folder: &Path) -> Result<String, ReportError> {
 
 /// The figure of some steps.
 pub(crate) fn draw(steps: &[StepRow], title: &str, subtitle: &str, setting: Setting) -> String {
-    let mut svg = Svg::new(WIDTH);
-    svg.head((LEFT, RIGHT), title, &[subtitle]);
-    let times = Scale::linear(steps.iter().map(|step| step.at_s), 1.0, 6.0);
-    let (mut top, mut described) = (TOP, vec![format!("{subtitle}.")]);
+    let mut sheet = Sheet::new(title, &[subtitle]);
+    let times = Axis::linear(steps.iter().map(|step| step.at_s), 1.0, NUMBERS);
+    let mut described = vec![format!("{subtitle}.")];
     for (kind, series) in SERIES.iter().enumerate() {
         let points: Vec<(f64, Option<f64>)> =
             steps.iter().map(|step| (step.at_s, (series.pick)(step).filter(|y| y.is_finite()))).collect();
         let values = || points.iter().filter_map(|(_, y)| *y);
         let set = || steps.iter().map(|step| step.supply_v_set).filter(|_| kind == 0);
-        let y = Scale::linear(values().chain(set()), series.least_span, 4.0);
-        let panel = Panel { left: LEFT, top, width: RIGHT - LEFT, height: HEIGHT, x: times, y };
+        let y = Axis::linear(values().chain(set()), series.least_span, NUMBERS);
         let last = kind + 1 == SERIES.len();
-        panel.draw(&mut svg, last.then_some("Time on the bench's clock, s"), series.name, 4.0);
-        draw_series(&mut svg, &panel, &points, kind);
+        let x_name = last.then_some("Time on the bench's clock, s");
+        let mut panel = Panel::new(times, y, HEIGHT, x_name, series.name);
+        panel.numbers = NUMBERS;
+        draw_series(&mut panel, &points, kind);
         if kind == 0 {
-            set_voltage(&mut svg, &panel, steps);
+            set_voltage(&mut panel, steps);
         }
         if values().next().is_none() {
-            let middle = (0.5 * (LEFT + RIGHT), top + 0.5 * HEIGHT);
-            svg.text(middle, Anchor::Middle, "", "Nothing is recorded.");
+            panel.note(0.5, y.at(0.5), "Nothing is recorded.");
         }
         described.push(range(series, values()));
-        top += HEIGHT + APART;
+        sheet.panel(panel);
     }
-    let entries = [(Sample::Limit, "supply voltage as it was set".to_string())];
-    let end = legend(&mut svg, LEFT, RIGHT, top - APART + 62.0, &entries);
-    svg.finish(end, title, &described.join(" "), setting)
+    sheet.legend(&[(Sample::Limit, "supply voltage as it was set".to_string())]);
+    sheet.finish(title, &described.join(" "), setting)
+}
+
+/// Draws values that may be absent, with breaks where they are; what stands alone between two gaps is a mark.
+fn draw_series(panel: &mut Panel, points: &[(f64, Option<f64>)], kind: usize) {
+    let marked = points.len() <= MARKED_MAX;
+    for piece in points.split(|(_, y)| y.is_none()) {
+        let whole = piece.iter().filter_map(|(x, y)| Some((*x, (*y)?)));
+        let thin = thinned(whole, (panel.x.low, panel.x.high), INNER as usize);
+        panel.curve(&thin, kind, kind);
+        if marked || thin.len() == 1 {
+            let thin = thin.into_iter().map(|point| panel.held(point)).collect();
+            panel.scatter(marks(thin, kind, kind, 2.4));
+        }
+    }
 }
 
 /// The voltage that was commanded, in steps.
-fn set_voltage(svg: &mut Svg, panel: &Panel, steps: &[StepRow]) {
+fn set_voltage(panel: &mut Panel, steps: &[StepRow]) {
     let mut begin: Option<&StepRow> = None;
     let mut levels: Vec<(f64, f64, f64)> = Vec::new();
     for step in steps {
@@ -92,10 +107,10 @@ fn set_voltage(svg: &mut Svg, panel: &Panel, steps: &[StepRow]) {
             }
         }
     }
-    for (from_s, to_s, volts) in levels {
-        let (x1, x2) = (panel.x_at(from_s) - 4.0, panel.x_at(to_s) + 4.0);
-        let (x1, x2) = (x1.max(panel.left), x2.min(panel.right()));
-        svg.line((x1, panel.y_at(volts)), (x2, panel.y_at(volts)), "wp-limit");
+    let beyond = BEYOND * (panel.x.high - panel.x.low);
+    for (from_s, to_s, volts) in levels.into_iter().filter(|(.., volts)| volts.is_finite()) {
+        let ends = [panel.held((from_s - beyond, volts)), panel.held((to_s + beyond, volts))];
+        panel.line(rule(ends, LIMIT, LIMIT_DASH));
     }
 }
 

@@ -2,21 +2,17 @@
 
 use std::path::Path;
 
-use super::axis::Scale;
+use super::axis::Axis;
 use super::distortion::subtitle;
-use super::panel::Panel;
-use super::svg::{Anchor, Setting, Svg};
+use super::panel::{INNER, Panel};
+use super::sheet::{Setting, Sheet};
+use super::style::EDGE;
 use super::thin::thinned;
 use crate::ReportError;
 use crate::number::significant;
 use crate::record::{Recorded, Shot, run_file, shot};
 
-const WIDTH: f64 = 720.0;
-const LEFT: f64 = 62.0;
-const RIGHT: f64 = 700.0;
-const TOP: f64 = 94.0;
-const HEIGHT: f64 = 170.0;
-const APART: f64 = 32.0;
+const HEIGHT: f64 = 180.0;
 /// Periods shown.
 const PERIODS: f64 = 3.0;
 /// Share of the record that is passed over, for what a start may bring.
@@ -59,17 +55,11 @@ pub(crate) fn shot_words(shot: &Shot) -> (String, String) {
     (of, if told.is_empty() { "No reading could be made of it".into() } else { told.join(", ") })
 }
 
-/// Title and what the capture is, at the top of its figure.
-pub(crate) fn head(svg: &mut Svg, shot: &Shot, title: &str) {
-    let (of, read) = shot_words(shot);
-    svg.head((LEFT, RIGHT), title, &[&of, &read]);
-}
-
 /// The figure of a capture.
 pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -> String {
     let capture = &shot.capture;
-    let mut svg = Svg::new(WIDTH);
-    head(&mut svg, shot, title);
+    let (of, read) = shot_words(shot);
+    let mut sheet = Sheet::new(title, &[&of, &read]);
     let hz = shot.channel.reading.fundamental_hz.unwrap_or(shot.step.hz);
     let (first, count) = shown(&capture.volts, capture.fs_hz, hz);
     let rows = [
@@ -77,27 +67,27 @@ pub(crate) fn draw(shot: &Shot, title: &str, subtitle: &str, setting: Setting) -
         capture.amps.as_ref().map(|amps| (amps, "Output current, A")),
     ];
     let rows: Vec<_> = rows.into_iter().flatten().collect();
-    let (mut top, mut peaks) = (TOP, Vec::new());
+    let ms = |samples: usize| 1e3 * samples as f64 / capture.fs_hz;
+    let end_ms = ms(count.max(2));
+    let drawable = end_ms.is_finite() && end_ms > f64::EPSILON;
+    let x = Axis { low: 0.0, high: if drawable { end_ms } else { 1.0 }, log: false };
+    let mut peaks = Vec::new();
     for (kind, (samples, name)) in rows.iter().enumerate() {
         let part = samples.get(first..(first + count).min(samples.len())).unwrap_or_default();
         let most = part.iter().filter(|s| s.is_finite()).fold(0.0_f64, |most, s| most.max(s.abs()));
         let most = if most > 0.0 { most } else { 1.0 };
-        let x = Scale::Linear { low: 0.0, high: 1e3 * count.max(2) as f64 / capture.fs_hz };
-        let y = Scale::linear([-1.08 * most, 1.08 * most].into_iter(), 0.0, 4.0);
-        let panel = Panel { left: LEFT, top, width: RIGHT - LEFT, height: HEIGHT, x, y };
+        let y = Axis::linear([-1.05 * most, 1.05 * most].into_iter(), 0.0, 5);
         let last = kind + 1 == rows.len();
-        panel.draw(&mut svg, last.then_some("Time, ms"), name, 4.0);
-        svg.line((LEFT, panel.y_at(0.0)), (RIGHT, panel.y_at(0.0)), "wp-edge");
-        let points = part.iter().enumerate().map(|(n, s)| (1e3 * n as f64 / capture.fs_hz, *s));
-        let thin = thinned(points, x.ends(), panel.width as usize);
-        svg.path(&thin.into_iter().map(|point| panel.at(point)).collect::<Vec<_>>(), kind, 0);
+        let mut panel = Panel::new(x, y, HEIGHT, last.then_some("Time, ms"), name);
+        panel.across(0.0, EDGE, "none");
+        let points = part.iter().enumerate().map(|(n, s)| (ms(n), *s));
+        panel.curve(&thinned(points, (x.low, x.high), INNER as usize), kind, 0);
+        sheet.panel(panel);
         peaks.push(format!("{name}: peak {}", significant(most, 4)));
-        top += HEIGHT + APART;
     }
-    svg.text((LEFT, top - APART + 58.0), Anchor::Start, "wp-quiet", subtitle);
-    let (of, read) = shot_words(shot);
+    sheet.quiet(subtitle);
     let described = format!("{of}. {read}. {}. {subtitle}.", peaks.join("; "));
-    svg.finish(top - APART + 72.0, title, &described, setting)
+    sheet.finish(title, &described, setting)
 }
 
 /// The first sample and the count of what is shown: some periods from a rise through the middle on.

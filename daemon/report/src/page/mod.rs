@@ -19,7 +19,7 @@ use serde::Serialize;
 pub use outline::{Outline, outline};
 
 use crate::ReportError;
-use crate::figures::STYLE;
+use crate::figures;
 use crate::record::{Recorded, story};
 
 pub(crate) const PAGE_STYLE: &str = include_str!("../../templates/page.css");
@@ -77,5 +77,5 @@ pub fn report(folder: &Path) -> Result<String, ReportError> {
 
 /// The style of a page with figures in it.
 pub(crate) fn style() -> String {
-    format!("{STYLE}\n{PAGE_STYLE}")
+    format!("{}\n{PAGE_STYLE}", figures::style())
 }
