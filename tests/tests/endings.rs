@@ -10,7 +10,10 @@
 
 mod bench;
 
+use std::io::BufRead;
 use std::process::{Command, Output, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use bench::{Served, root, said, wattproof};
@@ -59,10 +62,19 @@ fn wait_for_steps(served: &Served, steps: usize) {
 fn a_run_that_nobody_reads_still_closes_its_record() {
     let served = Served::start("honest");
     let mut command = served.run(&root().join("scripts/rated_power.rhai"));
-    let mut child =
-        command.env("WATTPROOF_LOG", "trace").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let command = command.env("WATTPROOF_LOG", "debug").stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    // Read until it has begun, since a full pipe holds up whoever writes; then nobody is there any more.
+    let (said, enough) = (child.stderr.take().unwrap(), Arc::new(AtomicBool::new(false)));
+    let heard = Arc::clone(&enough);
+    let reading = std::thread::spawn(move || {
+        let mut lines = std::io::BufReader::new(said).lines();
+        while !heard.load(Ordering::Relaxed) && lines.next().is_some() {}
+    });
     wait_for_steps(&served, 2);
-    drop((child.stdout.take(), child.stderr.take()));
+    enough.store(true, Ordering::Relaxed);
+    reading.join().unwrap();
+    drop(child.stdout.take());
     wait_for_steps(&served, 4);
     signal(&child, "HUP");
     assert_eq!(child.wait().unwrap().code(), Some(130));

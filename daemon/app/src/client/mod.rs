@@ -27,6 +27,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::state_folder::all_state;
 
@@ -52,6 +53,8 @@ impl WhichDaemon {
 
 /// Runs a client's work to its end on this thread.
 pub fn block_on<T>(work: impl Future<Output = T>) -> Result<T, Failure> {
+    // Without them the runtime would end in a panic.
+    enough_descriptors()?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|source| Failure::System { what: "starting the runtime", source })?;
     Ok(runtime.block_on(work))
