@@ -62,7 +62,7 @@ test('a run that does not exist is told with the daemon’s words', standinOnly,
 });
 
 test('every view ends with the cautions, word by word as the command line has them', async () => {
-  const source = readFileSync(new URL('../../daemon/app/src/cautions.rs', import.meta.url), 'utf8');
+  const source = readFileSync(new URL('../../daemon/report/src/cautions.rs', import.meta.url), 'utf8');
   const wanted = /CAUTIONS: &str = "\\\n([^"]+)"/.exec(source)[1].replace(/^Cautions\. /, '').replace(/\s+/g, ' ');
   const page = await open(browser, served);
   for (const hash of ['#/', '#/queue', '#/runs', '#/compare']) {
