@@ -176,9 +176,10 @@ async fn see_to_its_end(
                 }
             }
             () = sleep_until(next.map_or_else(Instant::now, |(at, _)| at)), if next.is_some() => {
-                if let (Some((_, signal)), Some(since)) = (next, stopped.as_mut()) {
+                if let Some((_, signal)) = next {
                     send(pid, signal);
-                    since.1 = Signal::KILL;
+                    // After the last there is nothing to do but wait: the kernel ends it when its disk lets go of it.
+                    stopped = stopped.filter(|_| signal == Signal::TERM).map(|(at, _)| (at, Signal::KILL));
                 }
             }
         }
