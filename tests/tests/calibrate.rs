@@ -209,7 +209,9 @@ fn a_slip_in_a_sheet_is_placed_and_nothing_is_written() {
 fn a_bent_input_gets_a_linearity_of_its_own() {
     let text = "[[fault]]\nport = \"digitizer\"\nwhat.bent = { input = 1, share = 0.5 }\nfor_s = 900.0\n";
     let served = Served::start_with_faults("honest", |_| Some(text.into()));
-    let done = by_sheet(&served, "1", false);
+    let points = sheet(&served, false, None);
+    let asked = ["--channel", "1", "--measures", "volts", "--json", "--points", points.to_str().unwrap()];
+    let done = calibrate(&served, &asked).stdin(Stdio::null()).output().unwrap();
     assert!(done.status.success(), "{}", said(&done));
     let table: toml::Table = std::fs::read_to_string(served.bench()).unwrap().parse().unwrap();
     let made = &table["digitizer"]["channel"][0]["calibration"];
@@ -218,6 +220,13 @@ fn a_bent_input_gets_a_linearity_of_its_own() {
     let linearity_v = made["linearity_v"].as_float().unwrap();
     assert!((1e-4..2e-3).contains(&linearity_v), "{linearity_v}");
     assert!(linearity_v > 5.0 * made["offset_u_v"].as_float().unwrap());
+    // A program reads the same, and nothing beside it.
+    let told: serde_json::Value = serde_json::from_slice(&done.stdout).unwrap();
+    let numbers = (told["found"]["linearity_v"].as_f64(), told["found"]["gain"].as_f64());
+    assert_eq!(numbers, (Some(linearity_v), Some(gain_of(&served, 1))));
+    assert_eq!((&told["written"], &told["unit"]), (&true.into(), &"V".into()));
+    assert_eq!(told["found"]["departures"].as_array().unwrap().len(), LEVELS.len());
+    assert!(said(&done).contains("off the line V"), "the dialogue is on standard error");
 }
 
 /// A person who answers prompts.

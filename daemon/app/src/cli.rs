@@ -274,6 +274,9 @@ pub struct CalibrateOrder {
     /// Folder of what outlasts a restart [default: the user's own for state]
     #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
     pub state: Option<PathBuf>,
+    /// Print what comes out as JSON, one line for each input; the dialogue goes to standard error
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// `virtual-bench`.

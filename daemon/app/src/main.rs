@@ -59,6 +59,7 @@ mod virtual_bench;
 use std::process::ExitCode;
 
 use clap::Parser;
+use tracing_appender::non_blocking::WorkerGuard;
 
 use cli::{Cli, Command};
 use failure::Failure;
@@ -68,7 +69,8 @@ fn main() -> ExitCode {
     if let Command::Guardian = cli.command {
         return guardian::guardian();
     }
-    start_log(&cli);
+    // Written out when this ends.
+    let _log = start_log(&cli);
     let done = match cli.command {
         Command::Demo(order) => demo::demo(&order),
         Command::Serve(order) => serve::serve(&order),
@@ -110,8 +112,9 @@ fn main() -> ExitCode {
     }
 }
 
-/// Log to standard error; `WATTPROOF_LOG` (a tracing filter) overrides the flag.
-fn start_log(cli: &Cli) {
+/// Log to standard error; `WATTPROOF_LOG` (a tracing filter) overrides the flag. A thread of its own writes it: a pipe
+/// whose reader does not read holds up nobody else, and what it can't take is dropped.
+fn start_log(cli: &Cli) -> WorkerGuard {
     let level = match cli.verbose {
         0 => "error",
         1 => "info",
@@ -120,16 +123,18 @@ fn start_log(cli: &Cli) {
     };
     let filter = tracing_subscriber::EnvFilter::try_from_env("WATTPROOF_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
+    let (writer, guard) = tracing_appender::non_blocking(std::io::stderr());
     // Of a log that nobody reads nothing is said, and nothing panics.
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_ansi(terminal::has_colours())
         .log_internal_errors(false)
-        .with_writer(std::io::stderr);
+        .with_writer(writer);
     match &cli.command {
         // The daemon that hears it knows when and from whom.
         Command::Run(order) if order.tell => log.without_time().with_target(false).with_level(false).init(),
         _ if cli.log_json => log.json().init(),
         _ => log.init(),
     }
+    guard
 }

@@ -3,6 +3,7 @@
 
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use chrono::Utc;
 use serde_json::json;
@@ -335,6 +336,11 @@ impl Daemon {
             }
         }
         self.turn.notify_waiters();
+    }
+
+    /// Waits until the disk knows how the last jobs ended. Blocks.
+    pub fn settle(&self, wait: Duration) {
+        self.store.settle(wait);
     }
 
     /// Whether no run begins any more.

@@ -44,6 +44,8 @@ use queue::Store;
 
 /// Longest that answers may take to end once the runs have.
 const LAST_ANSWERS: Duration = Duration::from_secs(2);
+/// Longest that the disk may take for the queue as it is at the end.
+const LAST_WRITE: Duration = Duration::from_secs(10);
 
 /// Serves until `ended` comes: then every run is told to stop, and this returns when all of them are over and their
 /// records closed.
@@ -101,6 +103,10 @@ pub async fn serve(
         if let Err(error) = run.await {
             tracing::error!(%error, "whoever starts runs failed; please report it with the log");
         }
+    }
+    let settling = Arc::clone(&daemon);
+    if let Err(error) = tokio::task::spawn_blocking(move || settling.settle(LAST_WRITE)).await {
+        tracing::error!(%error, "the queue was not waited for; please report it with the log");
     }
     ending.cancel();
     door.tasks.close();

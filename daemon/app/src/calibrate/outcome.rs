@@ -1,8 +1,20 @@
 //! What a calibration came to, for a person to judge before it is written.
 
+use std::path::Path;
+
 use comfy_table::{CellAlignment, Table, presets};
+use serde_json::{Value, json};
 use wattproof_bench::{CalibratedChannel, Measures};
 use wattproof_method::calibration::Calibration;
+
+/// The same for a program; `kept_as` is the bench file as it was, absent where nothing was written.
+pub fn as_json(input: &CalibratedChannel, found: &Calibration, kept_as: Option<&Path>) -> Value {
+    json!({
+        "amplifier_channel": input.amplifier_channel, "adc": input.adc, "measures": input.measures,
+        "unit": unit(input), "found": found, "gain_before": input.gain, "offset_v_before": input.offset_v,
+        "written": kept_as.is_some(), "kept_as": kept_as,
+    })
+}
 
 /// The unit of what an input looks at.
 pub fn unit(input: &CalibratedChannel) -> &'static str {

@@ -11,13 +11,13 @@ use wattproof_method::calibration::{
 };
 use wattproof_runs::{Applied, Looks, Nameplate, RunError, look_outside};
 
-use super::outcome::{title, told, unit};
+use super::outcome::{as_json, title, told, unit};
 use super::person::{Person, goes_on, number};
 use super::sheet::Sheet;
 use super::write::{Found, write_into};
 use crate::cli::CalibrateOrder;
 use crate::failure::Failure;
-use crate::say::say;
+use crate::say::{say, say_json_line};
 
 /// Looks before a reading is typed, and after.
 const LOOKS: usize = 2;
@@ -116,14 +116,34 @@ impl Walk {
         } else {
             self.through_amplifier(bench, input, person)?
         };
-        say(&format!("{}\n{}", title(input, side), told(input, &found)))?;
+        self.tell(&format!("{}\n{}", title(input, side), told(input, &found)))?;
         let agreed = person.ask(bench, &format!("write this into {} (y/n)? ", self.path.display()))?;
-        if self.sheet.is_none() && agreed != "y" {
-            aside!("not written");
+        let agrees = self.sheet.is_some() || agreed == "y";
+        let copy = match agrees {
+            true => Some(write_into(&self.path, &self.found(input, &found, taken))?),
+            false => None,
+        };
+        match &copy {
+            Some(copy) => self.tell(&format!(
+                "written into {}; the file as it was: {}",
+                self.path.display(),
+                copy.display()
+            ))?,
+            None => aside!("not written"),
+        }
+        if self.order.json {
+            say_json_line(&as_json(input, &found, copy.as_deref()))?;
+        }
+        Ok(())
+    }
+
+    /// For a person: aside where a program reads standard output.
+    fn tell(&self, text: &str) -> Result<(), Failure> {
+        if self.order.json {
+            aside!("{text}");
             return Ok(());
         }
-        let copy = write_into(&self.path, &self.found(input, &found, taken))?;
-        say(&format!("written into {}; the file as it was: {}", self.path.display(), copy.display()))
+        say(text)
     }
 
     fn found(&self, input: &CalibratedChannel, found: &Calibration, points: usize) -> Found {

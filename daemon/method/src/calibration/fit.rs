@@ -50,7 +50,7 @@ pub struct Departure {
 }
 
 /// What a calibration comes to: quantity = (ADC volts − `offset_v`) · `gain`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Calibration {
     /// V or A per ADC volt.
     pub gain: f64,

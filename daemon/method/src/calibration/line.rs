@@ -1,5 +1,7 @@
 //! Straight lines by weighted least squares, with the covariance of what they are made of (JCGM 100:2008, H.3).
 
+use serde::Serialize;
+
 /// A point with its weight.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Weighted {
@@ -12,7 +14,7 @@ pub struct Weighted {
 }
 
 /// y = `intercept` + `slope`·(x − x₀).
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Line {
     /// Value at x₀.
     pub intercept: f64,

@@ -3,8 +3,9 @@
 
 use std::io::{ErrorKind, Write};
 use std::os::unix::fs::OpenOptionsExt;
-use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Sender, channel};
+use std::path::Path;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::time::Duration;
 
 use super::Queue;
 
@@ -13,9 +14,14 @@ const QUEUE_FILE: &str = "queue.json";
 
 /// Writes queues in the order in which they come.
 pub struct Store {
-    /// None once it was told to come to its end.
-    queues: Option<Sender<Queue>>,
-    writer: Option<std::thread::JoinHandle<()>>,
+    queues: Sender<Order>,
+}
+
+/// What the writer is to do.
+enum Order {
+    Keep(Queue),
+    /// Say when everything handed over before is on the disk.
+    Say(Sender<()>),
 }
 
 impl Store {
@@ -35,44 +41,59 @@ impl Store {
                 std::fs::rename(&path, &kept).map(|()| Queue::default())
             })?,
         };
-        let (queues, written) = channel::<Queue>();
-        let writer = std::thread::Builder::new().name("queue writer".into()).spawn(move || {
-            while let Ok(mut queue) = written.recv() {
-                // Only the newest counts.
-                while let Ok(newer) = written.try_recv() {
-                    queue = newer;
-                }
-                if let Err(error) = write(&path, &queue) {
-                    tracing::error!(path = %path.display(), %error, "the queue was not kept; free disk space: a restart would not know the newest jobs");
-                }
-            }
-        })?;
-        Ok((queue, Store { queues: Some(queues), writer: Some(writer) }))
+        let (queues, orders) = channel();
+        std::thread::Builder::new()
+            .name("queue writer".into())
+            .spawn(move || keep_writing(&path, &orders))?;
+        Ok((queue, Store { queues }))
     }
 
     /// Keeps a queue; does not wait for the disk.
     pub fn keep(&self, queue: Queue) {
-        if let Some(queues) = &self.queues
-            && queues.send(queue).is_err()
-        {
+        if self.queues.send(Order::Keep(queue)).is_err() {
             tracing::error!("the queue's writer is gone: a restart would not know the newest jobs");
         }
     }
-}
 
-impl Drop for Store {
-    /// What was handed over is on the disk before this ends.
-    fn drop(&mut self) {
-        drop(self.queues.take());
-        if let Some(writer) = self.writer.take()
-            && writer.join().is_err()
-        {
-            tracing::error!("the queue's writer failed");
+    /// Waits until what was handed over is on the disk, but no longer than that.
+    pub fn settle(&self, wait: Duration) {
+        let (say, said) = channel();
+        let settled = self.queues.send(Order::Say(say)).map_err(|_| RecvTimeoutError::Disconnected);
+        match settled.and_then(|()| said.recv_timeout(wait)) {
+            Ok(()) => {}
+            Err(RecvTimeoutError::Timeout) => {
+                tracing::error!(
+                    "the disk did not take the queue in time: a restart may not know how the last jobs ended"
+                );
+            }
+            Err(RecvTimeoutError::Disconnected) => {
+                tracing::error!("the queue's writer failed; please report it with the log")
+            }
         }
     }
 }
 
-fn write(path: &PathBuf, queue: &Queue) -> std::io::Result<()> {
+fn keep_writing(path: &Path, orders: &Receiver<Order>) {
+    while let Ok(order) = orders.recv() {
+        let (mut newest, mut asked) = (None, Vec::new());
+        // Only the newest counts.
+        for order in std::iter::once(order).chain(orders.try_iter()) {
+            match order {
+                Order::Keep(queue) => newest = Some(queue),
+                Order::Say(to) => asked.push(to),
+            }
+        }
+        if let Some(Err(error)) = newest.map(|queue| write(path, &queue)) {
+            tracing::error!(path = %path.display(), %error, "the queue was not kept; free disk space: a restart would not know the newest jobs");
+        }
+        for to in asked {
+            // Whoever asked may have waited long enough.
+            let _unheard = to.send(());
+        }
+    }
+}
+
+fn write(path: &Path, queue: &Queue) -> std::io::Result<()> {
     let aside = path.with_added_extension("new");
     let mut file =
         std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&aside)?;

@@ -128,7 +128,7 @@ fn a_queue_comes_back_from_disk_and_a_damaged_one_is_kept() {
     store.keep(queue.clone());
     queue.hold(2, Some(Hold::HeatsinkCMax(40.0)), now()).unwrap();
     store.keep(queue.clone());
-    drop(store);
+    store.settle(std::time::Duration::from_secs(10));
     assert_eq!(Store::open(folder.path()).unwrap().0, queue);
     std::fs::write(&path, b"{\"last\":").unwrap();
     let (empty, _store) = Store::open(folder.path()).unwrap();
