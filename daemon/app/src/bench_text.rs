@@ -73,6 +73,7 @@ pub fn bench_text(
     };
     let file = BenchFile {
         name: "virtual bench".into(),
+        virtual_bench: true,
         mains_hz: 50.0,
         limits: if is_line { line_limits() } else { limits(rated_w) },
         source: SourcePlace {

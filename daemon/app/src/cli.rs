@@ -73,8 +73,8 @@ pub enum Command {
     Report(ReportOrder),
     /// Put runs side by side: the same claims in a row, and what differs between the runs
     Compare(CompareOrder),
-    /// Check scripts, bench files and nameplates without touching a port
-    Check(CheckOrder),
+    /// Check scripts, bench files and nameplates, and rehearse scripts, without touching a port
+    Check(crate::check::CheckOrder),
     /// Check a dialect file (how an instrument is spoken to), or print one to start from
     Dialect(DialectOrder),
     /// List the ports of this machine; ask on named ones who is there; write a first bench file
@@ -183,6 +183,9 @@ pub struct RunOnPorts {
     /// Start without looking whether the bench is wired as its file says; the record says so
     #[arg(long)]
     pub without_selfcheck: bool,
+    /// Start without rehearsing the script on a simulated bench first
+    #[arg(long)]
+    pub unrehearsed: bool,
     /// Wait, with the bench open and everything off, until the heatsink is at or below this, °C
     #[arg(long, value_name = "C", value_parser = positive)]
     pub cool_to: Option<f64>,
@@ -335,19 +338,6 @@ pub struct VirtualOrder {
     /// Print what the model itself says each rating comes to, as JSON, and end
     #[arg(long)]
     pub truth: bool,
-}
-
-/// `check`.
-#[derive(Args)]
-pub struct CheckOrder {
-    /// Scripts to check
-    pub scripts: Vec<PathBuf>,
-    /// Bench file to check
-    #[arg(long, value_name = "FILE")]
-    pub bench: Option<PathBuf>,
-    /// Nameplate to check
-    #[arg(long, value_name = "FILE")]
-    pub nameplate: Option<PathBuf>,
 }
 
 /// `dialect`.

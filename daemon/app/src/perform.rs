@@ -4,6 +4,7 @@ use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, read_script};
 
 use crate::cautions::CAUTIONS;
+use crate::check::rehearse_first;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
 use crate::client::run_through_daemon;
 use crate::failure::Failure;
@@ -26,6 +27,9 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
         return Ok(());
     }
     let script = Script { path: order.script.clone(), source };
+    if !order.unrehearsed {
+        rehearse_first(&script, &bench, &nameplate, !order.without_selfcheck)?;
+    }
     let out = order.out.clone().unwrap_or_else(|| RESULTS.into());
     let mut run = RunOrder::new(script, in_own_process()?, nameplate, out);
     run.selfcheck = !order.without_selfcheck;

@@ -18,6 +18,6 @@ pub use cautions::CAUTIONS;
 pub use compare::{Cell, Comparison, Row, compare, compare_figure, compare_page};
 pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
-pub use number::{significant, with_u};
+pub use number::{duration, significant, with_u};
 pub use page::{Fact, Outline, outline, report};
 pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, step_row, steps};

@@ -27,6 +27,17 @@ pub fn with_u(value: f64, u: f64) -> (String, String) {
     (format!("{value:.digits$}"), format!("{u:.digits$}"))
 }
 
+/// A time in words: "31.2 s", "4.0 min", "2.5 h".
+#[must_use]
+pub fn duration(seconds: f64) -> String {
+    match seconds {
+        s if !s.is_finite() => "unknown length".into(),
+        s if s < 120.0 => format!("{s:.1} s"),
+        s if s < 7200.0 => format!("{:.1} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

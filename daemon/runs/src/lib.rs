@@ -50,7 +50,7 @@ pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
 pub use host::{
-    Script, WorkerProgram, check_script, check_source, read as read_script, rehearse_script,
+    LinesReached, Script, WorkerProgram, check_script, check_source, read as read_script, rehearse_script,
     work as work_for_daemon,
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};

@@ -59,7 +59,7 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
     let mut host = Host::new(stage);
     let ready = leave_out(&mut host.stage).and_then(|()| check_first(&mut host.stage));
     let (host, performed) = match ready {
-        Ok(()) => perform_here(&script, host, Stopping::never()),
+        Ok(()) => perform_here(&script, host, Stopping::never(), None),
         Err(error) => (host, Err(error)),
     };
     let stage = host.stage;

@@ -12,7 +12,7 @@ use wattproof_method::selfcheck::SelfCheck;
 
 use crate::disk::{Disk, MachineDisk};
 use crate::folder::JOURNAL_FILE;
-use crate::host::{Host, Script, Stopping, WorkerProgram, perform_here, perform_in_child};
+use crate::host::{Host, LinesReached, Script, Stopping, WorkerProgram, perform_here, perform_in_child};
 use crate::open_tables::OpenTables;
 use crate::rebuild::rebuild_own;
 use crate::record::{Facts, Opened, RecordedBench};
@@ -20,7 +20,9 @@ use crate::run_file::{RUN_FILE, RunFile};
 use crate::selfcheck::check_first;
 use crate::served::leave_out;
 use crate::stage::Stage;
-use crate::{Event, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, Watcher};
+use crate::{
+    Event, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, ScriptFault, Watcher,
+};
 
 /// Characters of a day at the beginning of a moment, `YYYY-MM-DD` (RFC 3339).
 const DAY_CHARS: usize = 10;
@@ -55,6 +57,8 @@ pub enum ScriptIn {
     Child(WorkerProgram),
     /// On a thread of this process.
     Here,
+    /// The same; notes which lines are performed.
+    Noting(Arc<LinesReached>),
 }
 
 /// How a run ended.
@@ -78,6 +82,8 @@ pub struct RunSummary {
     pub outcome: Outcome,
     /// Why it did not finish.
     pub error: Option<RunError>,
+    /// Where in the script the run was, when something else than the script failed.
+    pub stood: Option<Box<ScriptFault>>,
     /// Whether the run began with a self-check.
     pub checked_first: bool,
     /// What the self-check found; absent where it was left out or did not come to its end.
@@ -142,7 +148,8 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let ready = armed.and_then(|()| check_first(&mut host.stage));
     let (host, performed) = match (ready, script_in) {
         (Err(error), _) => (host, Err(error)),
-        (Ok(()), ScriptIn::Here) => perform_here(script, host, stopping),
+        (Ok(()), ScriptIn::Here) => perform_here(script, host, stopping, None),
+        (Ok(()), ScriptIn::Noting(lines)) => perform_here(script, host, stopping, Some(lines)),
         (Ok(()), ScriptIn::Child(program)) => perform_in_child(program, script, host, &stopping),
     };
     let safe = end_safe(bench, &performed);
@@ -152,7 +159,7 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
         Ok(()) if safe.is_safe() && safe.state == State::Safe => Outcome::Finished,
         _ => Outcome::Failed,
     };
-    let Host { mut stage, .. } = host;
+    let Host { mut stage, stood, .. } = host;
     let error = performed.err();
     let closing = json!({
         "outcome": outcome,
@@ -174,7 +181,7 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
     let (steps, checked_first) = (stage.step_count(), stage.bench.checks_first());
     let (selfcheck, results, left_out) = (stage.selfcheck, stage.results, stage.left_out);
-    RunSummary { outcome, error, checked_first, selfcheck, results, left_out, steps, safe, folder }
+    RunSummary { outcome, error, stood, checked_first, selfcheck, results, left_out, steps, safe, folder }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {

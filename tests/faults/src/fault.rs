@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use wattproof_virtual_bench::Role;
 
-use crate::random::Random;
+use wattproof_turns::Random;
 
 /// What goes wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]

@@ -5,12 +5,11 @@
 //! comes a seed; out come everything that happened and every broken invariant, the same each time. Nobody builds
 //! on it; `wattproof-faults` and the tests of this crate run it.
 //!
-//! The daemon's threads are real, but one runs at a time ([`scheduler`]); its links end in simulated instruments
+//! The daemon's threads are real, but one runs at a time (`daemon/turns`); its links end in simulated instruments
 //! ([`wire`], [`port`]) that faults spoil ([`fault`], [`spoil`], [`surroundings`]); a checker that shares no code with
 //! the guard ([`check`]) watches the wire, the physics and the disk.
 
 pub mod check;
-pub mod clock;
 pub mod disk;
 pub mod durable;
 pub mod fault;
@@ -21,10 +20,8 @@ pub mod log;
 pub mod many;
 pub mod operator;
 pub mod port;
-pub mod random;
 pub mod sabotage;
 pub mod schedule;
-pub mod scheduler;
 pub mod setup;
 pub mod site;
 pub mod spoil;

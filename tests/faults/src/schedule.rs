@@ -14,7 +14,6 @@ use wattproof_virtual_bench::instruments::{Compute, bench};
 use wattproof_virtual_bench::{World, catalogue};
 
 use crate::check::{Checker, Violation};
-use crate::clock::VirtualTime;
 use crate::disk::DaemonDisk;
 use crate::durable;
 use crate::fault::{Fault, Kind, plan};
@@ -22,11 +21,12 @@ use crate::fired::Fired;
 use crate::operator;
 use crate::port::Port;
 use crate::sabotage::{Sabotage, Sabotaged};
-use crate::scheduler::Scheduler;
 use crate::setup::{self, Played};
 use crate::site::Site;
 use crate::surroundings;
 use crate::wire::Wire;
+use wattproof_turns::Scheduler;
+use wattproof_turns::VirtualTime;
 
 /// Longest time a schedule may take after its last fault, s.
 const CALM_S: f64 = 15.0;

@@ -5,7 +5,7 @@ use std::path::Path;
 use wattproof_bench::{BenchFile, BenchFileError};
 use wattproof_runs::{Driven, LimitBy, Nameplate, PlateKind, Rating};
 
-use crate::random::Random;
+use wattproof_turns::Random;
 
 /// Bench file: small captures, limits that the scripts come close to.
 const BENCH: &str = r#"

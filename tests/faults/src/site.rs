@@ -15,8 +15,8 @@ use crate::fault::{Fault, Kind};
 use crate::fired::{Armed, Fired};
 use crate::log::Log;
 use crate::port::Port;
-use crate::random::Random;
-use crate::scheduler::{Flag, Scheduler};
+use wattproof_turns::Random;
+use wattproof_turns::{Flag, Scheduler};
 
 /// How long after a link's fault its messages and answers may still be late, s.
 const AFTERMATH_S: f64 = 4.0;

@@ -1,7 +1,7 @@
 //! How faults change what passes between a bench and an instrument.
 
 use crate::fault::Kind;
-use crate::random::Random;
+use wattproof_turns::Random;
 
 /// A message to an instrument, as a fault leaves it; None when the instrument never gets it.
 pub fn message(kind: Kind, line: &[u8], random: &mut Random) -> Option<Vec<u8>> {

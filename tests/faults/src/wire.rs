@@ -6,11 +6,11 @@ use std::time::Duration;
 use wattproof_bench::Signal;
 use wattproof_link::{Canceller, Link, LinkError};
 
-use crate::clock::VirtualSignal;
 use crate::fault::Kind;
 use crate::log::shown;
 use crate::port::Port;
 use crate::site::Site;
+use wattproof_turns::VirtualSignal;
 
 /// Once in how many sends others go first.
 const YIELDS_ONCE_IN: usize = 3;

@@ -19,6 +19,9 @@ use crate::{BridgePlace, CalibratedChannel, ContactorPlace, LoadPlace, Measures,
 pub struct BenchFile {
     /// The bench's name.
     pub name: String,
+    /// Whether instruments and amplifier are simulated: no script is rehearsed for it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub virtual_bench: bool,
     /// Mains frequency at the bench, Hz (for hum).
     #[serde(default = "mains_hz")]
     pub mains_hz: f64,

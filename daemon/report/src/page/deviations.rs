@@ -6,6 +6,7 @@ use wattproof_bench::CalibrationState;
 use wattproof_method::selfcheck::Told;
 use wattproof_runs::Outcome;
 
+use crate::number::duration;
 use crate::record::{StepRow, Story, is_simulated};
 
 /// A sentence each, the gravest first.
@@ -132,15 +133,5 @@ fn flags(steps: &[StepRow], found: &mut Vec<String>) {
             driven().count(),
             each.join(", ")
         ));
-    }
-}
-
-/// A time in words.
-pub fn duration(seconds: f64) -> String {
-    match seconds {
-        s if !s.is_finite() => "unknown length".into(),
-        s if s < 120.0 => format!("{s:.1} s"),
-        s if s < 7200.0 => format!("{:.1} min", s / 60.0),
-        s => format!("{:.1} h", s / 3600.0),
     }
 }

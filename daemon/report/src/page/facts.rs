@@ -5,9 +5,8 @@ use wattproof_runs::PlateKind;
 use wattproof_signal::Settings;
 
 use super::Fact;
-use super::deviations::duration;
 use super::words::limit_words;
-use crate::number::significant;
+use crate::number::{duration, significant};
 use crate::record::{StepRow, Story};
 
 pub struct InstrumentRow {

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use super::call::{Call, CallRefused};
 use super::functions::carry_out;
 use crate::stage::Stage;
-use crate::{Event, RunError};
+use crate::{Event, RunError, ScriptFault};
 
 /// Most text a script may print in a run, bytes: more is a flood, not a message.
 const PRINTED_MAX: usize = 1 << 20;
@@ -14,6 +14,8 @@ const PRINTED_MAX: usize = 1 << 20;
 pub struct Host {
     /// The stage.
     pub stage: Stage,
+    /// Where in the script the run was when something else than the script failed.
+    pub stood: Option<Box<ScriptFault>>,
     failure: Option<RunError>,
     over: bool,
     printed: usize,
@@ -22,7 +24,7 @@ pub struct Host {
 impl Host {
     /// A host on a stage.
     pub fn new(stage: Stage) -> Self {
-        Host { stage, failure: None, over: false, printed: 0 }
+        Host { stage, stood: None, failure: None, over: false, printed: 0 }
     }
 
     /// Answers a call.

@@ -8,7 +8,7 @@ use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext};
 
 use super::call::{Call, CallRefused, Caller, Script};
 use super::convert::{from_json, to_json};
-use super::fault;
+use super::{LinesReached, fault};
 use crate::ScriptFault;
 
 /// Most operations of one script. Host calls take the time of a run, operations only that of its arithmetic.
@@ -88,6 +88,18 @@ pub fn parse(script: &Script) -> Result<(), Box<ScriptFault>> {
 /// # Errors
 /// The fault that ended it, with place and source line.
 pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<ScriptFault>> {
+    perform_noting(script, caller, None)
+}
+
+/// The same; notes which lines are performed.
+///
+/// # Errors
+/// As [`perform`].
+pub fn perform_noting(
+    script: &Script,
+    caller: &Arc<dyn Caller>,
+    lines: Option<&Arc<LinesReached>>,
+) -> Result<(), Box<ScriptFault>> {
     let mut engine = bounded();
     for (name, count) in FUNCTIONS {
         register(&mut engine, name, count, caller);
@@ -103,6 +115,10 @@ pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<Scri
     let debugging = Arc::clone(caller);
     engine.on_debug(move |text, _, position| drop(debugging.print(&format!("{position:?} {text}"))));
     let ast = compile(&engine, script)?;
+    if let Some(lines) = lines {
+        lines.read(&ast);
+        lines.watch(&mut engine);
+    }
     engine.run_ast(&ast).map_err(|error| {
         let message = fault::message(&error);
         Box::new(fault::from_position(&script.path, &script.source, fault::innermost(&error), message))

@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::answering::Host;
 use super::call::{Call, CallRefused, Caller, Script};
-use super::{Stopping, engine, outcome};
+use super::{LinesReached, Stopping, engine, outcome};
 use crate::RunError;
 
 /// Stack of the script's thread: the engine recurses on it, and lists may nest as deeply as the engine lets them be long.
@@ -48,10 +48,15 @@ impl Caller for Here {
 }
 
 /// Runs a script against a host; gives the host back with how it went.
-pub fn perform_here(script: &Script, host: Host, stopping: Stopping) -> (Host, Result<(), RunError>) {
+pub fn perform_here(
+    script: &Script,
+    host: Host,
+    stopping: Stopping,
+    lines: Option<&Arc<LinesReached>>,
+) -> (Host, Result<(), RunError>) {
     let here = Arc::new(Here { host: Mutex::new(host), stopping, over: AtomicBool::new(false) });
     let caller: Arc<dyn Caller> = Arc::clone(&here) as Arc<dyn Caller>;
-    let performed = on_own_thread(|| engine::perform(script, &caller));
+    let performed = on_own_thread(|| engine::perform_noting(script, &caller, lines));
     drop(caller);
     let Ok(here) = Arc::try_unwrap(here) else {
         unreachable!("the engine that held the caller is gone with its thread");

@@ -11,6 +11,7 @@ mod engine;
 mod fault;
 mod functions;
 mod here;
+mod reached;
 mod rehearse;
 mod wire;
 mod worker;
@@ -19,6 +20,7 @@ pub use answering::Host;
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use here::perform_here;
+pub use reached::LinesReached;
 pub use rehearse::rehearse_script;
 pub use worker::work;
 
@@ -80,7 +82,10 @@ fn outcome(host: &mut Host, performed: Result<(), Box<ScriptFault>>) -> Result<(
         (Ok(()), _) => Ok(()),
         (Err(fault), Some(error)) => Err(match error {
             RunError::Call(_) | RunError::NoCeiling(_) | RunError::Implausible(_) => RunError::Script(fault),
-            other => other,
+            other => {
+                host.stood = Some(fault);
+                other
+            }
         }),
         (Err(fault), None) => Err(RunError::Script(fault)),
     }

@@ -29,6 +29,11 @@ pub struct FrontEndChannel {
 }
 
 impl FrontEndChannel {
+    /// A channel without a gain error.
+    pub fn exact(channel: u32, quantity: Quantity, output: u32, per_volt: f64) -> Self {
+        FrontEndChannel { channel, quantity, output, per_volt, tolerance_pct: TOLERANCE_PCT, error: 0.0 }
+    }
+
     /// The true gain, V (or A) at the amplifier per V at the converter: for tests that judge an uncertainty.
     pub fn true_per_volt(&self) -> f64 {
         self.per_volt / (1.0 + self.error)
@@ -80,6 +85,15 @@ impl FrontEnd {
             })
             .collect();
         Ok(Self { channels, ranges_v: vec![1.0, 2.0, 5.0, 10.0], bits, noise_ratio: NOISE_RATIO })
+    }
+
+    /// Channels of one's own, numbered from 1 in a row, with ranges of one's own, V peak, rising.
+    ///
+    /// # Errors
+    /// As [`FrontEnd::new`].
+    pub fn of(channels: Vec<FrontEndChannel>, ranges_v: Vec<f64>, bits: u32) -> Result<Self, ConverterError> {
+        Converter::new(1.0, bits, 0.0, 0)?;
+        Ok(Self { channels, ranges_v, bits, noise_ratio: NOISE_RATIO })
     }
 
     /// The smallest range that holds `volts`, V peak; `None` beyond the largest.

@@ -103,6 +103,19 @@ pub struct Bench {
 /// [`BenchError::Converter`] for a width that does not exist.
 pub fn bench(world: World, seed: u64, bits: u32, compute: Compute) -> Result<Bench, BenchError> {
     let front_end = FrontEnd::new(world.spec().channels(), seed, bits)?;
+    bench_with(world, front_end, seed, compute)
+}
+
+/// The same with a front end of one's own.
+///
+/// # Errors
+/// [`BenchError::Commands`], should this crate be at fault.
+pub fn bench_with(
+    world: World,
+    front_end: FrontEnd,
+    seed: u64,
+    compute: Compute,
+) -> Result<Bench, BenchError> {
     let stand = Arc::new(Stand::new(world, seed, compute));
     let instruments = vec![
         source::instrument(Arc::clone(&stand), seed)?,

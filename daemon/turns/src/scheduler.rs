@@ -7,7 +7,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::thread::{JoinHandle, ThreadId};
 use std::time::Duration;
 
-use crate::random::Random;
+use crate::Random;
 
 /// More changes of turn than any schedule has a use for, at once and in each second on average: somebody waits in circles.
 const SWITCHES_MAX: u64 = 5_000_000;

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use wattproof_bench::{Clock, Signal};
 
-use crate::scheduler::Scheduler;
+use crate::Scheduler;
 
 /// Once in how many raises of a signal others go first.
 const YIELDS_ONCE_IN: usize = 4;

@@ -1,0 +1,144 @@
+//! The bench that stands in for the real one: the bench file with its limits, settling times, scaling and wiring, but
+//! with simulated instruments that keep to SCPI in place of its own.
+
+use std::sync::Arc;
+
+use wattproof_bench::{BenchFile, Measures};
+use wattproof_link::{Address, SerialChoice};
+use wattproof_runs::Nameplate;
+use wattproof_virtual_bench::instruments::{Compute, Stand, bench_with};
+use wattproof_virtual_bench::{
+    BridgeInputs, FrontEnd, FrontEndChannel, Load, Quantity, Role, VirtualInstrument, World,
+};
+
+use crate::RehearsalError;
+use crate::amplifier::amplifier;
+
+/// Decides the little that is left to chance.
+const SEED: u64 = 1;
+/// Width of the simulated converter.
+const BITS: u32 = 16;
+/// What the simulated digitizer can do.
+const RATE_HZ_MAX: f64 = 1e6;
+const SAMPLES_MAX: usize = 1_000_000;
+/// Bits per second where a link is no serial one.
+const FAST_BAUD: u32 = 12_000_000;
+/// And where neither bench file nor link say anything.
+const USUAL_BAUD: u32 = 115_200;
+
+/// A bench to rehearse on.
+pub struct StandIn {
+    /// What the run is told of it.
+    pub file: BenchFile,
+    /// The simulated amplifier with everything that hangs on it.
+    pub stand: Arc<Stand>,
+    /// The instruments, each with the speed of the line that it stands in for, bits per second.
+    pub instruments: Vec<(VirtualInstrument, u32)>,
+}
+
+impl StandIn {
+    /// For a bench and a nameplate.
+    ///
+    /// # Errors
+    /// [`RehearsalError`] where one of them can't be simulated.
+    pub fn of(real: &BenchFile, plate: &Nameplate) -> Result<Self, RehearsalError> {
+        let sides = if real.is_bridged() { 2 } else { 1 };
+        let channels = real.amplifier_channels() * sides;
+        let spec = amplifier(plate, &real.limits, channels)?;
+        let mut world = World::new(spec, SEED).coarse();
+        if real.is_bridged() {
+            let by_dividers = real.digitizer.bridge.iter().any(|bridge| bridge.negative.is_some());
+            world =
+                world.bridge(if by_dividers { BridgeInputs::Dividers } else { BridgeInputs::Differential });
+        }
+        let wrong = |what: String| RehearsalError::Bench(what);
+        let front_end = front_end(real).map_err(wrong)?;
+        let simulated =
+            bench_with(world, front_end, SEED, Compute::Inline).map_err(|error| wrong(error.to_string()))?;
+        let mut file = real.clone();
+        take_over(&mut file, sides);
+        if let Some(ohm) = real.load.fixed_ohm {
+            let resistors = Load::resistive(ohm).map_err(|error| wrong(error.to_string()))?;
+            simulated.stand.change(0.0, |world| {
+                (0..channels).for_each(|output| world.load_set(output, resistors, true))
+            });
+        }
+        let there =
+            |instrument: &VirtualInstrument| instrument.role() != Role::Load || real.load.link.is_some();
+        let with_speed = |instrument: VirtualInstrument| {
+            let speed = baud(real, instrument.role());
+            (instrument, speed)
+        };
+        let instruments = simulated.instruments.into_iter().filter(there).map(with_speed).collect();
+        Ok(StandIn { file, stand: simulated.stand, instruments })
+    }
+}
+
+/// Puts simulated instruments into the places of the real ones.
+fn take_over(file: &mut BenchFile, sides: usize) {
+    let firsts: Vec<u32> = (1..).step_by(sides).take(file.amplifier_channels()).collect();
+    (file.source.link, file.source.dialect) = (link(Role::Source), dialect(Role::Source));
+    file.source.outputs.clone_from(&firsts);
+    if file.load.link.is_some() {
+        (file.load.link, file.load.dialect) = (Some(link(Role::Load)), Some(dialect(Role::Load)));
+        file.load.channels = firsts;
+    }
+    (file.supply.link, file.supply.dialect) = (link(Role::Supply), dialect(Role::Supply));
+    (file.digitizer.link, file.digitizer.dialect) = (link(Role::Digitizer), dialect(Role::Digitizer));
+    (file.thermometer.link, file.thermometer.dialect) = (link(Role::Thermometer), dialect(Role::Thermometer));
+    (file.thermometer.channel, file.thermometer.ambient_channel) = (1, None);
+    // Their limits are of places that are not simulated; nor is what cuts upstream.
+    file.temperature.clear();
+    file.contactor = None;
+    file.digitizer.rate_hz = file.digitizer.rate_hz.min(RATE_HZ_MAX);
+    file.digitizer.samples = file.digitizer.samples.min(SAMPLES_MAX);
+    let numbers: Vec<(u32, u32)> = file.digitizer.channel.iter().map(|one| one.adc).zip(1..).collect();
+    let renumbered = |adc: u32| numbers.iter().find(|(old, _)| *old == adc).map_or(adc, |(_, new)| *new);
+    for bridge in &mut file.digitizer.bridge {
+        bridge.positive = renumbered(bridge.positive);
+        bridge.negative = bridge.negative.map(renumbered);
+    }
+    for (input, number) in file.digitizer.channel.iter_mut().zip(1..) {
+        (input.adc, input.offset_v) = (number, 0.0);
+    }
+}
+
+/// Inputs with the gains and ranges of the real ones, numbered from 1.
+fn front_end(real: &BenchFile) -> Result<FrontEnd, String> {
+    let sides = if real.is_bridged() { 2 } else { 1 };
+    let channel = |(number, input): (u32, &wattproof_bench::CalibratedChannel)| {
+        let quantity = match input.measures {
+            Measures::Volts => Quantity::Volts,
+            Measures::Amps => Quantity::Amps,
+        };
+        let negative = real.side_of(input) == Some(1);
+        let output = (input.amplifier_channel - 1) * sides + 1 + u32::from(negative);
+        FrontEndChannel::exact(number, quantity, output, input.gain)
+    };
+    let channels = (1..).zip(&real.digitizer.channel).map(channel).collect();
+    let mut ranges_v: Vec<f64> = real.digitizer.channel.iter().map(|input| input.range_v).collect();
+    ranges_v.sort_by(f64::total_cmp);
+    ranges_v.dedup();
+    FrontEnd::of(channels, ranges_v, BITS).map_err(|error| error.to_string())
+}
+
+fn link(role: Role) -> Address {
+    Address::Serial { path: role.name().into(), settings: SerialChoice::default() }
+}
+
+fn dialect(role: Role) -> String {
+    format!("scpi-{role}")
+}
+
+/// Speed of the line that a role's instrument is really on, bits per second.
+fn baud(real: &BenchFile, role: Role) -> u32 {
+    let of = |address: &Address| match address {
+        Address::Serial { settings, .. }
+        | Address::Usb { settings, .. }
+        | Address::Asked { settings, .. } => settings.baud.unwrap_or(USUAL_BAUD),
+        Address::UsbTmc { .. } | Address::Tcp { .. } => FAST_BAUD,
+    };
+    let places = real.places();
+    let own = places.iter().find(|(place, _)| place.word() == role.name());
+    own.map_or(USUAL_BAUD, |(_, address)| of(address))
+}
