@@ -35,8 +35,9 @@ use wire::{Port, Wire};
 
 /// Decides who goes first where it does not matter.
 const SEED: u64 = 1;
-/// Longest that is rehearsed: of the bench's time, and of the machine's.
-const BENCH_S_MAX: f64 = 48.0 * 3600.0;
+/// Longest that is usually rehearsed, of the bench's time, h.
+pub const HOURS: f64 = 24.0;
+/// Longest of the machine's time.
 const MACHINE_MAX: Duration = Duration::from_secs(300);
 
 /// What is to be rehearsed.
@@ -49,6 +50,8 @@ pub struct RehearsalOrder<'a> {
     pub bench: &'a BenchFile,
     /// Whether the run begins with a self-check.
     pub selfcheck: bool,
+    /// Longest that is rehearsed, of the bench's time, h ([`HOURS`]).
+    pub hours: f64,
 }
 
 /// How it went.
@@ -90,7 +93,7 @@ pub enum RehearsalError {
 /// # Errors
 /// [`RehearsalError`] when it could not be tried; how a run would fail is in the [`Rehearsal`].
 pub fn rehearse(order: RehearsalOrder<'_>) -> Result<Rehearsal, RehearsalError> {
-    let RehearsalOrder { script, nameplate, bench, selfcheck } = order;
+    let RehearsalOrder { script, nameplate, bench, selfcheck, hours } = order;
     let stand_in = StandIn::of(bench, &nameplate)?;
     let lines = Arc::new(LinesReached::default());
     let order = RunOrder {
@@ -104,7 +107,7 @@ pub fn rehearse(order: RehearsalOrder<'_>) -> Result<Rehearsal, RehearsalError> 
     let (told, heard) = channel();
     // A thread of its own: should nobody in there ever go on again, it is left behind.
     let playing = std::thread::Builder::new().name("rehearsal".into()).spawn(move || {
-        let played = play(stand_in, &order, &lines, &told);
+        let played = play(stand_in, &order, &lines, hours, &told);
         // Nobody listens any more only when a standstill was told before.
         let _unheard = told.send(played);
     });
@@ -118,12 +121,13 @@ fn play(
     stand_in: StandIn,
     order: &RunOrder,
     lines: &LinesReached,
+    hours: f64,
     told: &Told,
 ) -> Result<Rehearsal, RehearsalError> {
     let StandIn { file, stand, instruments } = stand_in;
     let outputs = stand.look(0.0, |world| world.spec().channels());
     let scheduler = Scheduler::new(SEED, "run");
-    let watching = Arc::new(Watching::default());
+    let watching = Arc::new(Watching::for_hours(hours));
     let (looking, stuck) = (Arc::clone(&watching), told.clone());
     let time = Arc::downgrade(&scheduler);
     scheduler.watched_by(
@@ -190,27 +194,27 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 /// Watches a rehearsal, and ends one that goes on for ever.
 struct Watching {
     began: Instant,
+    hours: f64,
     seen: Mutex<Looking>,
     printed: Mutex<Vec<String>>,
     stopper: OnceLock<Stopper>,
     was_bounded: AtomicBool,
 }
 
-impl Default for Watching {
-    fn default() -> Self {
+impl Watching {
+    fn for_hours(hours: f64) -> Self {
         Watching {
             began: Instant::now(),
+            hours,
             seen: Mutex::default(),
             printed: Mutex::default(),
             stopper: OnceLock::new(),
             was_bounded: AtomicBool::new(false),
         }
     }
-}
 
-impl Watching {
     fn bound(&self, now_s: f64) {
-        let too_long = now_s > BENCH_S_MAX || self.began.elapsed() > MACHINE_MAX;
+        let too_long = now_s > 3600.0 * self.hours || self.began.elapsed() > MACHINE_MAX;
         if too_long
             && let Some(stopper) = self.stopper.get()
             && !self.was_bounded.swap(true, Ordering::Relaxed)

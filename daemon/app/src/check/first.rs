@@ -1,7 +1,7 @@
 //! A rehearsal ahead of a run: what would fail there must not be tried with a kilowatt.
 
 use wattproof_bench::BenchFile;
-use wattproof_rehearsal::{RehearsalOrder, rehearse};
+use wattproof_rehearsal::{HOURS, RehearsalOrder, rehearse};
 use wattproof_runs::{Nameplate, Script};
 
 use super::told;
@@ -20,7 +20,13 @@ pub fn rehearse_first(
     if bench.virtual_bench {
         return Ok(());
     }
-    let order = RehearsalOrder { script: script.clone(), nameplate: nameplate.clone(), bench, selfcheck };
+    let order = RehearsalOrder {
+        script: script.clone(),
+        nameplate: nameplate.clone(),
+        bench,
+        selfcheck,
+        hours: HOURS,
+    };
     let refused = |what: String| {
         Failure::Said(format!(
             "{what}\nthe script does not come through its rehearsal, and no port was opened; mend it (`wattproof check` tells more), or run it with --unrehearsed"

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::{Value, json};
 use wattproof_bench::{BenchFile, check_dialects};
-use wattproof_rehearsal::{Rehearsal, RehearsalOrder, rehearse};
+use wattproof_rehearsal::{HOURS, Rehearsal, RehearsalOrder, rehearse};
 use wattproof_runs::{Nameplate, Script, check_source, read_script};
 
 use crate::failure::Failure;
@@ -30,6 +30,9 @@ pub struct CheckOrder {
     /// Rehearse without the self-check that a run begins with
     #[arg(long)]
     pub without_selfcheck: bool,
+    /// Rehearse no longer than so many hours of the bench's time
+    #[arg(long, value_name = "H", default_value_t = HOURS)]
+    pub hours: f64,
     /// Print what was found as JSON
     #[arg(long)]
     pub json: bool,
@@ -69,7 +72,7 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
     }
     for path in &order.scripts {
         let found = match (&bench, &plate) {
-            (Some(bench), Some(plate)) => rehearsed(path, bench, plate, !order.without_selfcheck),
+            (Some(bench), Some(plate)) => rehearsed(path, bench, plate, order),
             _ => script(path).map(|_| ("parses; with --bench and --nameplate it is rehearsed".into(), None)),
         };
         checked.push(Checked { file: path.clone(), found });
@@ -100,9 +103,15 @@ fn rehearsed(
     path: &Path,
     bench: &BenchFile,
     plate: &Nameplate,
-    selfcheck: bool,
+    order: &CheckOrder,
 ) -> Result<(String, Option<Rehearsal>), Failure> {
-    let order = RehearsalOrder { script: script(path)?, nameplate: plate.clone(), bench, selfcheck };
+    let order = RehearsalOrder {
+        script: script(path)?,
+        nameplate: plate.clone(),
+        bench,
+        selfcheck: !order.without_selfcheck,
+        hours: order.hours,
+    };
     let rehearsal = rehearse(order).map_err(|error| Failure::Said(format!("{}: {error}", path.display())))?;
     match rehearsal.error {
         Some(error) => Err(Failure::Said(told::failed(&error, rehearsal.stood.as_deref()))),
