@@ -7,6 +7,7 @@ instrument is a virtual one; the terminal is Python's own `pty`.
 import os
 import pty
 import select
+import signal
 import time
 
 from serving import served
@@ -21,6 +22,8 @@ class Terminal:
     def __init__(self, command, environment):
         self.child, self.fd = pty.fork()
         if self.child == 0:
+            # Whoever runs the tests in the background may have it ignored, which a process inherits.
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
             os.environ.update(environment)
             os.execv(command[0], command)
         self.shown = b""
