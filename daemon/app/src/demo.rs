@@ -8,7 +8,7 @@ use std::process::{Child, Command, Stdio};
 
 use clap::Args;
 use wattproof_bench::BenchFile;
-use wattproof_runs::{Nameplate, RunOrder, Script, read_script};
+use wattproof_runs::{Nameplate, RunOrder, Script, Set, read_script};
 use wattproof_serve::{Job, Place, Settings};
 
 use crate::cautions::CAUTIONS;
@@ -60,7 +60,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
 /// Serves the virtual bench until a signal. State, token and trips go with the folder.
 fn serve_it(order: &DemoOrder, folder: &Path, bench: &Path, source: &str) -> Result<(), Failure> {
     let state = folder.join("state");
-    let place = bench_place(bench, &state, true)?;
+    let place = bench_place(bench, &state)?;
     let first =
         (place.id.clone(), state.clone(), source.to_string(), folder.join("nameplates").join(NAMEPLATE));
     aside!("{CAUTIONS}\n");
@@ -111,8 +111,10 @@ fn submit(bench: &str, state: &Path, source: &str, plate: &Path) -> Result<(), F
         bench,
         script: FileAsked::of(Path::new(SCRIPT), ".rhai", source),
         nameplate: FileAsked::of(plate, ".toml", &nameplate),
+        set: &Set::new(),
         hold: None,
         without_selfcheck: false,
+        unrehearsed: false,
     };
     block_on(Socket::of(state).post::<Job>("/jobs", &asked))??;
     Ok(())

@@ -74,7 +74,7 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     let state =
         std::path::absolute(&state).map_err(|source| Failure::File { path: state.clone(), source })?;
     let benches =
-        order.bench.iter().map(|file| bench_place(file, &state, false)).collect::<Result<_, _>>()?;
+        order.bench.iter().map(|file| bench_place(file, &state)).collect::<Result<_, _>>()?;
     aside!("{CAUTIONS}\n");
     serve_benches(
         Settings {
@@ -94,8 +94,9 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
 }
 
 /// A bench of the daemon's, with what it is called in addresses.
-pub fn bench_place(file: &Path, state: &Path, invented: bool) -> Result<BenchPlace, Failure> {
-    let name = BenchFile::read(file)?.name;
+pub fn bench_place(file: &Path, state: &Path) -> Result<BenchPlace, Failure> {
+    let read = BenchFile::read(file)?;
+    let (name, invented) = (read.name, read.virtual_bench);
     let file = file.canonicalize().map_err(|source| Failure::File { path: file.into(), source })?;
     let id = folder_name(&name);
     Ok(BenchPlace { state: state.join(&id), id, file, invented })

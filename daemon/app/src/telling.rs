@@ -11,6 +11,7 @@ use wattproof_report::step_row;
 use wattproof_runs::{Event, Outcome, RatingRecord, RunError, RunOrder, RunSummary, Watcher};
 use wattproof_serve::{Ordered, Told};
 
+use crate::check::First;
 use crate::cool::cool;
 use crate::failure::Failure;
 use crate::follow::{Order, ending, on_bench};
@@ -20,17 +21,33 @@ const LOOK_EACH: Duration = Duration::from_millis(500);
 /// Longest that the last words may take to be read.
 const LAST_WORDS: Duration = Duration::from_secs(5);
 
-/// Runs on a bench and tells how it goes; waits for the heatsink first where that is asked for.
+/// Rehearses where that is asked for, then runs on a bench and tells how it goes; waits for the heatsink first where that
+/// is asked for.
 pub fn run_and_tell(
     file: BenchFile,
     state_folder: Option<std::path::PathBuf>,
     run: RunOrder,
+    first: Option<First>,
     cool_to_c: Option<f64>,
 ) -> Result<(), Failure> {
     let voice = Arc::new(Voice::start()?);
     let told = Arc::clone(&voice);
+    let (news, heard) = channel();
+    listen(news.clone());
+    if let Some(first) = first.filter(|first| !first.bench.virtual_bench) {
+        voice.say(&Told::Doing { what: "rehearsing the script; nothing is opened yet".into() });
+        std::thread::spawn(move || drop(news.send(News::Rehearsed(first.rehearse()))));
+        match heard.recv() {
+            Ok(News::Rehearsed(Ok(()))) => {}
+            Ok(News::Rehearsed(Err(failure))) => return voice.failed(failure),
+            Ok(News::Stop(_)) => return voice.failed(Failure::Stopped),
+            Err(_) => {
+                return voice.failed(Failure::Said("the rehearsal was not told; please report it".into()));
+            }
+        }
+    }
     let summary = on_bench(file, state_folder, move |bench| {
-        listen(bench.stopper());
+        pass_on(heard, bench.stopper());
         look(bench.sights(), Arc::clone(&told));
         cool(bench, cool_to_c, |heatsink_c, heatsink_c_max| {
             told.say(&Told::Cooling { heatsink_c, heatsink_c_max });
@@ -69,12 +86,25 @@ fn why(summary: &RunSummary) -> Option<String> {
     }
 }
 
+/// What is waited for.
+enum News {
+    /// Somebody wants everything off.
+    Stop(String),
+    /// How the rehearsal went.
+    Rehearsed(Result<(), Failure>),
+}
+
 /// Takes orders until there are none any more.
-fn listen(stopper: Stopper) {
+fn listen(news: Sender<News>) {
     let listening = std::thread::Builder::new().name("orders".into()).spawn(move || {
+        let stop = |by: String| news.send(News::Stop(by)).is_ok();
         for line in std::io::stdin().lock().lines() {
             match line.map(|line| serde_json::from_str::<Ordered>(&line)) {
-                Ok(Ok(Ordered::Stop { by })) => stopper.stop(&by),
+                Ok(Ok(Ordered::Stop { by })) => {
+                    if !stop(by) {
+                        return;
+                    }
+                }
                 Ok(Err(error)) => tracing::warn!(%error, "an order is not understood"),
                 Err(error) => {
                     tracing::warn!(%error, "orders can't be heard");
@@ -82,10 +112,24 @@ fn listen(stopper: Stopper) {
                 }
             }
         }
-        stopper.stop("the daemon that started this run is gone");
+        stop("the daemon that started this run is gone".into());
     });
     if let Err(error) = listening {
         tracing::error!(%error, "nobody listens to orders; SIGTERM still stops this run");
+    }
+}
+
+/// Stops the bench whenever that is wanted from now on.
+fn pass_on(news: Receiver<News>, stopper: Stopper) {
+    let passing = std::thread::Builder::new().name("stops".into()).spawn(move || {
+        for news in news {
+            if let News::Stop(by) = news {
+                stopper.stop(&by);
+            }
+        }
+    });
+    if let Err(error) = passing {
+        tracing::error!(%error, "no order to stop is passed on; SIGTERM still stops this run");
     }
 }
 

@@ -24,7 +24,7 @@ use wattproof_bench::{Bench, BenchFile, Extras, Parts, Stopper};
 use wattproof_link::{Address, Link, LinkError};
 use wattproof_runs::{
     Event, LinesReached, Nameplate, NotMeasured, Outcome, RunError, RunOrder, Script, ScriptFault, ScriptIn,
-    Watcher, run,
+    Set, Watcher, run,
 };
 use wattproof_turns::{Scheduler, VirtualTime};
 
@@ -44,6 +44,8 @@ const MACHINE_MAX: Duration = Duration::from_secs(300);
 pub struct RehearsalOrder<'a> {
     /// The script.
     pub script: Script,
+    /// What is set of its parameters.
+    pub set: Set,
     /// The amplifier that is meant.
     pub nameplate: Nameplate,
     /// The bench that is meant.
@@ -93,7 +95,7 @@ pub enum RehearsalError {
 /// # Errors
 /// [`RehearsalError`] when it could not be tried; how a run would fail is in the [`Rehearsal`].
 pub fn rehearse(order: RehearsalOrder<'_>) -> Result<Rehearsal, RehearsalError> {
-    let RehearsalOrder { script, nameplate, bench, selfcheck, hours } = order;
+    let RehearsalOrder { script, set, nameplate, bench, selfcheck, hours } = order;
     let stand_in = StandIn::of(bench, &nameplate)?;
     let lines = Arc::new(LinesReached::default());
     let order = RunOrder {
@@ -103,6 +105,7 @@ pub fn rehearse(order: RehearsalOrder<'_>) -> Result<Rehearsal, RehearsalError> 
         results: PathBuf::from("rehearsal"),
         disk: Arc::new(Memory::default()),
         selfcheck,
+        set,
     };
     let (told, heard) = channel();
     // A thread of its own: should nobody in there ever go on again, it is left behind.

@@ -9,12 +9,14 @@ use clap::Args;
 use serde_json::{Value, json};
 use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_rehearsal::{HOURS, Rehearsal, RehearsalOrder, rehearse};
-use wattproof_runs::{Nameplate, Script, check_source, read_script};
+use wattproof_runs::{Nameplate, Parameter, Script, Set, check_source, parameters_of, read_script};
 
 use crate::failure::Failure;
+use crate::parameters_table::parameters_table;
 use crate::say::{say, say_json};
+use crate::set::SetOrder;
 
-pub use first::rehearse_first;
+pub use first::First;
 
 /// `check`.
 #[derive(Args)]
@@ -27,6 +29,9 @@ pub struct CheckOrder {
     /// Nameplate to check, and to rehearse the scripts with
     #[arg(long, value_name = "FILE")]
     pub nameplate: Option<PathBuf>,
+    /// What is set of the scripts' parameters for their rehearsal
+    #[command(flatten)]
+    pub set: SetOrder,
     /// Rehearse without the self-check that a run begins with
     #[arg(long)]
     pub without_selfcheck: bool,
@@ -41,8 +46,43 @@ pub struct CheckOrder {
 /// What was found of one file.
 struct Checked {
     file: PathBuf,
-    /// In words of one line, and whatever more there is to tell.
-    found: Result<(String, Option<Rehearsal>), Failure>,
+    found: Result<Found, Failure>,
+}
+
+/// What a good file is.
+#[derive(Default)]
+struct Found {
+    /// In words of one line.
+    words: String,
+    parameters: Vec<Parameter>,
+    rehearsal: Option<Rehearsal>,
+}
+
+impl Found {
+    fn file(words: String) -> Self {
+        Found { words, ..Found::default() }
+    }
+
+    fn json(&self, file: &Path) -> Value {
+        let rehearsal = self.rehearsal.as_ref();
+        json!({
+            "file": file, "good": true, "parameters": self.parameters,
+            "forecast": rehearsal.map(|one| &one.forecast),
+            "lines_not_tried": rehearsal.map(|one| &one.missed),
+            "left_out": rehearsal.map(|one| &one.left_out),
+        })
+    }
+
+    fn say(&self, file: &Path) -> Result<(), Failure> {
+        say(&format!("{}: good ({})", file.display(), self.words))?;
+        if !self.parameters.is_empty() {
+            say(&format!(
+                "its parameters, for `wattproof run --set name=value`:\n{}",
+                parameters_table(&self.parameters)
+            ))?;
+        }
+        self.rehearsal.as_ref().map_or(Ok(()), |rehearsal| say(&told::forecast(rehearsal)))
+    }
 }
 
 /// Checks every file named, and rehearses scripts where there are bench file and nameplate; says each fault, fails if there
@@ -58,7 +98,7 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
         let found = bench_file(path).map(|file| {
             let words = format!("bench of {} amplifier channels", file.amplifier_channels());
             bench = Some(file);
-            (words, None)
+            Found::file(words)
         });
         checked.push(Checked { file: path.clone(), found });
     }
@@ -66,16 +106,14 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
         let found = nameplate(path, bench.as_ref()).map(|read| {
             let words = format!("{} {}, {} ratings", read.maker, read.model, read.rating.len());
             plate = Some(read);
-            (words, None)
+            Found::file(words)
         });
         checked.push(Checked { file: path.clone(), found });
     }
+    let set = order.set.by_name()?;
     for path in &order.scripts {
-        let found = match (&bench, &plate) {
-            (Some(bench), Some(plate)) => rehearsed(path, bench, plate, order),
-            _ => script(path).map(|_| ("parses; with --bench and --nameplate it is rehearsed".into(), None)),
-        };
-        checked.push(Checked { file: path.clone(), found });
+        let for_it = bench.as_ref().zip(plate.as_ref());
+        checked.push(Checked { file: path.clone(), found: script(path, &set, for_it, order) });
     }
     tell(&checked, order.json)
 }
@@ -92,31 +130,39 @@ fn nameplate(path: &Path, bench: Option<&BenchFile>) -> Result<Nameplate, Failur
     Ok(plate)
 }
 
-fn script(path: &Path) -> Result<Script, Failure> {
-    let script = Script { path: path.into(), source: read_script(path)? };
-    check_source(&script)?;
-    Ok(script)
-}
-
-/// Rehearses a script: it is good when it comes to its end.
-fn rehearsed(
+/// A script that parses, with its parameters, and how its rehearsal went where there is a bench for it.
+fn script(
     path: &Path,
-    bench: &BenchFile,
-    plate: &Nameplate,
+    set: &Set,
+    for_it: Option<(&BenchFile, &Nameplate)>,
     order: &CheckOrder,
-) -> Result<(String, Option<Rehearsal>), Failure> {
+) -> Result<Found, Failure> {
+    let script = Script { path: path.into(), source: read_script(path)? };
+    let layout = check_source(&script)?;
+    let parameters = parameters_of(&script, set)?;
+    if !layout.says_version {
+        aside!(
+            "{}: it does not say for which version it is written: let requires \"wattproof 1\"; be its first statement",
+            path.display()
+        );
+    }
+    let Some((bench, plate)) = for_it else {
+        let words = "parses; with --bench and --nameplate it is rehearsed".into();
+        return Ok(Found { words, parameters, rehearsal: None });
+    };
     let order = RehearsalOrder {
-        script: script(path)?,
+        script,
+        set: set.clone(),
         nameplate: plate.clone(),
         bench,
         selfcheck: !order.without_selfcheck,
         hours: order.hours,
     };
     let rehearsal = rehearse(order).map_err(|error| Failure::Said(format!("{}: {error}", path.display())))?;
-    match rehearsal.error {
-        Some(error) => Err(Failure::Said(told::failed(&error, rehearsal.stood.as_deref()))),
-        None => Ok(("comes to its end, everything off".into(), Some(rehearsal))),
+    if let Some(error) = &rehearsal.error {
+        return Err(Failure::Said(told::failed(error, rehearsal.stood.as_deref())));
     }
+    Ok(Found { words: "comes to its end, everything off".into(), parameters, rehearsal: Some(rehearsal) })
 }
 
 fn tell(checked: &[Checked], as_json: bool) -> Result<(), Failure> {
@@ -124,20 +170,11 @@ fn tell(checked: &[Checked], as_json: bool) -> Result<(), Failure> {
     let mut rows: Vec<Value> = Vec::new();
     for Checked { file, found } in checked {
         match found {
-            Ok((_, rehearsal)) if as_json => rows.push(json!({
-                "file": file, "good": true, "forecast": rehearsal.as_ref().map(|one| &one.forecast),
-                "lines_not_tried": rehearsal.as_ref().map(|one| &one.missed),
-                "left_out": rehearsal.as_ref().map(|one| &one.left_out),
-            })),
+            Ok(found) if as_json => rows.push(found.json(file)),
             Err(failure) if as_json => {
                 rows.push(json!({ "file": file, "good": false, "error": failure.to_string() }));
             }
-            Ok((words, rehearsal)) => {
-                say(&format!("{}: good ({words})", file.display()))?;
-                if let Some(rehearsal) = rehearsal {
-                    say(&told::forecast(rehearsal))?;
-                }
-            }
+            Ok(found) => found.say(file)?,
             Err(failure) => aside!("{failure}"),
         }
     }

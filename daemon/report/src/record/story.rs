@@ -6,7 +6,7 @@ use serde_json::{Map, Value};
 use wattproof_bench::BenchFile;
 use wattproof_method::selfcheck::SelfCheck;
 use wattproof_runs::{
-    JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, RatingRecord, RatingResult, walk_journal,
+    JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, Parameter, RatingRecord, RatingResult, walk_journal,
 };
 
 use super::folder::{Recorded, last_of_each};
@@ -22,6 +22,9 @@ pub(crate) struct Opened {
     pub script: String,
     pub script_sha256: String,
     pub source: String,
+    /// The script's parameters; none in older records.
+    #[serde(default)]
+    pub parameters: Vec<Parameter>,
     pub nameplate: Nameplate,
     #[serde(default)]
     pub instruments: Vec<Instrument>,

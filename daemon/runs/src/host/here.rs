@@ -8,6 +8,7 @@ use serde_json::Value;
 
 use super::answering::Host;
 use super::call::{Call, CallRefused, Caller, Script};
+use super::engine::Bounds;
 use super::{LinesReached, Stopping, engine, outcome};
 use crate::RunError;
 
@@ -56,7 +57,7 @@ pub fn perform_here(
 ) -> (Host, Result<(), RunError>) {
     let here = Arc::new(Here { host: Mutex::new(host), stopping, over: AtomicBool::new(false) });
     let caller: Arc<dyn Caller> = Arc::clone(&here) as Arc<dyn Caller>;
-    let performed = on_own_thread(|| engine::perform_noting(script, &caller, lines));
+    let performed = on_own_thread(|| engine::perform_within(script, &caller, Bounds::RUN, lines));
     drop(caller);
     let Ok(here) = Arc::try_unwrap(here) else {
         unreachable!("the engine that held the caller is gone with its thread");

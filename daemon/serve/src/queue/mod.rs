@@ -8,8 +8,11 @@ mod store;
 
 pub use store::Store;
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
 use crate::job::{Hold, Job, JobOutcome, JobState};
 
@@ -63,6 +66,10 @@ pub struct NewJob {
     pub hold: Option<Hold>,
     /// Whether the bench is not checked before the script.
     pub without_selfcheck: bool,
+    /// Whether the script is not rehearsed on a simulated bench first.
+    pub unrehearsed: bool,
+    /// What was set of the script's parameters, by name.
+    pub set: BTreeMap<String, Value>,
 }
 
 impl Queue {
@@ -102,6 +109,8 @@ impl Queue {
             error: None,
             bench_wrong: false,
             without_selfcheck: new.without_selfcheck,
+            unrehearsed: new.unrehearsed,
+            set: new.set,
         });
         self.number(now);
         Ok(self.last)

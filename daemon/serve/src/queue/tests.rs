@@ -16,6 +16,8 @@ fn new(bench: &str, hold: Option<Hold>) -> NewJob {
         invented: true,
         hold,
         without_selfcheck: false,
+        unrehearsed: false,
+        set: BTreeMap::new(),
     }
 }
 
