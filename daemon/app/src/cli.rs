@@ -69,6 +69,8 @@ pub enum Command {
     Measure(MeasureOrder),
     /// Explain a judged rating: verdict, cause and uncertainty budget
     Explain(ExplainOrder),
+    /// Show what the script of a recorded run asked for, line by line, and what it got
+    Trace(crate::trace::TraceOrder),
     /// Tell a recorded run as one HTML file, and its figures as SVG
     Report(ReportOrder),
     /// Put runs side by side: the same claims in a row, and what differs between the runs

@@ -56,6 +56,7 @@ mod table;
 mod talk;
 mod telling;
 mod terminal;
+mod trace;
 mod virtual_bench;
 
 use std::process::ExitCode;
@@ -93,6 +94,7 @@ fn main() -> ExitCode {
         Command::PerformScript => script_process::perform_script(),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
+        Command::Trace(order) => trace::trace(&order),
         Command::Explain(order) => explain::explain(&order),
         Command::Report(order) => report::report(&order),
         Command::Compare(order) => compare::compare(&order),

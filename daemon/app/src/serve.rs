@@ -73,8 +73,7 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     // Runs are started from elsewhere.
     let state =
         std::path::absolute(&state).map_err(|source| Failure::File { path: state.clone(), source })?;
-    let benches =
-        order.bench.iter().map(|file| bench_place(file, &state)).collect::<Result<_, _>>()?;
+    let benches = order.bench.iter().map(|file| bench_place(file, &state)).collect::<Result<_, _>>()?;
     aside!("{CAUTIONS}\n");
     serve_benches(
         Settings {

@@ -39,6 +39,7 @@ mod stage;
 mod step;
 mod sweep;
 mod tables;
+mod trace;
 mod volts;
 mod words;
 
@@ -66,5 +67,6 @@ pub use run::{Outcome, RunOrder, RunSummary, ScriptIn, run};
 pub use served::{NotMeasured, unserved};
 pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::{TableError, step_lines};
+pub use trace::{TracedCall, trace};
 pub use volts::{VoltsPart, VoltsResult};
 pub use words::Words;

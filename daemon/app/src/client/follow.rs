@@ -247,6 +247,10 @@ impl Following<'_> {
 
     fn failed(&self, error: &str) -> String {
         let job = &self.shown.job;
+        // A run that never began has seen no output.
+        if job.run.is_none() {
+            return error.to_string();
+        }
         let goes_on = job.run.as_ref().filter(|_| job.steps > 0).map_or_else(String::new, |run| {
             format!(
                 "; the record is complete up to step {}; once the cause is mended, `wattproof resume {}` goes on from there",

@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::call::{Call, CallRefused};
 use super::functions::carry_out;
+use crate::record::LINE;
 use crate::stage::Stage;
 use crate::{Event, RunError, ScriptFault};
 
@@ -47,7 +48,7 @@ impl Host {
     }
 
     fn recorded(&mut self, call: &Call) -> Result<Value, RunError> {
-        let made = json!({ "name": call.name, "arguments": call.arguments });
+        let made = json!({ "name": call.name, "arguments": call.arguments, LINE: call.line });
         self.stage.bench.note("call", &made)?;
         if call.name != "param" {
             self.stage.asked.bench_asked(call);

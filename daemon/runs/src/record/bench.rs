@@ -10,7 +10,7 @@ use wattproof_guard::Limits;
 use super::act::Told;
 use super::history::Resumed;
 use super::standing::Standing;
-use super::{Act, Divergence, Facts, History};
+use super::{Act, Divergence, Facts, History, LINE};
 use crate::captures::{load, store};
 use crate::{Journal, Line, RunError, RunFolder};
 
@@ -336,7 +336,12 @@ fn gap_s(history: &History, now: chrono::DateTime<chrono::Utc>) -> Option<f64> {
     Some(since_s - history.last_s)
 }
 
+/// A record as it is compared. Where a call stands in the script does not count: a comment may have been added above it.
 fn told(kind: &str, data: &Value) -> String {
+    let mut data = data.clone();
+    if let Some(map) = data.as_object_mut().filter(|_| kind == "call") {
+        map.remove(LINE);
+    }
     format!("{kind} {data}")
 }
 

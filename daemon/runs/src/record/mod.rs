@@ -13,6 +13,9 @@ mod history;
 mod opened;
 mod standing;
 
+/// Line in the script, of a call in the journal.
+pub const LINE: &str = "line";
+
 pub use act::Act;
 pub use bench::RecordedBench;
 pub use divergence::Divergence;
