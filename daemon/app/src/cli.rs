@@ -77,6 +77,8 @@ pub enum Command {
     Compare(CompareOrder),
     /// Check scripts, bench files and nameplates, and rehearse scripts, without touching a port
     Check(crate::check::CheckOrder),
+    /// Perform the tests that stand beside scripts, on invented amplifiers in virtual time
+    TestScripts(crate::test_scripts::TestScriptsOrder),
     /// Check a dialect file (how an instrument is spoken to), or print one to start from
     Dialect(DialectOrder),
     /// List the ports of this machine; ask on named ones who is there; write a first bench file

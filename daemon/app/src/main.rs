@@ -10,7 +10,6 @@
 mod say;
 
 mod again;
-mod bench_text;
 mod budget_table;
 mod calibrate;
 mod came_out;
@@ -56,8 +55,10 @@ mod table;
 mod talk;
 mod telling;
 mod terminal;
+mod test_scripts;
 mod trace;
 mod virtual_bench;
+mod virtual_files;
 
 use std::process::ExitCode;
 
@@ -94,6 +95,7 @@ fn main() -> ExitCode {
         Command::PerformScript => script_process::perform_script(),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
+        Command::TestScripts(order) => test_scripts::test_scripts(&order),
         Command::Trace(order) => trace::trace(&order),
         Command::Explain(order) => explain::explain(&order),
         Command::Report(order) => report::report(&order),

@@ -2,16 +2,16 @@
 
 use std::io::Read;
 
-use serde::Serialize;
+use wattproof_rehearsal::{VirtualLoad, VirtualPorts, bench_file, fixed_ohm, nameplate};
 use wattproof_virtual_bench::{
-    AmplifierSpec, BridgeInputs, LoadStands, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue,
-    faults, manner, truth,
+    AmplifierSpec, BridgeInputs, LoadStands, VirtualBench, VirtualBenchOptions, catalogue, faults, manner,
+    rating_truths,
 };
 
-use crate::bench_text::{VirtualLoad, bench_text, fixed_ohm, nameplate, to_toml, write};
 use crate::cli::VirtualOrder;
 use crate::failure::Failure;
 use crate::say::{say, say_json};
+use crate::virtual_files::{bench_text, to_toml, write};
 
 /// First word of the line that says that every port can be opened.
 pub const READY: &str = "ready";
@@ -75,7 +75,8 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
     let faults = order.faults.as_deref().map_or(Ok(Vec::new()), faults::read)?;
     let serving = VirtualBench::start_with_faults(options, &faults)?;
     let load = VirtualLoad { fixed_ohm, stands: load_stands };
-    let text = bench_text(&serving, &amplifier, order.pace.unwrap_or(BAUD), load)?;
+    let file = bench_file(&VirtualPorts::from(&serving), &amplifier, order.pace.unwrap_or(BAUD), load);
+    let text = bench_text(&file.map_err(|error| Failure::Said(error.to_string()))?)?;
     match &order.write_bench {
         Some(path) => write(path, &text)?,
         None => say(&text)?,
@@ -125,44 +126,7 @@ fn wait(until_stdin_closes: bool) -> Result<(), Failure> {
     runtime.block_on(tokio::signal::ctrl_c()).map_err(wrap)
 }
 
-/// What the model says of one rating.
-#[derive(Serialize)]
-struct RatingTruth {
-    rating: usize,
-    rated_w: Option<f64>,
-    /// Of a line stage, instead of the powers.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    rated_vrms: Option<f64>,
-    load_ohm: f64,
-    supply_v: f64,
-    power_w: Option<f64>,
-    out_vrms: f64,
-    source_vrms: f64,
-    thdn_pct: f64,
-    burst_power_w: Option<f64>,
-    cause: String,
-}
-
 fn tell_truth(amplifier: &AmplifierSpec) -> Result<(), Failure> {
-    let mut truths = Vec::new();
-    for (index, rating) in amplifier.nameplate.ratings.iter().enumerate() {
-        let query = TruthQuery::of(amplifier, rating);
-        let found = truth(amplifier, &query).map_err(|error| Failure::Said(error.to_string()))?;
-        truths.push(RatingTruth {
-            rating: index + 1,
-            rated_w: rating.watts,
-            rated_vrms: rating.out_vrms,
-            load_ohm: rating.load_ohm,
-            supply_v: rating.supply_v,
-            power_w: rating.watts.map(|_| found.full_power_w),
-            out_vrms: found.out_vrms,
-            source_vrms: found.source_vrms,
-            thdn_pct: found.thdn_pct,
-            burst_power_w: rating.watts.map(|_| found.burst_power_w),
-            cause: found.cause.to_string(),
-        });
-    }
-    let text = serde_json::to_string_pretty(&truths)
-        .map_err(|error| Failure::Said(format!("the truth could not be put into JSON: {error}")))?;
-    say(&text)
+    let truths = rating_truths(amplifier).map_err(|error| Failure::Said(error.to_string()))?;
+    say_json(&truths)
 }

@@ -8,11 +8,15 @@
 mod amplifier;
 mod forecast;
 mod memory;
+mod script_tests;
 mod stand_in;
+mod virtual_files;
 mod wire;
 
 pub use amplifier::ASSUMED;
 pub use forecast::Forecast;
+pub use script_tests::{TestedScript, test_files, test_scripts_in};
+pub use virtual_files::{VirtualLoad, VirtualPorts, bench_file, fixed_ohm, nameplate};
 
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -23,8 +27,8 @@ use std::time::{Duration, Instant};
 use wattproof_bench::{Bench, BenchFile, Extras, Parts, Stopper};
 use wattproof_link::{Address, Link, LinkError};
 use wattproof_runs::{
-    Event, LinesReached, Nameplate, NotMeasured, Outcome, RunError, RunOrder, Script, ScriptFault, ScriptIn,
-    Set, Watcher, run,
+    Event, LinesReached, Nameplate, NotMeasured, Outcome, RatingRecord, RunError, RunOrder, Script,
+    ScriptFault, ScriptIn, Set, Step, Watcher, run,
 };
 use wattproof_turns::{Scheduler, VirtualTime};
 
@@ -69,6 +73,10 @@ pub struct Rehearsal {
     pub left_out: Vec<NotMeasured>,
     /// What the script printed.
     pub printed: Vec<String>,
+    /// Ratings judged.
+    pub ratings: Vec<RatingRecord>,
+    /// Steps recorded.
+    pub steps: Vec<Step>,
     /// What the run comes to.
     pub forecast: Forecast,
 }
@@ -97,6 +105,18 @@ pub enum RehearsalError {
 pub fn rehearse(order: RehearsalOrder<'_>) -> Result<Rehearsal, RehearsalError> {
     let RehearsalOrder { script, set, nameplate, bench, selfcheck, hours } = order;
     let stand_in = StandIn::of(bench, &nameplate)?;
+    rehearse_on(stand_in, script, set, nameplate, selfcheck, hours)
+}
+
+/// The same on a bench that stands.
+fn rehearse_on(
+    stand_in: StandIn,
+    script: Script,
+    set: Set,
+    nameplate: Nameplate,
+    selfcheck: bool,
+    hours: f64,
+) -> Result<Rehearsal, RehearsalError> {
     let lines = Arc::new(LinesReached::default());
     let order = RunOrder {
         script,
@@ -178,6 +198,8 @@ fn play(
         stood: summary.stood,
         missed: lines.missed(),
         left_out: summary.left_out,
+        ratings: summary.results.iter().map(RatingRecord::from).collect(),
+        steps: std::mem::take(&mut *lock(&watching.steps)),
         printed,
         forecast: seen.end(duration_s, summary.steps),
     })
@@ -200,6 +222,7 @@ struct Watching {
     hours: f64,
     seen: Mutex<Looking>,
     printed: Mutex<Vec<String>>,
+    steps: Mutex<Vec<Step>>,
     stopper: OnceLock<Stopper>,
     was_bounded: AtomicBool,
 }
@@ -211,6 +234,7 @@ impl Watching {
             hours,
             seen: Mutex::default(),
             printed: Mutex::default(),
+            steps: Mutex::default(),
             stopper: OnceLock::new(),
             was_bounded: AtomicBool::new(false),
         }
@@ -231,7 +255,10 @@ impl Watcher for Watching {
     fn tell(&self, event: &Event<'_>) {
         match event {
             Event::Printed(text) => lock(&self.printed).push((*text).to_string()),
-            Event::Stepped(step) => lock(&self.seen).stepped(step.level_vrms),
+            Event::Stepped(step) => {
+                lock(&self.seen).stepped(step.level_vrms);
+                lock(&self.steps).push((*step).clone());
+            }
             _ => {}
         }
     }

@@ -6,13 +6,15 @@ use std::sync::Arc;
 use wattproof_bench::{BenchFile, Measures};
 use wattproof_link::{Address, SerialChoice};
 use wattproof_runs::Nameplate;
-use wattproof_virtual_bench::instruments::{Compute, Stand, bench_with};
+use wattproof_virtual_bench::instruments::{Compute, Stand, bench, bench_with};
 use wattproof_virtual_bench::{
-    BridgeInputs, FrontEnd, FrontEndChannel, Load, Quantity, Role, VirtualInstrument, World,
+    AmplifierSpec, BridgeInputs, FrontEnd, FrontEndChannel, Load, PortInfo, Quantity, Role,
+    VirtualInstrument, World,
 };
 
 use crate::RehearsalError;
 use crate::amplifier::amplifier;
+use crate::virtual_files::{VirtualLoad, VirtualPorts, bench_file, fixed_ohm};
 
 /// Decides the little that is left to chance.
 const SEED: u64 = 1;
@@ -70,6 +72,42 @@ impl StandIn {
             (instrument, speed)
         };
         let instruments = simulated.instruments.into_iter().filter(there).map(with_speed).collect();
+        Ok(StandIn { file, stand: simulated.stand, instruments })
+    }
+}
+
+impl StandIn {
+    /// For an invented amplifier, as `wattproof virtual-bench` serves it, with all its physics.
+    ///
+    /// # Errors
+    /// [`RehearsalError`], should this room be at fault.
+    pub fn of_amplifier(spec: &AmplifierSpec, seed: u64, bridged: bool) -> Result<Self, RehearsalError> {
+        let wrong = |what: String| RehearsalError::Bench(what);
+        let channels = spec.channels();
+        if bridged && !channels.is_multiple_of(2) {
+            return Err(wrong(format!("an amplifier of {channels} channels can't be bridged in pairs")));
+        }
+        let bridged = bridged.then_some(BridgeInputs::Dividers);
+        let mut world = World::new(spec.clone(), seed);
+        if let Some(inputs) = bridged {
+            world = world.bridge(inputs);
+        }
+        let simulated =
+            bench(world, seed, BITS, Compute::Inline).map_err(|error| wrong(error.to_string()))?;
+        let port = |role: Role| PortInfo { role, path: role.name().into(), idn: String::new(), manner: None };
+        let ports =
+            VirtualPorts { ports: Role::ALL.map(port).to_vec(), front_end: simulated.front_end, bridged };
+        let fixed_ohm = fixed_ohm(spec, None);
+        let file = bench_file(&ports, spec, FAST_BAUD, VirtualLoad { fixed_ohm, stands: None })?;
+        if let Some(ohm) = fixed_ohm {
+            let resistors = Load::resistive(ohm).map_err(|error| wrong(error.to_string()))?;
+            simulated.stand.change(0.0, |world| {
+                (0..channels).for_each(|output| world.load_set(output, resistors, true))
+            });
+        }
+        let there = |instrument: &VirtualInstrument| instrument.role() != Role::Load || fixed_ohm.is_none();
+        let instruments =
+            simulated.instruments.into_iter().filter(there).map(|one| (one, FAST_BAUD)).collect();
         Ok(StandIn { file, stand: simulated.stand, instruments })
     }
 }

@@ -28,7 +28,9 @@ pub use instruments::{Bench, BenchError, FrontEnd, FrontEndChannel, Quantity, Ro
 pub use load::{Load, LoadError, ThieleSmall};
 pub use manner::{Manner, MannerError};
 pub use serve::{PortInfo, ServeError, VirtualBench, VirtualBenchOptions};
-pub use truth::{LevelTruth, Truth, TruthCause, TruthError, TruthQuery, truth, truth_at};
+pub use truth::{
+    LevelTruth, RatingTruth, Truth, TruthCause, TruthError, TruthQuery, rating_truths, truth, truth_at,
+};
 pub use world::{
     Ailments, BridgeInputs, Drive, Input, Inputs, LoadStands, Oscillation, OutputReading, OutputState,
     RawCapture, Shape, World,

@@ -5,9 +5,11 @@
 //! rehearsals compare measured answers with it; nothing here reads a clock or a random number.
 
 mod level;
+mod ratings;
 mod search;
 
 pub use level::LevelTruth;
+pub use ratings::{RatingTruth, rating_truths};
 
 use thiserror::Error;
 

@@ -146,10 +146,7 @@ pub fn perform_within(
         lines.read(&ast);
         lines.watch(&mut engine);
     }
-    engine.run_ast(&ast).map_err(|error| {
-        let message = fault::message(&error);
-        Box::new(fault::from_position(&script.path, &script.source, fault::innermost(&error), message))
-    })
+    engine.run_ast(&ast).map_err(|error| Box::new(fault::of(&script.path, &script.source, &error)))
 }
 
 /// The engine's own clock would make a script do another thing each time, and its own sleep can't be interrupted: both

@@ -31,6 +31,11 @@ pub fn from_position(path: &Path, source: &str, position: Position, message: Str
     }
 }
 
+/// The fault of a script that failed.
+pub fn of(path: &Path, source: &str, error: &EvalAltResult) -> ScriptFault {
+    from_position(path, source, innermost(error), message(error))
+}
+
 /// The position where it really happened: inside the function, not at its call.
 pub fn innermost(error: &EvalAltResult) -> Position {
     match error {

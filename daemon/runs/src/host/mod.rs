@@ -23,6 +23,8 @@ mod worker;
 pub use answering::Host;
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
+pub use convert::{from_json, to_json};
+pub use fault::of as script_fault;
 pub use here::perform_here;
 pub use layout::Layout;
 pub use parameters::{Asked, Limits, Parameter, ParameterKind, ParameterValue, Set, parameters_of, set_of};

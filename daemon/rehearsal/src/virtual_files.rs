@@ -1,7 +1,5 @@
 //! The bench file and the nameplate that go with a virtual bench.
 
-use std::path::Path;
-
 use wattproof_bench::{
     BenchFile, BridgePlace, CalibratedChannel, DigitizerPlace, LoadPlace, Measures, SourcePlace, SupplyPlace,
     TemperaturePlace, ThermometerPlace, Watches,
@@ -10,17 +8,11 @@ use wattproof_guard::Limits;
 use wattproof_link::{Address, SerialChoice, SerialSettings};
 use wattproof_runs::{Driven, LimitBy, Nameplate, PlateKind, Rating};
 use wattproof_virtual_bench::{
-    AmplifierSpec, BridgeInputs, FrontEnd, FrontEndChannel, LoadStands, Quantity, RatingChannels, Role,
-    VirtualBench,
+    AmplifierSpec, BridgeInputs, FrontEnd, FrontEndChannel, LoadStands, PortInfo, Quantity, RatingChannels,
+    Role, VirtualBench,
 };
 
-use crate::failure::Failure;
-
-const HEAD: &str = "\
-# Bench file of a virtual bench: simulated instruments, an invented amplifier, nothing real.
-# A real bench needs its own limits: never copy these.
-
-";
+use crate::RehearsalError;
 
 /// What is particular about the loads of a virtual bench.
 #[derive(Debug, Clone, Copy)]
@@ -31,17 +23,46 @@ pub struct VirtualLoad {
     pub stands: Option<LoadStands>,
 }
 
-/// The bench file of a virtual bench at `baud`, as TOML.
-pub fn bench_text(
-    serving: &VirtualBench,
+/// Where the instruments of a virtual bench are, and what looks at the amplifier.
+pub struct VirtualPorts {
+    /// A port for each instrument.
+    pub ports: Vec<PortInfo>,
+    /// The digitizer's analogue front end.
+    pub front_end: FrontEnd,
+    /// What looks at the bridges, where channels are bridged.
+    pub bridged: Option<BridgeInputs>,
+}
+
+impl From<&VirtualBench> for VirtualPorts {
+    fn from(serving: &VirtualBench) -> Self {
+        VirtualPorts {
+            ports: serving.ports().to_vec(),
+            front_end: serving.front_end().clone(),
+            bridged: serving.bridged(),
+        }
+    }
+}
+
+impl VirtualPorts {
+    fn port(&self, role: Role) -> Option<&PortInfo> {
+        self.ports.iter().find(|port| port.role == role)
+    }
+}
+
+/// The bench file of a virtual bench at `baud`.
+///
+/// # Errors
+/// [`RehearsalError::Bench`] where an instrument is missing.
+pub fn bench_file(
+    serving: &VirtualPorts,
     amplifier: &AmplifierSpec,
     baud: u32,
     load: VirtualLoad,
-) -> Result<String, Failure> {
+) -> Result<BenchFile, RehearsalError> {
     let VirtualLoad { fixed_ohm, stands } = load;
-    let link = |role: Role| -> Result<Address, Failure> {
+    let link = |role: Role| -> Result<Address, RehearsalError> {
         let port = serving.port(role);
-        let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {}", role.name())))?;
+        let port = port.ok_or_else(|| RehearsalError::Bench(format!("it has no {}", role.name())))?;
         // With a manner, the line is the dialect's to say.
         let settings = match port.manner {
             Some(_) => SerialChoice::default(),
@@ -55,7 +76,7 @@ pub fn bench_text(
     };
     let is_line = amplifier.nameplate.kind == wattproof_virtual_bench::PlateKind::LineStage;
     let rated_w = amplifier.nameplate.ratings.iter().map(|rating| rating.load_w()).fold(50.0, f64::max);
-    let wiring = Wiring { channels: amplifier.channels(), bridged: serving.bridged() };
+    let wiring = Wiring { channels: amplifier.channels(), bridged: serving.bridged };
     let adc = |channel: &FrontEndChannel| CalibratedChannel {
         adc: channel.channel,
         amplifier_channel: wiring.output_of(channel.output),
@@ -71,7 +92,7 @@ pub fn bench_text(
         calibrated: None,
         calibration: None,
     };
-    let file = BenchFile {
+    Ok(BenchFile {
         name: "virtual bench".into(),
         virtual_bench: true,
         mains_hz: 50.0,
@@ -109,13 +130,13 @@ pub fn bench_text(
             skew_ns: None,
             gain_tolerance_pct: None,
             channel: serving
-                .front_end()
+                .front_end
                 .channels
                 .iter()
                 .filter(|one| wiring.uses(one) && !(is_line && one.quantity == Quantity::Amps))
                 .map(adc)
                 .collect(),
-            bridge: wiring.bridges(serving.front_end()),
+            bridge: wiring.bridges(&serving.front_end),
         },
         thermometer: ThermometerPlace {
             link: link(Role::Thermometer)?,
@@ -126,8 +147,7 @@ pub fn bench_text(
         temperature: ambient(serving).into_iter().collect(),
         contactor: None,
         origin: wattproof_bench::Origin::default(),
-    };
-    Ok(format!("{HEAD}{}", to_toml(&file)?))
+    })
 }
 
 /// How the outputs of the amplifier are wired.
@@ -177,7 +197,7 @@ impl Wiring {
 }
 
 /// Where a thermometer keeps to SCPI, its second sensor is in the air; what a manner makes of it is the manner's to say.
-fn ambient(serving: &VirtualBench) -> Option<TemperaturePlace> {
+fn ambient(serving: &VirtualPorts) -> Option<TemperaturePlace> {
     let plain = serving.port(Role::Thermometer).is_some_and(|port| port.manner.is_none());
     plain.then(|| TemperaturePlace {
         name: "room".into(),
@@ -261,15 +281,4 @@ pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
         channels: u32::try_from(amplifier.channels()).unwrap_or(u32::MAX),
         rating: plate.ratings.iter().map(rating).collect(),
     }
-}
-
-/// A value as TOML.
-pub fn to_toml<T: serde::Serialize>(value: &T) -> Result<String, Failure> {
-    toml::to_string(value)
-        .map_err(|error| Failure::Said(format!("a file could not be put into TOML: {error}")))
-}
-
-/// Writes a file a person asked for.
-pub fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    std::fs::write(path, text).map_err(|source| Failure::File { path: path.into(), source })
 }

@@ -1,0 +1,169 @@
+//! Tests of scripts: `NAME_test.rhai` beside `NAME.rhai`, whose functions that begin with `test_` perform scripts on invented
+//! amplifiers in virtual time and say what is expected of them.
+//!
+//! | function | what it does |
+//! | --- | --- |
+//! | `perform(#{ script, amplifier, set, seed, bridged, selfcheck })` | performs a script beside the test on an amplifier of the virtual bench; gives a map with `finished`, `error`, `printed`, `ratings`, `steps`, `forecast`, `lines_not_tried` |
+//! | `truth(amplifier)` | what the model itself says each rating of the amplifier comes to |
+//! | `expect(condition, text)` | fails with the text unless the condition holds |
+//! | `expect_near(found, wanted, within, text)` | fails unless both numbers are no further apart than `within` |
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use rhai::{Dynamic, Engine, EvalAltResult, NativeCallContext, Scope};
+use serde_json::{Value, json};
+use wattproof_runs::{RunError, Script, ScriptFault, Set, from_json, read_script, script_fault, to_json};
+use wattproof_virtual_bench::{catalogue, rating_truths};
+
+use crate::stand_in::StandIn;
+use crate::virtual_files::nameplate;
+use crate::{HOURS, rehearse_on};
+
+/// What the names of test files end with, and those of the functions in them begin with.
+const FILE_END: &str = "_test.rhai";
+const TEST: &str = "test_";
+/// Most operations of one test, without those of the scripts that it performs.
+const OPERATIONS_MAX: u64 = 20_000_000;
+
+/// One test.
+#[derive(Debug)]
+pub struct TestedScript {
+    /// The file.
+    pub file: PathBuf,
+    /// The function.
+    pub name: String,
+    /// Why it failed; none if it passed.
+    pub failure: Option<Box<ScriptFault>>,
+}
+
+type Answer<T> = Result<T, Box<EvalAltResult>>;
+
+/// Test files at a path: that file, or all of a folder, by name.
+///
+/// # Errors
+/// The operating system's.
+pub fn test_files(path: &Path) -> std::io::Result<Vec<PathBuf>> {
+    if !path.is_dir() {
+        return Ok(vec![path.into()]);
+    }
+    let entries = std::fs::read_dir(path)?.collect::<Result<Vec<_>, _>>()?;
+    let files = entries.into_iter().map(|entry| entry.path());
+    let mut files: Vec<PathBuf> = files.filter(|file| file.to_string_lossy().ends_with(FILE_END)).collect();
+    files.sort();
+    Ok(files)
+}
+
+/// Performs every test of a file, and tells each as soon as it is done.
+///
+/// # Errors
+/// [`RunError::ReadScript`]; [`RunError::Script`] for a file that does not parse.
+pub fn test_scripts_in(file: &Path, told: &mut dyn FnMut(&TestedScript)) -> Result<(), RunError> {
+    let source = read_script(file)?;
+    let engine = engine(file.parent().unwrap_or(Path::new(".")));
+    let fault = |error: &EvalAltResult| Box::new(script_fault(file, &source, error));
+    let ast = engine.compile(&source).map_err(|error| RunError::Script(fault(&error.into())))?;
+    let names: Vec<String> = ast.iter_functions().map(|function| function.name.to_string()).collect();
+    for name in names.into_iter().filter(|name| name.starts_with(TEST)) {
+        let called = engine.call_fn::<Dynamic>(&mut Scope::new(), &ast, &name, ());
+        told(&TestedScript { file: file.into(), name, failure: called.err().map(|error| fault(&error)) });
+    }
+    Ok(())
+}
+
+fn engine(beside: &Path) -> Engine {
+    let mut engine = Engine::new();
+    engine.set_max_operations(OPERATIONS_MAX).set_strict_variables(true).set_max_expr_depths(64, 64);
+    engine.set_fail_on_invalid_map_property(true);
+    engine.disable_symbol("eval");
+    engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
+    let beside: Arc<Path> = beside.into();
+    engine.register_fn(
+        "perform",
+        move |context: NativeCallContext<'_>, asked: rhai::Map| -> Answer<Dynamic> {
+            given(&context, perform(&beside, &asked))
+        },
+    );
+    engine.register_fn("truth", |context: NativeCallContext<'_>, amplifier: &str| -> Answer<Dynamic> {
+        given(&context, truth_of(amplifier))
+    });
+    engine.register_fn("expect", |context: NativeCallContext<'_>, holds: bool, text: &str| -> Answer<()> {
+        if holds { Ok(()) } else { Err(failed(&context, format!("not as expected: {text}"))) }
+    });
+    engine.register_fn(
+        "expect_near",
+        |context: NativeCallContext<'_>,
+         found: Dynamic,
+         wanted: Dynamic,
+         within: Dynamic,
+         text: &str|
+         -> Answer<()> {
+            let number = |value: &Dynamic, what: &str| {
+                let number = value.as_float().or_else(|_| value.as_int().map(|whole| whole as f64));
+                number.map_err(|kind| failed(&context, format!("{text}: {what} is no number but {kind}")))
+            };
+            let (found, wanted, within) = (
+                number(&found, "what was found")?,
+                number(&wanted, "what is wanted")?,
+                number(&within, "how near")?,
+            );
+            // A NaN is near nothing.
+            if (found - wanted).abs() <= within {
+                return Ok(());
+            }
+            Err(failed(
+                &context,
+                format!("not as expected: {text}: {found} is not within {within} of {wanted}"),
+            ))
+        },
+    );
+    engine
+}
+
+fn failed(context: &NativeCallContext<'_>, text: String) -> Box<EvalAltResult> {
+    EvalAltResult::ErrorRuntime(text.into(), context.call_position()).into()
+}
+
+fn given(context: &NativeCallContext<'_>, answer: Result<Value, String>) -> Answer<Dynamic> {
+    answer.map(from_json).map_err(|what| failed(context, what))
+}
+
+/// Performs a script on an invented amplifier.
+fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
+    const KNOWN: [&str; 6] = ["script", "amplifier", "set", "seed", "bridged", "selfcheck"];
+    if let Some(strange) = asked.keys().find(|key| !KNOWN.contains(&key.as_str())) {
+        return Err(format!("perform() knows no {strange}; it takes {}", KNOWN.join(", ")));
+    }
+    let text = |key: &str| asked.get(key).and_then(|value| value.clone().into_string().ok());
+    let flag = |key: &str| asked.get(key).and_then(|value| value.as_bool().ok());
+    let name = text("script").ok_or("perform() needs script, the name of a file beside the test")?;
+    let amplifier = text("amplifier").unwrap_or_else(|| "honest".into());
+    let seed = asked.get("seed").and_then(|value| value.as_int().ok()).map_or(1, i64::unsigned_abs);
+    let set: Set = match asked.get("set") {
+        None => Set::new(),
+        Some(map) => to_json(map)
+            .and_then(|value| serde_json::from_value(value).map_err(|error| error.to_string()))
+            .map_err(|error| format!("perform(#{{ set: … }}): {error}"))?,
+    };
+    let path = beside.join(&name);
+    let script = Script { source: read_script(&path).map_err(|error| error.to_string())?, path };
+    let spec = catalogue::amplifier(&amplifier).map_err(|error| error.to_string())?;
+    let stand_in = StandIn::of_amplifier(&spec, seed, flag("bridged").unwrap_or(false));
+    let stand_in = stand_in.map_err(|error| error.to_string())?;
+    let selfcheck = flag("selfcheck").unwrap_or(false);
+    let played = rehearse_on(stand_in, script, set, nameplate(&spec), selfcheck, HOURS);
+    let played = played.map_err(|error| error.to_string())?;
+    Ok(json!({
+        "finished": played.error.is_none(),
+        "error": played.error.as_ref().map(ToString::to_string),
+        "printed": played.printed, "ratings": played.ratings, "steps": played.steps,
+        "forecast": played.forecast, "left_out": played.left_out, "lines_not_tried": played.missed,
+    }))
+}
+
+/// What the model says of every rating of an invented amplifier.
+fn truth_of(amplifier: &str) -> Result<Value, String> {
+    let spec = catalogue::amplifier(amplifier).map_err(|error| error.to_string())?;
+    let truths = rating_truths(&spec).map_err(|error| error.to_string())?;
+    serde_json::to_value(truths).map_err(|error| error.to_string())
+}
