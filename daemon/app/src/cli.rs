@@ -79,6 +79,8 @@ pub enum Command {
     Check(crate::check::CheckOrder),
     /// Perform the tests that stand beside scripts, on invented amplifiers in virtual time
     TestScripts(crate::test_scripts::TestScriptsOrder),
+    /// Tell every function that a script can call, with units, limits and an example of each
+    Reference(crate::reference::ReferenceOrder),
     /// Check a dialect file (how an instrument is spoken to), or print one to start from
     Dialect(DialectOrder),
     /// List the ports of this machine; ask on named ones who is there; write a first bench file

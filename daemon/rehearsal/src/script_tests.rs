@@ -11,7 +11,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use rhai::{Dynamic, Engine, EvalAltResult, NativeCallContext, Scope};
+use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext, Scope};
 use serde_json::{Value, json};
 use wattproof_runs::{RunError, Script, ScriptFault, Set, from_json, read_script, script_fault, to_json};
 use wattproof_virtual_bench::{catalogue, rating_truths};
@@ -59,14 +59,19 @@ pub fn test_files(path: &Path) -> std::io::Result<Vec<PathBuf>> {
 /// # Errors
 /// [`RunError::ReadScript`]; [`RunError::Script`] for a file that does not parse.
 pub fn test_scripts_in(file: &Path, told: &mut dyn FnMut(&TestedScript)) -> Result<(), RunError> {
-    let source = read_script(file)?;
+    let script = Script { path: file.into(), source: read_script(file)? };
     let engine = engine(file.parent().unwrap_or(Path::new(".")));
-    let fault = |error: &EvalAltResult| Box::new(script_fault(file, &source, error));
-    let ast = engine.compile(&source).map_err(|error| RunError::Script(fault(&error.into())))?;
+    let fault = |ast: &AST, error: &EvalAltResult| Box::new(script_fault(&script, &engine, ast, error));
+    let parsed = engine.compile(&script.source);
+    let ast = parsed.map_err(|error| RunError::Script(fault(&AST::empty(), &error.into())))?;
     let names: Vec<String> = ast.iter_functions().map(|function| function.name.to_string()).collect();
     for name in names.into_iter().filter(|name| name.starts_with(TEST)) {
         let called = engine.call_fn::<Dynamic>(&mut Scope::new(), &ast, &name, ());
-        told(&TestedScript { file: file.into(), name, failure: called.err().map(|error| fault(&error)) });
+        told(&TestedScript {
+            file: file.into(),
+            name,
+            failure: called.err().map(|error| fault(&ast, &error)),
+        });
     }
     Ok(())
 }

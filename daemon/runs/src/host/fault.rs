@@ -2,8 +2,10 @@
 
 use std::path::Path;
 
-use rhai::{EvalAltResult, Position};
+use rhai::{AST, Engine, EvalAltResult, Position};
 
+use super::call::Script;
+use super::slips::Slips;
 use crate::ScriptFault;
 
 /// What is shown of a source line before the fault and after it, characters: a script may be one line of a mebibyte.
@@ -31,9 +33,10 @@ pub fn from_position(path: &Path, source: &str, position: Position, message: Str
     }
 }
 
-/// The fault of a script that failed.
-pub fn of(path: &Path, source: &str, error: &EvalAltResult) -> ScriptFault {
-    from_position(path, source, innermost(error), message(error))
+/// The fault of a script that failed on an engine.
+pub fn of(script: &Script, engine: &Engine, ast: &AST, error: &EvalAltResult) -> ScriptFault {
+    let text = message(error, &Slips::new(engine, &script.source, ast));
+    from_position(&script.path, &script.source, innermost(error), text)
 }
 
 /// The position where it really happened: inside the function, not at its call.
@@ -49,10 +52,10 @@ pub fn innermost(error: &EvalAltResult) -> Position {
 }
 
 /// What happened and what to do, in words of the bench rather than of the engine.
-pub fn message(error: &EvalAltResult) -> String {
+pub fn message(error: &EvalAltResult, slips: &Slips<'_>) -> String {
     match error {
         EvalAltResult::ErrorInFunctionCall(_, _, inner, _) | EvalAltResult::ErrorInModule(_, inner, _) => {
-            message(inner)
+            message(inner, slips)
         }
         EvalAltResult::ErrorTooManyOperations(_) => {
             "the script ran too long without end: look for a loop that never ends".into()
@@ -64,9 +67,9 @@ pub fn message(error: &EvalAltResult) -> String {
             format!("{what} is too large: keep less in one value, the record keeps every step anyway")
         }
         EvalAltResult::ErrorTerminated(why, _) => why.to_string(),
-        EvalAltResult::ErrorFunctionNotFound(signature, _) => {
-            format!("there is no function {signature}: see scripts/README.md for those there are")
-        }
+        EvalAltResult::ErrorFunctionNotFound(signature, _) => slips.missing_function(signature),
+        EvalAltResult::ErrorPropertyNotFound(name, _) => slips.missing_field(name),
+        EvalAltResult::ErrorDotExpr(told, _) => slips.no_map(told),
         EvalAltResult::ErrorVariableNotFound(name, _) => {
             format!("there is no variable {name}: declare it with let")
         }

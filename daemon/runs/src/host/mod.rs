@@ -2,6 +2,7 @@
 //! `functions`) carries them out on the stage. Between them lie only values, so that both can be different processes.
 
 mod answering;
+mod api;
 mod arguments;
 mod call;
 mod child;
@@ -16,11 +17,13 @@ mod nearest;
 mod parameters;
 mod reached;
 mod rehearse;
+mod slips;
 mod units;
 mod wire;
 mod worker;
 
 pub use answering::Host;
+pub use api::{definitions, examples, reference};
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use convert::{from_json, to_json};
