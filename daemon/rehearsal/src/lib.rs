@@ -7,6 +7,7 @@
 
 mod amplifier;
 mod forecast;
+mod meant;
 mod memory;
 mod script_tests;
 mod stand_in;
@@ -65,6 +66,8 @@ pub struct RehearsalOrder<'a> {
 pub struct Rehearsal {
     /// Why the run would not come to its end; none if it would.
     pub error: Option<RunError>,
+    /// What may have been meant by what a limit did not allow.
+    pub meant: Option<String>,
     /// Where in the script it was, when something else than the script failed.
     pub stood: Option<Box<ScriptFault>>,
     /// Lines of the script that it never came to: first and last of each run of them.
@@ -194,6 +197,7 @@ fn play(
     let seen = std::mem::take(&mut *lock(&watching.seen));
     let printed = std::mem::take(&mut *lock(&watching.printed));
     Ok(Rehearsal {
+        meant: error.as_ref().and_then(|error| meant::meant(error, &order.nameplate)),
         error,
         stood: summary.stood,
         missed: lines.missed(),

@@ -38,9 +38,6 @@ impl First {
             ))
         };
         let rehearsal = rehearse(order).map_err(|error| refused(error.to_string()))?;
-        match &rehearsal.error {
-            Some(error) => Err(refused(told::failed(error, rehearsal.stood.as_deref()))),
-            None => Ok(()),
-        }
+        told::failed(&rehearsal).map_or(Ok(()), |why| Err(refused(why)))
     }
 }

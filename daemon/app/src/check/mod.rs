@@ -159,8 +159,8 @@ fn script(
         hours: order.hours,
     };
     let rehearsal = rehearse(order).map_err(|error| Failure::Said(format!("{}: {error}", path.display())))?;
-    if let Some(error) = &rehearsal.error {
-        return Err(Failure::Said(told::failed(error, rehearsal.stood.as_deref())));
+    if let Some(why) = told::failed(&rehearsal) {
+        return Err(Failure::Said(why));
     }
     Ok(Found { words: "comes to its end, everything off".into(), parameters, rehearsal: Some(rehearsal) })
 }

@@ -46,14 +46,17 @@ pub fn forecast(rehearsal: &Rehearsal) -> String {
     printed(table)
 }
 
-/// Why a run would not come to its end, with the place in the script.
-pub fn failed(error: &RunError, stood: Option<&ScriptFault>) -> String {
-    match (error, stood) {
+/// Why a run would not come to its end, with the place in the script; none if it would.
+pub fn failed(rehearsal: &Rehearsal) -> Option<String> {
+    let error = rehearsal.error.as_ref()?;
+    if let RunError::Script(_) = error {
         // It names file, line and column itself.
-        (RunError::Script(_), _) => error.to_string(),
-        (other, Some(stood)) => {
-            ScriptFault { message: format!("in the rehearsal: {other}"), ..stood.clone() }.to_string()
-        }
-        (other, None) => format!("in the rehearsal: {other}"),
+        return Some(error.to_string());
     }
+    let meant = rehearsal.meant.as_ref().map(|meant| format!("; {meant}")).unwrap_or_default();
+    let message = format!("in the rehearsal: {error}{meant}");
+    Some(match &rehearsal.stood {
+        Some(stood) => ScriptFault { message, ..(**stood).clone() }.to_string(),
+        None => message,
+    })
 }
