@@ -77,6 +77,8 @@ pub enum Command {
     Compare(CompareOrder),
     /// Check scripts, bench files and nameplates, and rehearse scripts, without touching a port
     Check(crate::check::CheckOrder),
+    /// Write a script to start from, with its test beside it
+    NewScript(crate::new_script::NewScriptOrder),
     /// Perform the tests that stand beside scripts, on invented amplifiers in virtual time
     TestScripts(crate::test_scripts::TestScriptsOrder),
     /// Tell every function that a script can call, with units, limits and an example of each

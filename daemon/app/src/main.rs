@@ -32,6 +32,7 @@ mod instruments;
 mod machine;
 mod man;
 mod measure;
+mod new_script;
 mod parameters_table;
 mod perform;
 mod port_name;
@@ -96,6 +97,7 @@ fn main() -> ExitCode {
         Command::PerformScript => script_process::perform_script(),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
+        Command::NewScript(order) => new_script::new_script(&order),
         Command::TestScripts(order) => test_scripts::test_scripts(&order),
         Command::Trace(order) => trace::trace(&order),
         Command::Explain(order) => explain::explain(&order),

@@ -4,6 +4,7 @@ use serde_json::{Value, json};
 
 use super::call::{Call, CallRefused};
 use super::functions::carry_out;
+use super::printing::Printed;
 use crate::record::LINE;
 use crate::stage::Stage;
 use crate::{Event, RunError, ScriptFault};
@@ -73,8 +74,8 @@ impl Host {
     ///
     /// # Errors
     /// [`CallRefused`] when it prints too much.
-    pub fn print(&mut self, text: &str) -> Result<(), CallRefused> {
-        self.printed = self.printed.saturating_add(text.len().max(1));
+    pub fn print(&mut self, printed: &Printed) -> Result<(), CallRefused> {
+        self.printed = self.printed.saturating_add(printed.text.len().max(1));
         if self.printed > PRINTED_MAX {
             let message = format!(
                 "the script printed more than {PRINTED_MAX} bytes: print less, record() what matters"
@@ -85,7 +86,8 @@ impl Host {
         }
         // While the run is answered from its journal the same was printed before.
         if !self.stage.bench.is_replaying() {
-            self.stage.tell(&Event::Printed(text));
+            tracing::info!(script_line = printed.line, "{}", printed.text);
+            self.stage.tell(&Event::Printed(&printed.text));
         }
         Ok(())
     }

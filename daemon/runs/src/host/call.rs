@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::printing::Printed;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -46,7 +47,7 @@ pub trait Caller: Send + Sync {
     ///
     /// # Errors
     /// [`CallRefused`] when it prints too much.
-    fn print(&self, text: &str) -> Result<(), CallRefused>;
+    fn print(&self, printed: &Printed) -> Result<(), CallRefused>;
 
     /// Whether the run is over, so that the script must end between any two operations.
     fn is_over(&self) -> bool;

@@ -103,8 +103,8 @@ fn converse(
     loop {
         match worker.hear(stopping)? {
             FromScript::Ready => worker.tell(&ToScript::Perform(script.clone()))?,
-            FromScript::Print(text) => {
-                if host.print(&text).is_err() {
+            FromScript::Print(printed) => {
+                if host.print(&printed).is_err() {
                     return Err(RunError::Worker("it was ended for what it printed".into()));
                 }
             }

@@ -11,7 +11,7 @@ use super::call::{Call, CallRefused, Caller, Script};
 use super::convert::{from_json, to_json};
 use super::layout::{Layout, REQUIRES, layout};
 use super::slips::{refuse_comparing_nothing, unparsed};
-use super::{LinesReached, fault};
+use super::{LinesReached, fault, printing};
 use crate::ScriptFault;
 
 /// Deepest nesting of function calls; deeper ones could exhaust the thread's stack.
@@ -111,11 +111,7 @@ pub fn perform_within(
     engine.register_fn("db_to_ratio", |db: i64| 10f64.powf(db as f64 / 20.0));
     let watch = Arc::clone(caller);
     engine.on_progress(move |_| watch.is_over().then(|| Dynamic::from("the run is over")));
-    let printing = Arc::clone(caller);
-    // A print can't fail by itself: a script that prints too much is ended at its next operation.
-    engine.on_print(move |text| drop(printing.print(text)));
-    let debugging = Arc::clone(caller);
-    engine.on_debug(move |text, _, position| drop(debugging.print(&format!("{position:?} {text}"))));
+    printing::register(&mut engine, caller);
     let (ast, _) = compile(&mut engine, script)?;
     if let Some(lines) = lines {
         lines.read(&ast);
@@ -179,18 +175,20 @@ mod tests {
 
     use serde_json::Value;
 
+    use super::super::printing::Printed;
     use super::*;
 
-    /// Remembers calls, answers nothing.
+    /// Remembers calls and what is printed, answers nothing.
     #[derive(Default)]
-    struct Remembering(Mutex<Vec<Call>>);
+    struct Remembering(Mutex<Vec<Call>>, Mutex<Vec<Printed>>);
 
     impl Caller for Remembering {
         fn call(&self, call: &Call) -> Result<Value, CallRefused> {
             self.0.lock().unwrap().push(call.clone());
             Ok(Value::Null)
         }
-        fn print(&self, _: &str) -> Result<(), CallRefused> {
+        fn print(&self, printed: &Printed) -> Result<(), CallRefused> {
+            self.1.lock().unwrap().push(printed.clone());
             Ok(())
         }
         fn is_over(&self) -> bool {
@@ -260,5 +258,16 @@ mod tests {
         assert!(calls(puts).is_ok(), "{:?}", calls(puts));
         let functions = "fn twice(x) { x * 2 } let l = [1].map(|x| twice(x)); let f = Fn(\"twice\"); print(f.call(l[0]));";
         assert!(calls(functions).is_ok(), "{:?}", calls(functions));
+    }
+
+    #[test]
+    fn what_is_printed_has_its_line() {
+        let remembering = Arc::new(Remembering::default());
+        let caller: Arc<dyn Caller> = Arc::clone(&remembering) as Arc<dyn Caller>;
+        let source = "print(\"a\");\n\nprint(1.5);\nfn f() {\n    print(#{ x: [1] });\n}\nf(); debug(2);\nprint(`${1 + 1}`);";
+        perform(&Script { path: "test.rhai".into(), source: source.into() }, &caller).unwrap();
+        let printed = remembering.1.lock().unwrap();
+        let told: Vec<(&str, usize)> = printed.iter().map(|one| (one.text.as_str(), one.line)).collect();
+        assert_eq!(told, [("a", 1), ("1.5", 3), ("#{\"x\": [1]}", 5), ("line 7: 2", 7), ("2", 8)]);
     }
 }

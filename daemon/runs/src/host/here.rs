@@ -9,6 +9,7 @@ use serde_json::Value;
 use super::answering::Host;
 use super::call::{Call, CallRefused, Caller, Script};
 use super::engine::Bounds;
+use super::printing::Printed;
 use super::{LinesReached, Stopping, engine, outcome};
 use crate::RunError;
 
@@ -36,9 +37,9 @@ impl Caller for Here {
         answered
     }
 
-    fn print(&self, text: &str) -> Result<(), CallRefused> {
+    fn print(&self, printed: &Printed) -> Result<(), CallRefused> {
         let mut host = self.host();
-        let printed = host.print(text);
+        let printed = host.print(printed);
         self.over.store(host.is_over(), Ordering::Release);
         printed
     }

@@ -15,6 +15,7 @@ mod here;
 mod layout;
 mod nearest;
 mod parameters;
+mod printing;
 mod reached;
 mod rehearse;
 mod slips;

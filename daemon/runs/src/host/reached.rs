@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use rhai::debugger::DebuggerCommand;
-use rhai::{AST, ASTNode, Engine};
+use rhai::{AST, ASTNode, Engine, Expr, Stmt};
 
 /// Lines of a script, from 1.
 #[derive(Debug, Default)]
@@ -46,6 +46,8 @@ impl LinesReached {
         let mut lines = self.lines();
         ast.walk(&mut |path: &[ASTNode<'_>]| {
             if let Some(ASTNode::Stmt(statement)) = path.last()
+                // The word for the version does nothing.
+                && !matches!(statement, Stmt::Expr(word) if matches!(**word, Expr::Custom(..)))
                 && let Some(line) = statement.position().line()
             {
                 lines.there.insert(line);

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use serde_json::Value;
 
 use super::call::{Call, CallRefused, Caller, Script};
+use super::printing::Printed;
 use super::{engine, here};
 use crate::RunError;
 
@@ -20,7 +21,7 @@ impl Caller for Nobody {
         Ok(Value::Null)
     }
 
-    fn print(&self, _: &str) -> Result<(), CallRefused> {
+    fn print(&self, _: &Printed) -> Result<(), CallRefused> {
         Ok(())
     }
 

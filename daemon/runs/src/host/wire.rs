@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use super::call::{Call, CallRefused};
+use super::printing::Printed;
 use crate::ScriptFault;
 
 /// From the script's process.
@@ -15,7 +16,7 @@ pub enum FromScript {
     /// A call; an answer is awaited.
     Call(Call),
     /// Something printed.
-    Print(String),
+    Print(Printed),
     /// The script has ended.
     Ended(Option<Box<ScriptFault>>),
 }

@@ -9,6 +9,7 @@ use serde_json::Value;
 
 use super::call::{Call, CallRefused, Caller};
 use super::engine;
+use super::printing::Printed;
 use super::wire::{FromScript, ToScript};
 
 /// Memory of its own that the process may take, bytes: what a script may need, and 16 MiB of stack.
@@ -73,9 +74,9 @@ impl Caller for Daemon {
         }
     }
 
-    fn print(&self, text: &str) -> Result<(), CallRefused> {
+    fn print(&self, printed: &Printed) -> Result<(), CallRefused> {
         let mut pipes = self.pipes.lock().unwrap_or_else(PoisonError::into_inner);
-        pipes.tell(&FromScript::Print(text.into())).map_err(|error| self.gone(&error))
+        pipes.tell(&FromScript::Print(printed.clone())).map_err(|error| self.gone(&error))
     }
 
     fn is_over(&self) -> bool {

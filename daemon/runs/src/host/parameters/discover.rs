@@ -11,6 +11,7 @@ use super::super::here::on_own_thread;
 use super::super::nearest::perhaps;
 use super::{Asked, Parameter, Set};
 use crate::RunError;
+use crate::host::printing::Printed;
 
 /// Answers `param()`; whatever else is called ends the script.
 struct Listing {
@@ -28,7 +29,7 @@ impl Caller for Listing {
         asked.answer(call).map_err(|message| CallRefused { message, over: false })
     }
 
-    fn print(&self, _: &str) -> Result<(), CallRefused> {
+    fn print(&self, _: &Printed) -> Result<(), CallRefused> {
         Ok(())
     }
 
