@@ -77,6 +77,8 @@ pub enum Command {
     Compare(CompareOrder),
     /// Check scripts, bench files and nameplates, and rehearse scripts, without touching a port
     Check(crate::check::CheckOrder),
+    /// Type a script line by line on a bench, guard and record included; on a virtual bench unless one is named
+    Prompt(crate::prompt::PromptOrder),
     /// Write a script to start from, with its test beside it
     NewScript(crate::new_script::NewScriptOrder),
     /// Perform the tests that stand beside scripts, on invented amplifiers in virtual time

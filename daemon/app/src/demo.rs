@@ -1,10 +1,7 @@
 //! `wattproof demo`: the main job on the virtual bench, through real serial ports; once, or served with its page.
 
-use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
-use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
 
 use clap::Args;
 use wattproof_bench::BenchFile;
@@ -18,7 +15,7 @@ use crate::failure::Failure;
 use crate::follow::{Order, Wish, follow};
 use crate::script_process::in_own_process;
 use crate::serve::{LISTEN, bench_place, ready, serve_benches, this_program};
-use crate::virtual_bench::READY;
+use crate::virtual_child::VirtualChild;
 
 const SCRIPT: &str = "scripts/rated_power.rhai";
 const SHIPPED: &str = include_str!("../../../scripts/rated_power.rhai");
@@ -41,7 +38,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let (bench_path, plates) = (folder.path().join("bench.toml"), folder.path().join("nameplates"));
     make(&plates)?;
     let plate_path = plates.join(NAMEPLATE);
-    let _serving = Serving::start(order, &bench_path, &plate_path)?;
+    let _serving = VirtualChild::start(&order.amplifier, order.seed, &bench_path, &plate_path)?;
     aside!("Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used.");
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
     let source = read_script(Path::new(SCRIPT)).unwrap_or_else(|_| SHIPPED.to_string());
@@ -122,44 +119,4 @@ fn submit(bench: &str, state: &Path, source: &str, plate: &Path) -> Result<(), F
 
 fn make(folder: &Path) -> Result<(), Failure> {
     std::fs::create_dir_all(folder).map_err(|source| Failure::File { path: folder.into(), source })
-}
-
-/// The serving process; ends when dropped, and by itself when this process dies and its input closes.
-struct Serving(Child);
-
-impl Serving {
-    fn start(order: &DemoOrder, bench: &Path, plate: &Path) -> Result<Self, Failure> {
-        let wrap = |source| Failure::System { what: "starting the virtual bench", source };
-        let mut child = Command::new(std::env::current_exe().map_err(wrap)?)
-            .args(["virtual-bench", "--until-stdin-closes", "--amplifier", &order.amplifier])
-            .args(["--seed", &order.seed.to_string()])
-            .arg("--write-bench")
-            .arg(bench)
-            .arg("--write-nameplate")
-            .arg(plate)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            // A group of its own: Ctrl-C must reach this process, which then switches the bench off in order.
-            .process_group(0)
-            .spawn()
-            .map_err(wrap)?;
-        let output = child.stdout.take();
-        let serving = Serving(child);
-        let mut lines =
-            BufReader::new(output.ok_or_else(|| wrap(std::io::Error::other("no output")))?).lines();
-        match lines.find(|line| line.as_ref().is_ok_and(|line| line.starts_with(READY))) {
-            Some(_) => Ok(serving),
-            // The child has said why on standard error.
-            None => Err(Failure::Said("the virtual bench did not start".into())),
-        }
-    }
-}
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        drop(self.0.stdin.take());
-        if let Err(error) = self.0.kill().and_then(|()| self.0.wait()) {
-            tracing::warn!("the virtual bench was not ended: {error}");
-        }
-    }
 }

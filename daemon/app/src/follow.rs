@@ -86,6 +86,16 @@ pub fn carry_out(
     Ok(summary??)
 }
 
+/// Opens the bench and runs the order, told to somebody else.
+pub fn carry_out_watched(
+    file: BenchFile,
+    state_folder: Option<PathBuf>,
+    order: Order,
+    watcher: Arc<dyn Watcher>,
+) -> Result<RunSummary, Failure> {
+    Ok(on_bench(file, state_folder, move |bench| order.carry_out(bench, watcher))??)
+}
+
 /// Opens a bench and works on it; a signal at any moment stops the bench.
 pub fn on_bench<T: Send + 'static>(
     file: BenchFile,

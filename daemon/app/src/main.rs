@@ -28,6 +28,7 @@ mod explain;
 mod failure;
 mod follow;
 mod guardian;
+mod history;
 mod instruments;
 mod machine;
 mod man;
@@ -37,6 +38,7 @@ mod parameters_table;
 mod perform;
 mod port_name;
 mod progress;
+mod prompt;
 mod queue;
 mod ratings_table;
 mod reference;
@@ -60,6 +62,7 @@ mod terminal;
 mod test_scripts;
 mod trace;
 mod virtual_bench;
+mod virtual_child;
 mod virtual_files;
 
 use std::process::ExitCode;
@@ -97,6 +100,7 @@ fn main() -> ExitCode {
         Command::PerformScript => script_process::perform_script(),
         Command::VirtualBench(order) => virtual_bench::virtual_bench(&order),
         Command::Measure(order) => measure::measure(&order),
+        Command::Prompt(order) => prompt::prompt(&order),
         Command::NewScript(order) => new_script::new_script(&order),
         Command::TestScripts(order) => test_scripts::test_scripts(&order),
         Command::Trace(order) => trace::trace(&order),

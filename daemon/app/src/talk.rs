@@ -1,10 +1,8 @@
 //! `wattproof talk`: a person types messages to one instrument and sees what it says. No guarded path.
 
 use std::io::{BufRead, IsTerminal};
-use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rustyline::config::Configurer;
 use rustyline::error::ReadlineError;
 use wattproof_bench::{BenchFile, find_alone, find_dialect};
 use wattproof_instruments::{Dialect, InstrumentError, Reply, Role, Said, Talk, shown};
@@ -12,15 +10,13 @@ use wattproof_link::Address;
 
 use crate::cli::TalkOrder;
 use crate::failure::Failure;
+use crate::history::{History, terminal_failed};
 use crate::machine::Machine;
 use crate::port_name::{at_baud, port_named};
 use crate::say::say;
-use crate::state_folder::all_state;
 
 /// Bytes of a block that are shown without `--hex`.
 const BLOCK_BYTES_SHOWN: usize = 16;
-/// Lines of history that are kept.
-const HISTORY_LINES: usize = 1_000;
 
 /// Opens the port and talks until the input ends or a person leaves.
 pub fn talk(order: &TalkOrder) -> Result<(), Failure> {
@@ -80,44 +76,21 @@ fn who(order: &TalkOrder) -> Result<(Address, Option<Dialect>), Failure> {
 
 /// Line by line from a person, with a history. Answers how many messages failed; there a person has seen each.
 fn by_hand(talk: &mut Talk, hex: bool) -> Result<usize, Failure> {
-    let wrap = |error: ReadlineError| Failure::Said(format!("the terminal can't be read: {error}"));
-    let mut editor = rustyline::DefaultEditor::new().map_err(wrap)?;
-    editor.set_max_history_size(HISTORY_LINES).map_err(wrap)?;
-    let mut history = history();
-    if let Some(path) = history.as_ref().filter(|path| path.exists())
-        && let Err(error) = editor.load_history(path)
-    {
-        aside!("wattproof: the history in {} can't be read: {error}", path.display());
-    }
+    let mut editor = rustyline::DefaultEditor::new().map_err(terminal_failed)?;
+    let mut history = History::read("talk-history", &mut editor)?;
     loop {
         match editor.readline("> ") {
             Ok(line) if line.trim().is_empty() => {}
             Ok(line) => {
-                if let Err(error) = editor.add_history_entry(line.as_str()) {
-                    tracing::debug!(%error, "the line is not in the history");
-                }
                 // Before it is sent: whoever ends a wait for its answer ends the program.
-                if let Some(path) = history.take_if(|path| !keeps(&mut editor, path)) {
-                    aside!("wattproof: no history is kept in {} from here on", path.display());
-                }
+                history.keep(&mut editor, &line);
                 exchange(talk, &line, hex)?;
             }
             Err(ReadlineError::Interrupted | ReadlineError::Eof) => break,
-            Err(other) => return Err(wrap(other)),
+            Err(other) => return Err(terminal_failed(other)),
         }
     }
     Ok(0)
-}
-
-/// Adds what is new to the history on disk; says why when that can't be done.
-fn keeps(editor: &mut rustyline::DefaultEditor, path: &Path) -> bool {
-    let folder = path.parent().map_or(Ok(()), std::fs::create_dir_all).map_err(ReadlineError::from);
-    let kept = folder.and_then(|()| editor.append_history(path));
-    kept.inspect_err(|error| aside!("wattproof: {}: {error}", path.display())).is_ok()
-}
-
-fn history() -> Option<PathBuf> {
-    Some(all_state(None)?.join("talk-history"))
 }
 
 /// Line by line from a pipe; answers how many messages failed.

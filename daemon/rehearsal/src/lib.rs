@@ -126,6 +126,7 @@ fn rehearse_on(
         script_in: ScriptIn::Noting(Arc::clone(&lines)),
         nameplate,
         results: PathBuf::from("rehearsal"),
+        typist: None,
         disk: Arc::new(Memory::default()),
         selfcheck,
         set,

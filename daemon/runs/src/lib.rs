@@ -40,6 +40,7 @@ mod step;
 mod sweep;
 mod tables;
 mod trace;
+mod typist;
 mod volts;
 mod words;
 
@@ -52,9 +53,9 @@ pub use error::{RunError, ScriptFault};
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
 pub use host::{
     Layout, Limits, LinesReached, Parameter, ParameterKind, ParameterValue, Script, Set, WorkerProgram,
-    check_source, definitions as script_definitions, examples as script_examples, from_json, parameters_of,
-    read as read_script, reference as script_reference, rehearse_script, script_fault, set_of, to_json,
-    work as work_for_daemon,
+    all_usages as script_usages, check_source, definitions as script_definitions,
+    examples as script_examples, from_json, parameters_of, read as read_script,
+    reference as script_reference, rehearse_script, script_fault, set_of, to_json, work as work_for_daemon,
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};
 pub use judge::RatingResult;
@@ -70,5 +71,6 @@ pub use served::{NotMeasured, unserved};
 pub use step::{ChannelStep, Step, TemperatureStep};
 pub use tables::{TableError, step_lines};
 pub use trace::{TracedCall, trace};
+pub use typist::Typist;
 pub use volts::{VoltsPart, VoltsResult};
 pub use words::Words;

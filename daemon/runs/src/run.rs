@@ -24,7 +24,7 @@ use crate::selfcheck::check_first;
 use crate::served::leave_out;
 use crate::stage::Stage;
 use crate::{
-    Event, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, ScriptFault, Watcher,
+    Event, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, ScriptFault, Typist, Watcher,
 };
 
 /// Characters of a day at the beginning of a moment, `YYYY-MM-DD` (RFC 3339).
@@ -44,6 +44,8 @@ pub struct RunOrder {
     pub results: PathBuf,
     /// The disk it is on.
     pub disk: Arc<dyn Disk>,
+    /// Who types the script, where it is one that is typed.
+    pub typist: Option<Arc<dyn Typist>>,
     /// Whether the bench is checked before the script; what leaves that out is recorded.
     pub selfcheck: bool,
 }
@@ -52,7 +54,7 @@ impl RunOrder {
     /// A run recorded on this machine's disk, whose bench is checked first.
     pub fn new(script: Script, script_in: ScriptIn, nameplate: Nameplate, results: PathBuf) -> Self {
         let (set, disk) = (Set::new(), Arc::new(MachineDisk));
-        RunOrder { script, script_in, set, nameplate, results, disk, selfcheck: true }
+        RunOrder { script, script_in, set, nameplate, results, disk, typist: None, selfcheck: true }
     }
 }
 
@@ -140,7 +142,8 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
     let tables = OpenTables::create(&folder)?;
     let recorded = RecordedBench::live(opened.facts, Arc::clone(bench), folder, journal);
     let set = set_of(&opened.parameters);
-    let stage = Stage::new(recorded, order.nameplate.clone(), set, Some(tables), watcher);
+    let mut stage = Stage::new(recorded, order.nameplate.clone(), set, Some(tables), watcher);
+    stage.typist.clone_from(&order.typist);
     Ok(conduct(bench, &order.script, &order.script_in, stage))
 }
 

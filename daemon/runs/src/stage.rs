@@ -20,7 +20,7 @@ use crate::sweep::Shown;
 use crate::tables::{curve_rows, left_out_row, rating_row, step_rows};
 use crate::{
     ChannelStep, Driven, Event, Nameplate, NotMeasured, RATINGS_FILE, Rating, RatingResult, RatingsFile,
-    RunError, Step, TemperatureStep, Watcher,
+    RunError, Step, TemperatureStep, Typist, Watcher,
 };
 
 /// What was last commanded.
@@ -83,6 +83,8 @@ pub struct Stage {
     took_s: Option<f64>,
     delivered: Delivered,
     watcher: Arc<dyn Watcher>,
+    /// Who types a script that is typed.
+    pub typist: Option<Arc<dyn Typist>>,
     tables: Option<OpenTables>,
 }
 
@@ -114,6 +116,7 @@ impl Stage {
             took_s: None,
             delivered: Delivered::default(),
             watcher,
+            typist: None,
             tables,
         }
     }
@@ -137,6 +140,12 @@ impl Stage {
     /// How many steps were recorded.
     pub fn step_count(&self) -> u64 {
         self.count
+    }
+
+    /// What a person types next.
+    pub(crate) fn next_typed(&mut self) -> Result<Option<String>, RunError> {
+        let typist = self.typist.clone();
+        self.bench.next_typed(typist.as_deref())
     }
 
     /// Records a burst procedure.

@@ -60,6 +60,7 @@ pub(crate) fn order(name: &str, source: String, results: PathBuf) -> RunOrder {
         set: Set::new(),
         nameplate: setup::nameplate(),
         results,
+        typist: None,
         disk: Arc::new(MachineDisk),
         selfcheck: true,
     }

@@ -185,6 +185,7 @@ fn live(site: &Arc<Site>, script: &Played, faults: &[Fault], sabotage: Option<Sa
         set: Set::new(),
         nameplate: setup::nameplate(),
         results: PathBuf::from("results"),
+        typist: None,
         disk: Arc::new(DaemonDisk { site: Arc::clone(site), daemon }),
         selfcheck: script.checked,
     };

@@ -11,6 +11,7 @@ use super::call::{Call, CallRefused, Caller, Script};
 use super::convert::{from_json, to_json};
 use super::layout::{Layout, REQUIRES, layout};
 use super::slips::{refuse_comparing_nothing, unparsed};
+use super::typed::perform_typed;
 use super::{LinesReached, fault, printing};
 use crate::ScriptFault;
 
@@ -112,6 +113,9 @@ pub fn perform_within(
     let watch = Arc::clone(caller);
     engine.on_progress(move |_| watch.is_over().then(|| Dynamic::from("the run is over")));
     printing::register(&mut engine, caller);
+    if script.is_typed() {
+        return perform_typed(&engine, caller);
+    }
     let (ast, _) = compile(&mut engine, script)?;
     if let Some(lines) = lines {
         lines.read(&ast);

@@ -9,6 +9,7 @@ use serde_json::Value;
 use super::api::check;
 use super::arguments::{Arguments, number};
 use super::call::Call;
+use super::typed::NEXT_TYPED;
 use crate::stage::Stage;
 use crate::{Driven, Event, Nameplate, NotMeasured, Rating, RunError};
 
@@ -19,6 +20,9 @@ pub fn call(error: String) -> RunError {
 
 /// Carries out a call on the stage.
 pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
+    if asked.name == NEXT_TYPED {
+        return stage.next_typed().map(|text| text.map_or(Value::Null, Value::from));
+    }
     check(asked).map_err(call)?;
     let given = asked.arguments.as_slice();
     match (asked.name.as_str(), given) {

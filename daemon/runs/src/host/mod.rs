@@ -19,12 +19,13 @@ mod printing;
 mod reached;
 mod rehearse;
 mod slips;
+mod typed;
 mod units;
 mod wire;
 mod worker;
 
 pub use answering::Host;
-pub use api::{definitions, examples, reference};
+pub use api::{all_usages, definitions, examples, reference};
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use convert::{from_json, to_json};

@@ -103,6 +103,8 @@ pub enum Act {
         /// Frequency commanded, Hz.
         hz: f64,
     },
+    /// Somebody types.
+    Typed,
     /// A capture of noise.
     CaptureNoise,
     /// A capture of two tones.
@@ -136,6 +138,7 @@ impl Act {
         matches!(
             self,
             Act::Heatsink
+                | Act::Typed
                 | Act::RestLoad { .. }
                 | Act::Ambient
                 | Act::Capture { .. }
@@ -156,6 +159,8 @@ pub enum Told {
     Done,
     /// Heatsink, °C.
     HeatsinkC(f64),
+    /// What was typed; absent at the end.
+    Typed(Option<String>),
     /// The load may have the level.
     Rested {
         /// How long was waited with the source off, s; 0 when nothing was switched.

@@ -11,7 +11,7 @@ use wattproof_signal::{TwoToneSettings, read_noise, read_two_tone};
 use super::act::Told;
 use super::bench::Live;
 use super::{Act, RecordedBench};
-use crate::RunError;
+use crate::{RunError, Typist};
 
 impl RecordedBench {
     fn plain(
@@ -91,6 +91,21 @@ impl RecordedBench {
         match self.act(Act::RestLoad { level_vrms, share, seconds }, asked)?.0 {
             Told::Rested { rested_s, room_s } => Ok(Rested { rested_s, room_s }),
             other => Err(RunError::Call(format!("the journal holds no rest but {other:?}"))),
+        }
+    }
+
+    /// What a person types next; none at the end.
+    pub fn next_typed(&mut self, typist: Option<&dyn Typist>) -> Result<Option<String>, RunError> {
+        let typed = |bench: &Bench| {
+            let told = match typist {
+                Some(typist) => typist.next(&mut || bench.wait(Duration::ZERO))?,
+                None => None,
+            };
+            Ok(Live { told: Told::Typed(told), channels: Vec::new() })
+        };
+        match self.act(Act::Typed, typed)?.0 {
+            Told::Typed(text) => Ok(text),
+            other => Err(RunError::Call(format!("the journal holds nothing typed but {other:?}"))),
         }
     }
 

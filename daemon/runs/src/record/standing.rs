@@ -63,6 +63,7 @@ impl Standing {
             | Act::Wait { .. }
             | Act::RestLoad { .. }
             | Act::Heatsink
+            | Act::Typed
             | Act::Ambient
             | Act::Capture { .. }
             | Act::CaptureShort { .. }

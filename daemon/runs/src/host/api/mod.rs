@@ -137,6 +137,11 @@ pub fn examples() -> Vec<(String, &'static str)> {
     first.into_iter().map(|script| ("the first script".to_string(), script)).chain(of_functions).collect()
 }
 
+/// Every way in which a function is called, with its name.
+pub fn all_usages() -> Vec<(&'static str, String)> {
+    functions().map(|function| (function.name, check::usage(function))).collect()
+}
+
 /// Every name with a number of arguments that the host answers, each once.
 pub fn calls() -> Vec<(&'static str, usize)> {
     let mut calls: Vec<_> = functions()
