@@ -146,7 +146,7 @@ fn supply(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 fn digitizer(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
     let arguments = Arguments::of("digitizer", map).map_err(call)?;
     if let Some(samples) = arguments.number("samples").map_err(call)? {
-        stage.bench.set_samples(samples as usize)?;
+        stage.bench.set_samples(samples.round() as usize)?;
     }
     Ok(Value::Null)
 }

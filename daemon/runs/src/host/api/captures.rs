@@ -63,7 +63,7 @@ supply(#{ on: false });"#,
         arguments: &[Argument::Map(&[
             Key {
                 name: "levels_vrms",
-                takes: Takes::Numbers(0.0, 1e3),
+                takes: Takes::Setpoints,
                 needed: true,
                 what: "source levels, in the order in which they are set",
                 also: &["levels", "levels_v", "level_vrms", "volts"],

@@ -159,12 +159,10 @@ fn takes(name: &str, key: &Key, value: &Value, place: &str) -> Result<(), String
     };
     let fits = match key.takes {
         Takes::Number(low, high) => between(value, low, high),
-        Takes::Above(low, high) => between(value, low, high) && value.as_f64() != Some(low),
+        Takes::Setpoint => value.is_number(),
+        Takes::Setpoints => value.as_array().is_some_and(|list| list.iter().all(Value::is_number)),
         Takes::Whole(low, high) => {
             between(value, low, high) && value.as_f64().is_some_and(|number| number.fract() == 0.0)
-        }
-        Takes::Numbers(low, high) => {
-            value.as_array().is_some_and(|list| list.iter().all(|one| between(one, low, high)))
         }
         Takes::Flag => value.is_boolean(),
         Takes::Word(words) => value.as_str().is_some_and(|word| words.contains(&word)),
@@ -208,9 +206,9 @@ pub fn told(takes: Takes) -> String {
     };
     match takes {
         Takes::Number(low, high) => format!("a number{}", range(low, high)),
-        Takes::Above(low, high) => format!("a number above {low}, up to {high}"),
+        Takes::Setpoint => "a number".into(),
+        Takes::Setpoints => "a list of numbers".into(),
         Takes::Whole(low, high) => format!("a whole number{}", range(low, high)),
-        Takes::Numbers(low, high) => format!("a list of numbers{}", range(low, high)),
         Takes::Flag => "true or false".into(),
         Takes::Word(words) => words.iter().map(|word| format!("\"{word}\"")).collect::<Vec<_>>().join(" or "),
         Takes::Text => "a text".into(),

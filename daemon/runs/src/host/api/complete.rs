@@ -8,9 +8,8 @@ use super::{Gives, Holds, Shape};
 
 /// An answer with every field that its shape always has.
 pub fn complete(call: &Call, mut answer: Value) -> Value {
-    match meant(call).map(|function| function.gives) {
-        Ok(Gives::Map(shape) | Gives::Maps(shape, _)) => fill(shape, &mut answer),
-        _ => {}
+    if let Ok(Gives::Map(shape) | Gives::Maps(shape, _)) = meant(call).map(|function| function.gives) {
+        fill(shape, &mut answer);
     }
     answer
 }

@@ -43,9 +43,9 @@ fn argument(argument: &Argument) -> String {
         Argument::Map(_) => "settings: Map".into(),
         Argument::Plain(key) => {
             let kind = match key.takes {
-                Takes::Number(..) | Takes::Above(..) => "float",
+                Takes::Number(..) | Takes::Setpoint => "float",
                 Takes::Whole(..) => "int",
-                Takes::Numbers(..) | Takes::Texts => "Array",
+                Takes::Setpoints | Takes::Texts => "Array",
                 Takes::Flag => "bool",
                 Takes::Word(_) | Takes::Text => "String",
                 Takes::Given(_) => "Map",

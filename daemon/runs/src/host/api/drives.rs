@@ -6,7 +6,7 @@ use super::{Argument, By, Function, Gives, Key, Takes};
 /// Level under test, where it must be given.
 const LEVEL: Key = Key {
     name: "level_vrms",
-    takes: Takes::Number(0.0, 1e3),
+    takes: Takes::Setpoint,
     needed: true,
     what: "source level",
     also: &["level", "volts", "level_v", "vrms", "amplitude"],
@@ -23,23 +23,23 @@ pub const FUNCTIONS: &[Function] = &[
             Key { what: "level of the burst", ..LEVEL },
             Key {
                 name: "rest_vrms",
-                takes: Takes::Number(0.0, 1e3),
+                takes: Takes::Setpoint,
                 needed: false,
                 what: "level between bursts; left out, 20 dB below the burst's",
                 also: &["rest", "rest_v", "low_vrms"],
             },
             Key {
                 name: "cycles",
-                takes: Takes::Whole(1.0, CYCLES_MAX),
+                takes: Takes::Number(1.0, CYCLES_MAX),
                 needed: false,
-                what: "cycles of the burst; left out, as many as fit into 20 ms",
+                what: "cycles of the burst, rounded; left out, as many as fit into 20 ms",
                 also: &["on_cycles", "count"],
             },
             Key {
                 name: "rest_cycles",
-                takes: Takes::Whole(1.0, CYCLES_MAX),
+                takes: Takes::Number(1.0, CYCLES_MAX),
                 needed: false,
-                what: "cycles between bursts; left out, as many as fit into 480 ms",
+                what: "cycles between bursts, rounded; left out, as many as fit into 480 ms",
                 also: &["off_cycles"],
             },
         ])],

@@ -81,12 +81,13 @@ pub struct Key {
 pub enum Takes {
     /// A number from the first to the second.
     Number(f64, f64),
-    /// A number above the first, up to the second.
-    Above(f64, f64),
+    /// Something that is set on the bench: any number here, since the guard alone judges it, and a run that wants what it
+    /// may not have ends.
+    Setpoint,
+    /// A list of such.
+    Setpoints,
     /// A whole number, a float without a fraction too.
     Whole(f64, f64),
-    /// A list of numbers, each from the first to the second.
-    Numbers(f64, f64),
     /// true or false.
     Flag,
     /// One of these words.

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::check::{told, usage};
 use super::shapes::Holds;
-use super::{Argument, Function, Gives, Key, SUBJECTS, Shape, shapes};
+use super::{Argument, Function, Gives, Key, SUBJECTS, Shape, Takes, shapes};
 use crate::host::units::{SUFFIXES, unit_in, unit_of};
 
 /// What is told before the functions.
@@ -89,7 +89,7 @@ fn write_function(text: &mut String, function: &Function) {
             text,
             "| `{}`{needed} | {} | {} | {} |",
             key.name,
-            told(key.takes).replace('|', "\\|"),
+            takes(key.takes),
             unit_of(key.name),
             key.what
         );
@@ -108,6 +108,12 @@ fn write_function(text: &mut String, function: &Function) {
         let _ = writeln!(text, "\nFails: {}", function.fails);
     }
     let _ = writeln!(text, "\n```rust\n{}\n```", function.example.trim());
+}
+
+/// What is taken; of what is set on the bench, who judges it.
+fn takes(takes: Takes) -> String {
+    let judged = matches!(takes, Takes::Setpoint | Takes::Setpoints);
+    format!("{}{}", told(takes), if judged { ", within the limits of the bench file" } else { "" })
 }
 
 fn write_shape(text: &mut String, shape: &Shape) {
