@@ -10,6 +10,7 @@ use crate::ceiling::collapsed;
 use crate::chance::Chance;
 use crate::delivered::Delivered;
 use crate::drives::Playing;
+use crate::finding::finding_row;
 use crate::judge::judge_rating;
 use crate::open_tables::OpenTables;
 use crate::rebuild::BurstRecord;
@@ -18,8 +19,8 @@ use crate::served::fewer_driven;
 use crate::sweep::Shown;
 use crate::tables::{curve_rows, left_out_row, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, NotMeasured, RATINGS_FILE, Rating, RatingResult, RatingsFile,
-    RunError, Step, TemperatureStep, Watcher,
+    ChannelStep, Driven, Event, Finding, Nameplate, NotMeasured, RATINGS_FILE, Rating, RatingResult,
+    RatingsFile, RunError, Step, TemperatureStep, Watcher,
 };
 
 /// What was last commanded.
@@ -66,6 +67,8 @@ pub struct Stage {
     pub rating: Option<usize>,
     /// Ratings judged so far.
     pub results: Vec<RatingResult>,
+    /// What the script found out so far.
+    pub findings: Vec<Finding>,
     /// Ratings left out, since the bench can't serve them.
     pub left_out: Vec<NotMeasured>,
     /// What the self-check found.
@@ -100,6 +103,7 @@ impl Stage {
             now: Operating { driven, load_ohm, ..Operating::default() },
             rating: None,
             results: Vec::new(),
+            findings: Vec::new(),
             left_out: Vec::new(),
             selfcheck: None,
             chance,
@@ -141,6 +145,18 @@ impl Stage {
         {
             tables.bursts.append(record.rows())?;
         }
+        Ok(())
+    }
+
+    /// Keeps a finding: in the journal, the table and for the end of the run.
+    pub(crate) fn keep_finding(&mut self, finding: &Finding) -> Result<(), RunError> {
+        if self.journal("finding", finding)?
+            && let Some(tables) = &mut self.tables
+        {
+            tables.findings.append([finding_row(finding)])?;
+        }
+        self.findings.push(finding.clone());
+        self.tell(&Event::Found(finding));
         Ok(())
     }
 

@@ -18,7 +18,7 @@ const CALLS_MAX: usize = 32;
 /// Short strings that an engine keeps one copy of, as Rhai itself has it.
 const STRINGS_INTERNED_MAX: usize = 256;
 /// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 24] = [
+const FUNCTIONS: [(&str, usize); 25] = [
     ("source", 1),
     ("load", 1),
     ("supply", 1),
@@ -37,6 +37,7 @@ const FUNCTIONS: [(&str, usize); 24] = [
     ("capture_at", 1),
     ("find_ceiling", 1),
     ("record", 2),
+    ("finding", 1),
     ("burst", 1),
     ("two_tone", 1),
     ("burst_and_sustained", 1),

@@ -45,6 +45,7 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
             Ok(Value::Null)
         }
         ("record", [rating, ceiling]) => record(stage, rating, ceiling),
+        ("finding", [map]) => super::findings::finding(stage, map),
         ("bench_time_s", []) => Ok(stage.bench.now_s().into()),
         ("random", []) => Ok(stage.chance.draw().into()),
         _ => super::drives::carry_out(stage, asked),

@@ -9,6 +9,7 @@ mod convert;
 mod drives;
 mod engine;
 mod fault;
+mod findings;
 mod functions;
 mod here;
 mod rehearse;
