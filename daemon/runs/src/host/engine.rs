@@ -18,7 +18,7 @@ const CALLS_MAX: usize = 32;
 /// Short strings that an engine keeps one copy of, as Rhai itself has it.
 const STRINGS_INTERNED_MAX: usize = 256;
 /// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 25] = [
+const FUNCTIONS: [(&str, usize); 27] = [
     ("source", 1),
     ("load", 1),
     ("supply", 1),
@@ -38,6 +38,8 @@ const FUNCTIONS: [(&str, usize); 25] = [
     ("find_ceiling", 1),
     ("record", 2),
     ("finding", 1),
+    ("bench", 0),
+    ("capture_idle", 0),
     ("burst", 1),
     ("two_tone", 1),
     ("burst_and_sustained", 1),
@@ -96,6 +98,17 @@ pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<Scri
     without_clock(&mut engine, caller);
     engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
     engine.register_fn("db_to_ratio", |db: i64| 10f64.powf(db as f64 / 20.0));
+    engine.register_fn("ratio_to_db", |ratio: f64| 20.0 * ratio.log10());
+    engine.register_fn("root_sum_square", |parts: rhai::Array| -> Answer {
+        let squares: Option<Vec<f64>> = parts
+            .iter()
+            .map(|part| part.as_float().ok().or(part.as_int().ok().map(|whole| whole as f64)))
+            .map(|part| part.map(|part| part * part))
+            .collect();
+        squares
+            .map(|squares| squares.iter().sum::<f64>().sqrt().into())
+            .ok_or_else(|| "root_sum_square() takes a list of numbers".into())
+    });
     let watch = Arc::clone(caller);
     engine.on_progress(move |_| watch.is_over().then(|| Dynamic::from("the run is over")));
     let printing = Arc::clone(caller);

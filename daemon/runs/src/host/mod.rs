@@ -8,6 +8,7 @@ mod child;
 mod convert;
 mod drives;
 mod engine;
+mod facts;
 mod fault;
 mod findings;
 mod functions;

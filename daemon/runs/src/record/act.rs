@@ -105,6 +105,8 @@ pub enum Act {
     },
     /// A capture of noise.
     CaptureNoise,
+    /// A capture of outputs that nobody drives.
+    CaptureIdle,
     /// A capture of two tones.
     CaptureTwoTone {
         /// How it is read.
@@ -143,6 +145,7 @@ impl Act {
                 | Act::CaptureShort { .. }
                 | Act::CaptureBurst { .. }
                 | Act::CaptureNoise
+                | Act::CaptureIdle
                 | Act::CaptureTwoTone { .. }
         )
     }
