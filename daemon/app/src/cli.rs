@@ -171,6 +171,9 @@ pub struct RunOnPorts {
     /// The nameplate: the amplifier and its ratings
     #[arg(long, value_name = "FILE")]
     pub nameplate: PathBuf,
+    /// What is set of the script's parameters
+    #[command(flatten)]
+    pub set: crate::set::SetOrder,
     /// Folder under which the run's own folder is made [default: results, or the daemon's]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,

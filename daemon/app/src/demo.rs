@@ -8,7 +8,7 @@ use std::process::{Child, Command, Stdio};
 
 use clap::Args;
 use wattproof_bench::BenchFile;
-use wattproof_runs::{Nameplate, RunOrder, Script, read_script};
+use wattproof_runs::{Nameplate, RunOrder, Script, Set, read_script};
 use wattproof_serve::{Job, Place, Settings};
 
 use crate::cautions::CAUTIONS;
@@ -111,6 +111,7 @@ fn submit(bench: &str, state: &Path, source: &str, plate: &Path) -> Result<(), F
         bench,
         script: FileAsked::of(Path::new(SCRIPT), ".rhai", source),
         nameplate: FileAsked::of(plate, ".toml", &nameplate),
+        set: &Set::new(),
         hold: None,
         without_selfcheck: false,
     };

@@ -1,7 +1,7 @@
 //! `wattproof run` and `wattproof resume`: a script on any bench.
 
 use wattproof_bench::{BenchFile, check_dialects};
-use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, read_script};
+use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, parameters_of, read_script};
 
 use crate::cautions::CAUTIONS;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
@@ -21,14 +21,16 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     let bench = BenchFile::read(&order.bench)?;
     check_dialects(&bench)?;
     let nameplate = Nameplate::read(&order.nameplate)?;
-    let source = read_script(&order.script)?;
-    if !order.tell && run_through_daemon(order, &bench.name, &source)? {
+    let script = Script { path: order.script.clone(), source: read_script(&order.script)? };
+    let set = order.set.by_name()?;
+    // What can't be set is told before a port is opened.
+    parameters_of(&script, &set)?;
+    if !order.tell && run_through_daemon(order, &bench.name, &script.source, &set)? {
         return Ok(());
     }
-    let script = Script { path: order.script.clone(), source };
     let out = order.out.clone().unwrap_or_else(|| RESULTS.into());
     let mut run = RunOrder::new(script, in_own_process()?, nameplate, out);
-    run.selfcheck = !order.without_selfcheck;
+    (run.selfcheck, run.set) = (!order.without_selfcheck, set);
     let state = state_folder(order.state.as_deref(), &bench.name);
     if order.tell {
         return run_and_tell(bench, state, run, order.cool_to);

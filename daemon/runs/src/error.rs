@@ -71,6 +71,16 @@ pub enum RunError {
         /// Why.
         source: std::io::Error,
     },
+    /// A parameter was set that the script does not have.
+    #[error("script {path} has no parameter {name}{hint}; `wattproof check` lists them")]
+    NoParameter {
+        /// The script.
+        path: PathBuf,
+        /// The name that was set.
+        name: String,
+        /// The nearest right one, and all there are.
+        hint: String,
+    },
     /// A host call makes no sense where it stands.
     #[error("{0}")]
     Call(String),
@@ -137,6 +147,7 @@ impl RunError {
             | RunError::JournalEnds => true,
             RunError::Script(_)
             | RunError::ReadScript { .. }
+            | RunError::NoParameter { .. }
             | RunError::Call(_)
             | RunError::NoCeiling(_)
             | RunError::NothingServed(_)

@@ -96,7 +96,8 @@ pub(crate) fn of_channel(file: &BenchFile, day: &str, channel: &ChannelStep, hz:
     let shares = shares(channel);
     let vrms = r.fundamental_vrms.or(r.out_vrms).unwrap_or_default();
     let (u_v, u_i) = (inputs.volts(vrms, shares), r.out_irms.and_then(|irms| inputs.amps_gain(irms)));
-    let voltage = |value: Option<f64>, noise: Option<f64>| Some(rss(&[value?.abs() * u_v, noise.unwrap_or_default()]));
+    let voltage =
+        |value: Option<f64>, noise: Option<f64>| Some(rss(&[value?.abs() * u_v, noise.unwrap_or_default()]));
     let u_p = u_i.map(|u_i| rss(&[inputs.volts_gain(vrms, shares), u_i, 2.0 * inputs.common]));
     let turn = std::f64::consts::TAU * hz * inputs.skew_s;
     let reactive = r.phase_deg.map_or(0.0, |deg| deg.to_radians().tan().abs());
@@ -114,9 +115,11 @@ pub(crate) fn of_channel(file: &BenchFile, day: &str, channel: &ChannelStep, hz:
         let ratio = rss(&[inputs.volts_gain(vrms, shares), u_i?]);
         Some(rss(&[value?.abs() * ratio, other.unwrap_or_default().abs() * turn, noise.unwrap_or_default()]))
     };
-    let gain_db = channel.gain_db.and(r.fundamental_vrms).filter(|vrms| *vrms > 0.0).map(|vrms| {
-        DB_PER_RATIO * rss(&[u_v, r.u.fundamental_vrms.unwrap_or_default() / vrms])
-    });
+    let gain_db = channel
+        .gain_db
+        .and(r.fundamental_vrms)
+        .filter(|vrms| *vrms > 0.0)
+        .map(|vrms| DB_PER_RATIO * rss(&[u_v, r.u.fundamental_vrms.unwrap_or_default() / vrms]));
     let quantities = [
         ("out_vrms", voltage(r.out_vrms, r.u.out_vrms)),
         ("band_vrms", voltage(r.band_vrms, r.u.band_vrms)),

@@ -54,8 +54,8 @@ pub use error::{RunError, ScriptFault};
 pub use finding::Finding;
 pub use folder::{CAPTURES_FOLDER, FINDINGS_FILE, JOURNAL_FILE, RunFolder};
 pub use host::{
-    Script, WorkerProgram, check_script, check_source, read as read_script, rehearse_script,
-    work as work_for_daemon,
+    Layout, Limits, Parameter, ParameterKind, ParameterValue, Script, Set, WorkerProgram, check_source,
+    parameters_of, read as read_script, rehearse_script, set_of, work as work_for_daemon,
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};
 pub use judge::RatingResult;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::captures::{CaptureRef, load};
-use crate::host::{Host, Script, Stopping, perform_here};
+use crate::host::{Host, Script, Stopping, perform_here, set_of};
 use crate::record::{Divergence, RecordedBench};
 use crate::resume::read_history;
 use crate::selfcheck::check_first;
@@ -55,9 +55,9 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
     }
     let script =
         Script { path: PathBuf::from(&history.opened.script), source: history.opened.source.clone() };
-    let nameplate = history.opened.nameplate.clone();
+    let (nameplate, set) = (history.opened.nameplate.clone(), set_of(&history.opened.parameters));
     let recorded = RecordedBench::replayed(history, folder);
-    let stage = Stage::new(recorded, nameplate, None, Arc::new(Unwatched));
+    let stage = Stage::new(recorded, nameplate, set, None, Arc::new(Unwatched));
     let mut host = Host::new(stage);
     let ready = leave_out(&mut host.stage).and_then(|()| check_first(&mut host.stage));
     let (host, performed) = match ready {

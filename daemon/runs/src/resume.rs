@@ -8,7 +8,7 @@ use serde_json::json;
 use wattproof_bench::{Bench, BenchFile};
 
 use crate::folder::JOURNAL_FILE;
-use crate::host::Script;
+use crate::host::{Script, set_of};
 use crate::open_tables::OpenTables;
 use crate::rebuild::tables;
 use crate::record::{Ended, History, Opened, RecordedBench};
@@ -90,10 +90,10 @@ pub fn resume_in(
     let script = script_of(&history.opened, order.script.as_ref());
     let journal = Journal::reopen(folder.disk(), &folder.file(JOURNAL_FILE), &read)?;
     let renewed = OpenTables::renewed(&folder, &tables(&folder, &read.lines)?)?;
-    let nameplate = history.opened.nameplate.clone();
+    let (nameplate, set) = (history.opened.nameplate.clone(), set_of(&history.opened.parameters));
     let answered = history.lines.iter().filter(|line| line.kind == "step").count();
     let recorded = RecordedBench::resumed(history, Arc::clone(bench), folder, journal);
-    let stage = Stage::new(recorded, nameplate, Some(renewed), watcher);
+    let stage = Stage::new(recorded, nameplate, set, Some(renewed), watcher);
     let doing = format!("answering {answered} steps from the record");
     stage.tell(&Event::Doing(&doing));
     Ok(conduct(bench, &script, &order.script_in, stage))

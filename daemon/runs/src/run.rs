@@ -12,7 +12,9 @@ use wattproof_method::selfcheck::SelfCheck;
 
 use crate::disk::{Disk, MachineDisk};
 use crate::folder::JOURNAL_FILE;
-use crate::host::{Host, Script, Stopping, WorkerProgram, perform_here, perform_in_child};
+use crate::host::{
+    Host, Script, Set, Stopping, WorkerProgram, parameters_of, perform_here, perform_in_child, set_of,
+};
 use crate::open_tables::OpenTables;
 use crate::rebuild::rebuild_own;
 use crate::record::{Facts, Opened, RecordedBench};
@@ -31,6 +33,8 @@ pub struct RunOrder {
     pub script: Script,
     /// Where the script is performed.
     pub script_in: ScriptIn,
+    /// What is set of the script's parameters, in place of their defaults.
+    pub set: Set,
     /// The amplifier under test.
     pub nameplate: Nameplate,
     /// Folder under which the run's own folder is made.
@@ -44,7 +48,8 @@ pub struct RunOrder {
 impl RunOrder {
     /// A run recorded on this machine's disk, whose bench is checked first.
     pub fn new(script: Script, script_in: ScriptIn, nameplate: Nameplate, results: PathBuf) -> Self {
-        RunOrder { script, script_in, nameplate, results, disk: Arc::new(MachineDisk), selfcheck: true }
+        let (set, disk) = (Set::new(), Arc::new(MachineDisk));
+        RunOrder { script, script_in, set, nameplate, results, disk, selfcheck: true }
     }
 }
 
@@ -97,9 +102,10 @@ pub struct RunSummary {
 /// Runs a script on an open bench and leaves the bench safe, whatever happens.
 ///
 /// # Errors
-/// Only when the run could not be begun (folder, journal); later failures are in the summary.
+/// Only when the run could not be begun (parameters, folder, journal); later failures are in the summary.
 pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> Result<RunSummary, RunError> {
     order.nameplate.fits(bench.file()).map_err(RunError::Call)?;
+    let parameters = parameters_of(&order.script, &order.set)?;
     let folder = RunFolder::create(Arc::clone(&order.disk), &order.results, &order.nameplate.model)?;
     let started_utc = utc();
     let begun_day = started_utc.chars().take(DAY_CHARS).collect();
@@ -111,6 +117,7 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
         script: order.script.path.display().to_string(),
         script_sha256: sha256(&order.script.source),
         source: order.script.source.clone(),
+        parameters,
         nameplate: order.nameplate.clone(),
         instruments: json!(bench.identities()),
         facts: Facts {
@@ -127,7 +134,8 @@ pub fn run(bench: &Arc<Bench>, order: &RunOrder, watcher: Arc<dyn Watcher>) -> R
     folder.write_whole(RUN_FILE, &text)?;
     let tables = OpenTables::create(&folder)?;
     let recorded = RecordedBench::live(opened.facts, Arc::clone(bench), folder, journal);
-    let stage = Stage::new(recorded, order.nameplate.clone(), Some(tables), watcher);
+    let set = set_of(&opened.parameters);
+    let stage = Stage::new(recorded, order.nameplate.clone(), set, Some(tables), watcher);
     Ok(conduct(bench, &order.script, &order.script_in, stage))
 }
 

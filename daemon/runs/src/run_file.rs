@@ -4,6 +4,7 @@ use serde::Serialize;
 use serde_json::Value;
 use wattproof_bench::{CalibrationState, Measures};
 
+use crate::host::Parameter;
 use crate::record::Opened;
 use crate::{Line, Outcome, RatingResult, RunError, RunFolder};
 
@@ -23,6 +24,8 @@ pub struct RunFile<'a> {
     resumed: Vec<&'a Value>,
     script: &'a str,
     script_sha256: &'a str,
+    /// The script's parameters with their values.
+    parameters: &'a [Parameter],
     nameplate: &'a crate::Nameplate,
     bench: &'a wattproof_bench::BenchFile,
     instruments: &'a Value,
@@ -97,6 +100,7 @@ impl<'a> RunFile<'a> {
             resumed: lines.iter().filter(|line| line.kind == "resumed").map(|line| &line.data).collect(),
             script: &opened.script,
             script_sha256: &opened.script_sha256,
+            parameters: &opened.parameters,
             nameplate: &opened.nameplate,
             bench: &opened.facts.bench,
             instruments: &opened.instruments,

@@ -11,6 +11,7 @@ use crate::chance::Chance;
 use crate::delivered::Delivered;
 use crate::drives::Playing;
 use crate::finding::finding_row;
+use crate::host::{Asked, Set};
 use crate::judge::judge_rating;
 use crate::open_tables::OpenTables;
 use crate::rebuild::BurstRecord;
@@ -73,6 +74,8 @@ pub struct Stage {
     pub left_out: Vec<NotMeasured>,
     /// What the self-check found.
     pub selfcheck: Option<SelfCheck>,
+    /// Answers for the script's parameters.
+    pub asked: Asked,
     /// Draws numbers for scripts; begins anew with every run.
     pub chance: Chance,
     /// Those that served a rating.
@@ -87,10 +90,11 @@ pub struct Stage {
 }
 
 impl Stage {
-    /// A stage on a recorded bench; without `tables` nothing is written but the journal.
+    /// A stage on a recorded bench, with what was `set` of the script's parameters; without `tables` nothing is written but the journal.
     pub fn new(
         bench: RecordedBench,
         nameplate: Nameplate,
+        set: Set,
         tables: Option<OpenTables>,
         watcher: Arc<dyn Watcher>,
     ) -> Self {
@@ -106,6 +110,7 @@ impl Stage {
             findings: Vec::new(),
             left_out: Vec::new(),
             selfcheck: None,
+            asked: Asked::new(set),
             chance,
             steps: Vec::new(),
             shown: Shown::default(),

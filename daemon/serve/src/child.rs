@@ -140,6 +140,9 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
         .arg(&place.file);
     command.arg("--nameplate").arg(NAMEPLATE_FILE).arg("--out").arg(&daemon.settings.results);
     command.arg("--state").arg(place.state.parent().unwrap_or(&place.state));
+    for (name, value) in &job.set {
+        command.arg("--set").arg(format!("{name}={}", typed(value)));
+    }
     if job.without_selfcheck {
         command.arg("--without-selfcheck");
     }
@@ -152,6 +155,15 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
     // It is not the service: the daemon is.
     command.env_remove("NOTIFY_SOCKET");
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn()
+}
+
+/// A parameter's value as the command line takes it.
+fn typed(value: &serde_json::Value) -> String {
+    match value {
+        serde_json::Value::String(word) => word.clone(),
+        serde_json::Value::Array(items) => items.iter().map(typed).collect::<Vec<_>>().join(","),
+        other => other.to_string(),
+    }
 }
 
 /// Passes orders on; a run that does not end after a stop is sent a signal, then killed.

@@ -1,7 +1,10 @@
 //! A job: one run that was submitted, from the queue to its end. What the API shows of it is what the disk keeps.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use utoipa::ToSchema;
 
 /// One run that was submitted.
@@ -50,6 +53,9 @@ pub struct Job {
     pub bench_wrong: bool,
     /// Whether the bench is not checked before the script.
     pub without_selfcheck: bool,
+    /// What was set of the script's parameters, by name.
+    #[serde(default)]
+    pub set: BTreeMap<String, Value>,
 }
 
 /// Where a job stands.

@@ -6,7 +6,7 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use wattproof_runs::{Event, MachineDisk, Outcome, RunOrder, Script, ScriptIn, Watcher};
+use wattproof_runs::{Event, MachineDisk, Outcome, RunOrder, Script, ScriptIn, Set, Watcher};
 
 use crate::schedule::{Unplayable, open, stand_up};
 use crate::setup;
@@ -58,6 +58,7 @@ pub fn live_through(hours: f64, every_h: f64, results: PathBuf) -> Result<Hours,
     let order = RunOrder {
         script: Script { path: PathBuf::from("hours.rhai"), source: setup::whole_script(&text) },
         script_in: ScriptIn::Here,
+        set: Set::new(),
         nameplate: setup::nameplate(),
         results,
         disk: Arc::new(MachineDisk),

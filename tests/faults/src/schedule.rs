@@ -8,7 +8,7 @@ use wattproof_bench::{Bench, Extras, Parts};
 use wattproof_guard::State;
 use wattproof_link::{Address, Link, LinkError};
 use wattproof_runs::{
-    Event, ResumeOrder, RunFolder, RunOrder, RunSummary, Script, ScriptIn, Watcher, resume_in,
+    Event, ResumeOrder, RunFolder, RunOrder, RunSummary, Script, ScriptIn, Set, Watcher, resume_in,
 };
 use wattproof_virtual_bench::instruments::{Compute, bench};
 use wattproof_virtual_bench::{World, catalogue};
@@ -182,6 +182,7 @@ fn live(site: &Arc<Site>, script: &Played, faults: &[Fault], sabotage: Option<Sa
     let order = RunOrder {
         script: Script { path: PathBuf::from(format!("{}.rhai", script.name)), source: script.text.clone() },
         script_in: ScriptIn::Here,
+        set: Set::new(),
         nameplate: setup::nameplate(),
         results: PathBuf::from("results"),
         disk: Arc::new(DaemonDisk { site: Arc::clone(site), daemon }),

@@ -6,6 +6,7 @@ use std::path::Path;
 use chrono::{DateTime, Utc};
 use clap::Args;
 use serde::Serialize;
+use wattproof_runs::Set;
 use wattproof_serve::{Bench, Hold, Job};
 
 use super::holds::moment;
@@ -51,6 +52,8 @@ pub struct JobAsked<'a> {
     pub script: FileAsked<'a>,
     /// The nameplate.
     pub nameplate: FileAsked<'a>,
+    /// What is set of the script's parameters.
+    pub set: &'a Set,
     /// What it waits for besides its turn.
     pub hold: Option<Hold>,
     /// Whether the bench is not checked before the script.
@@ -73,7 +76,7 @@ impl<'a> FileAsked<'a> {
 
 /// Hands a run to the daemon that holds its bench and follows it; false where no daemon does, or this process was asked
 /// for.
-pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str) -> Result<bool, Failure> {
+pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str, set: &Set) -> Result<bool, Failure> {
     let Some(state) = all_state(order.state.as_deref()) else { return Ok(false) };
     let socket = Socket::of(&state);
     block_on(async {
@@ -104,6 +107,7 @@ pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str) -> Resu
             bench: &held.bench,
             script: FileAsked::of(&order.script, ".rhai", source),
             nameplate: FileAsked::of(&order.nameplate, ".toml", &nameplate),
+            set,
             hold: hold(order),
             without_selfcheck: order.without_selfcheck,
         };

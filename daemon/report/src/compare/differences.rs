@@ -4,7 +4,7 @@ use wattproof_bench::CalibrationState;
 use wattproof_runs::{Driven, LimitBy, Outcome};
 
 use super::Side;
-use crate::record::{Checked, file_name, is_simulated};
+use crate::record::{Checked, file_name, is_simulated, parameters_words};
 
 /// Hexadecimal digits of a hash that are shown.
 const HASH_SHOWN: usize = 12;
@@ -26,6 +26,7 @@ pub fn differences(sides: &[Side]) -> Vec<String> {
         let hash: String = side.file.script_sha256.chars().take(HASH_SHOWN).collect();
         format!("{} (SHA-256 {hash}…)", file_name(&side.file.script))
     });
+    look("parameters of the script", &|side| parameters_words(&side.file.parameters));
     look("self-check", &|side| match side.file.selfcheck {
         Some(Checked::Made(_)) => "made".into(),
         Some(Checked::LeftOut) => "left out".into(),

@@ -7,7 +7,7 @@ use super::deviations::deviations;
 use super::found::found;
 use super::{Fact, Page, facts, style};
 use crate::figures::{Setting, claim_words, curves_of, draw_curves, draw_supply, subtitle};
-use crate::record::{Recorded, Story, file_name, is_simulated, steps_of};
+use crate::record::{Recorded, Story, file_name, is_simulated, parameters_words, set_words, steps_of};
 use crate::{CAUTIONS, ReportError};
 
 /// What stands at the top.
@@ -160,6 +160,7 @@ fn again(story: &Story) -> Again {
         facts: vec![
             Fact::new("Script", opened.script.clone()),
             Fact::new("SHA-256 of the script", opened.script_sha256.clone()),
+            Fact::new("Parameters of the script", parameters_words(&opened.parameters)),
             Fact::new("Program that recorded", format!("wattproof {}", opened.wattproof_version)),
             Fact::new("Program that reported", format!("wattproof {}", env!("CARGO_PKG_VERSION"))),
             Fact::new("Journal", format!("{} lines, chain {}: {whole}", journal.lines, journal.chain)),
@@ -167,9 +168,10 @@ fn again(story: &Story) -> Again {
         commands: format!(
             "wattproof recompute {run}    # every reading again from the stored samples, compared bit for bit\n\
              wattproof rebuild {run}      # every table again from the journal\n\
-             wattproof run {script} --bench bench.toml --nameplate amplifier.toml    # the whole run again",
+             wattproof run {script} --bench bench.toml --nameplate amplifier.toml{set}    # the whole run again",
             run = opened.run,
-            script = file_name(&opened.script)
+            script = file_name(&opened.script),
+            set = set_words(&opened.parameters)
         ),
         script: file_name(&opened.script),
         source: opened.source.clone(),

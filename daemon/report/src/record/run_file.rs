@@ -3,7 +3,7 @@
 use serde::Deserialize;
 use serde::de::IgnoredAny;
 use wattproof_bench::CalibrationState;
-use wattproof_runs::{Nameplate, Outcome};
+use wattproof_runs::{Nameplate, Outcome, Parameter};
 
 use super::folder::{RUN_FILE_BYTES_MAX, Recorded};
 use crate::ReportError;
@@ -19,6 +19,9 @@ pub(crate) struct RunFile {
     pub outcome: Option<Outcome>,
     pub script: String,
     pub script_sha256: String,
+    /// The script's parameters; none in older records.
+    #[serde(default)]
+    pub parameters: Vec<Parameter>,
     pub nameplate: Nameplate,
     pub bench: BenchSummary,
     #[serde(default)]

@@ -6,7 +6,8 @@ use serde_json::{Map, Value};
 use wattproof_bench::BenchFile;
 use wattproof_method::selfcheck::SelfCheck;
 use wattproof_runs::{
-    Finding, JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, RatingRecord, RatingResult, walk_journal,
+    Finding, JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, Parameter, RatingRecord, RatingResult,
+    walk_journal,
 };
 
 use super::folder::{Recorded, last_of_each, last_of_findings};
@@ -22,6 +23,9 @@ pub(crate) struct Opened {
     pub script: String,
     pub script_sha256: String,
     pub source: String,
+    /// The script's parameters; none in older records.
+    #[serde(default)]
+    pub parameters: Vec<Parameter>,
     pub nameplate: Nameplate,
     #[serde(default)]
     pub instruments: Vec<Instrument>,

@@ -3,6 +3,8 @@
 
 use serde_json::{Map, Value};
 
+use super::nearest::perhaps;
+
 /// A call's named arguments.
 pub struct Arguments {
     call: &'static str,
@@ -16,12 +18,16 @@ impl Arguments {
         let map = map.ok_or_else(|| format!("{call}() takes a map, #{{ {}: … }}", known.join(": …, ")))?;
         for key in map.keys() {
             if !known.contains(&key.as_str()) {
-                let nearest = known.iter().min_by_key(|name| distance(name, key));
-                let hint = nearest.map(|name| format!(", perhaps {name}")).unwrap_or_default();
+                let hint = perhaps(key, known.iter().copied());
                 return Err(format!("{call}() knows no {key}{hint}; it takes {}", known.join(", ")));
             }
         }
         Ok(Arguments { call, map })
+    }
+
+    /// Whatever was given.
+    pub fn value(&self, key: &str) -> Option<&Value> {
+        self.map.get(key)
     }
 
     /// A finite number, if given.
@@ -45,6 +51,15 @@ impl Arguments {
         self.map.get(key).map(|value| value.as_bool().ok_or_else(|| wrong(value))).transpose()
     }
 
+    /// A list of words, if given.
+    pub fn words(&self, key: &str) -> Result<Option<Vec<String>>, String> {
+        let Some(value) = self.map.get(key) else { return Ok(None) };
+        let words =
+            value.as_array().map(|list| list.iter().map(|word| word.as_str().map(str::to_string)).collect());
+        let wrong = || format!("{}(#{{ {key}: … }}) takes a list of texts, not {value}", self.call);
+        words.flatten().map(Some).ok_or_else(wrong)
+    }
+
     /// A word, if given.
     pub fn word(&self, key: &str) -> Result<Option<String>, String> {
         let wrong = |value: &Value| format!("{}(#{{ {key}: … }}) takes a text, not {value}", self.call);
@@ -63,42 +78,9 @@ pub fn number(call: &str, name: &str, value: &Value) -> Result<f64, String> {
         .ok_or_else(|| format!("{call}() needs {name} as a finite number, not {value}"))
 }
 
-/// Edit distance (Levenshtein), to offer the nearest right name.
-fn distance(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, ca) in a.chars().enumerate() {
-        let mut diagonal = i;
-        let mut left = i + 1;
-        for (j, cb) in b.iter().enumerate() {
-            let above = row.get(j + 1).copied().unwrap_or(0);
-            let cost = (diagonal + usize::from(ca != *cb)).min(above + 1).min(left + 1);
-            diagonal = above;
-            if let Some(cell) = row.get_mut(j) {
-                *cell = left;
-            }
-            left = cost;
-        }
-        if let Some(cell) = row.last_mut() {
-            *cell = left;
-        }
-    }
-    row.last().copied().unwrap_or(0)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn edit_distance_of_known_pairs() {
-        // Textbook pairs, from memory.
-        for (a, b, d) in
-            [("kitten", "sitting", 3), ("", "abc", 3), ("abc", "", 3), ("flaw", "lawn", 2), ("x", "x", 0)]
-        {
-            assert_eq!(distance(a, b), d, "{a} {b}");
-        }
-    }
 
     #[test]
     fn a_slip_is_told_with_the_nearest_name() {

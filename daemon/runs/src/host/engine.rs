@@ -9,16 +9,34 @@ use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext};
 use super::call::{Call, CallRefused, Caller, Script};
 use super::convert::{from_json, to_json};
 use super::fault;
+use super::layout::{Layout, REQUIRES, layout};
 use crate::ScriptFault;
 
-/// Most operations of one script. Host calls take the time of a run, operations only that of its arithmetic.
-const OPERATIONS_MAX: u64 = 20_000_000;
 /// Deepest nesting of function calls; deeper ones could exhaust the thread's stack.
 const CALLS_MAX: usize = 32;
 /// Short strings that an engine keeps one copy of, as Rhai itself has it.
 const STRINGS_INTERNED_MAX: usize = 256;
+/// How much a script may do and keep.
+#[derive(Debug, Clone, Copy)]
+pub struct Bounds {
+    /// Most operations. Host calls take the time of a run, operations only that of its arithmetic.
+    operations: u64,
+    /// Most items of a list, with those of lists in it.
+    items: usize,
+    /// Most variables.
+    variables: usize,
+}
+
+impl Bounds {
+    /// Of a run.
+    pub const RUN: Bounds = Bounds { operations: 20_000_000, items: 100_000, variables: 1_000 };
+    /// Of listing parameters, which may happen in a process that the kernel does not bound.
+    pub const LISTING: Bounds = Bounds { operations: 100_000, items: 2_000, variables: 200 };
+}
+
 /// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 27] = [
+const FUNCTIONS: [(&str, usize); 28] = [
+    ("param", 2),
     ("source", 1),
     ("load", 1),
     ("supply", 1),
@@ -51,39 +69,47 @@ const FUNCTIONS: [(&str, usize); 27] = [
 /// The built-in functions, made once: that takes longer than many a script.
 static BUILT_IN: LazyLock<StandardPackage> = LazyLock::new(StandardPackage::new);
 
-fn bounded() -> Engine {
+fn bounded(bounds: Bounds) -> Engine {
     let mut engine = Engine::new_raw();
     engine.register_global_module(BUILT_IN.as_shared_module());
     engine.set_max_strings_interned(STRINGS_INTERNED_MAX);
     engine
-        .set_max_operations(OPERATIONS_MAX)
+        .set_max_operations(bounds.operations)
         .set_max_call_levels(CALLS_MAX)
         .set_max_expr_depths(64, 32)
         .set_max_string_size(64 * 1024)
-        .set_max_array_size(100_000)
-        .set_max_map_size(10_000)
+        .set_max_array_size(bounds.items)
+        .set_max_map_size(bounds.items / 10)
         .set_max_modules(0)
         .set_max_functions(256)
-        .set_max_variables(1_000);
+        .set_max_variables(bounds.variables);
     engine.disable_symbol("eval");
     engine.disable_symbol("import");
     engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
     engine
 }
 
-fn compile(engine: &Engine, script: &Script) -> Result<AST, Box<ScriptFault>> {
-    engine.compile(&script.source).map_err(|error| {
-        let text = error.err_type().to_string();
-        Box::new(fault::from_position(&script.path, &script.source, error.position(), text))
-    })
+fn compile(engine: &mut Engine, script: &Script) -> Result<(AST, Layout), Box<ScriptFault>> {
+    let fault = |position, text| Box::new(fault::from_position(&script.path, &script.source, position, text));
+    // It says for whom the script is written and does nothing.
+    let word = engine.register_custom_syntax([REQUIRES, "$string$"], false, |_, _| Ok(Dynamic::UNIT));
+    word.map_err(|error| fault(error.position(), error.to_string()))?;
+    let ast = engine
+        .compile(&script.source)
+        .map_err(|error| fault(error.position(), error.err_type().to_string()))?;
+    let own = |name: &str| ast.iter_functions().any(|function| function.name == name);
+    let asks_bench =
+        |name: &str| name != "param" && FUNCTIONS.iter().any(|(known, _)| *known == name) && !own(name);
+    let layout = layout(&ast, asks_bench).map_err(|(position, text)| fault(position, text))?;
+    Ok((ast, layout))
 }
 
-/// Parses a script.
+/// Parses a script; gives how it is laid out.
 ///
 /// # Errors
 /// Its first fault, with place and source line.
-pub fn parse(script: &Script) -> Result<(), Box<ScriptFault>> {
-    compile(&bounded(), script).map(|_| ())
+pub fn parse(script: &Script) -> Result<Layout, Box<ScriptFault>> {
+    compile(&mut bounded(Bounds::RUN), script).map(|(_, layout)| layout)
 }
 
 /// Runs a script on the calling thread until it ends, fails or the run is over.
@@ -91,7 +117,19 @@ pub fn parse(script: &Script) -> Result<(), Box<ScriptFault>> {
 /// # Errors
 /// The fault that ended it, with place and source line.
 pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<ScriptFault>> {
-    let mut engine = bounded();
+    perform_within(script, caller, Bounds::RUN)
+}
+
+/// The same within other bounds.
+///
+/// # Errors
+/// As [`perform`].
+pub fn perform_within(
+    script: &Script,
+    caller: &Arc<dyn Caller>,
+    bounds: Bounds,
+) -> Result<(), Box<ScriptFault>> {
+    let mut engine = bounded(bounds);
     for (name, count) in FUNCTIONS {
         register(&mut engine, name, count, caller);
     }
@@ -116,7 +154,7 @@ pub fn perform(script: &Script, caller: &Arc<dyn Caller>) -> Result<(), Box<Scri
     engine.on_print(move |text| drop(printing.print(text)));
     let debugging = Arc::clone(caller);
     engine.on_debug(move |text, _, position| drop(debugging.print(&format!("{position:?} {text}"))));
-    let ast = compile(&engine, script)?;
+    let (ast, _) = compile(&mut engine, script)?;
     engine.run_ast(&ast).map_err(|error| {
         let message = fault::message(&error);
         Box::new(fault::from_position(&script.path, &script.source, fault::innermost(&error), message))

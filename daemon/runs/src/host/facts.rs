@@ -5,10 +5,10 @@ use serde_json::{Value, json};
 use super::call::Call;
 use super::functions::call;
 use crate::RunError;
+use crate::Step;
 use crate::expanded::{ceiling_answer, step_answer};
 use crate::idle::idle_answer;
 use crate::stage::Stage;
-use crate::Step;
 use wattproof_method::Ceiling;
 
 /// Carries out `bench`, `capture_idle`, and what scripts are told of steps and ceilings.

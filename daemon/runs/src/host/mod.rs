@@ -13,7 +13,11 @@ mod fault;
 mod findings;
 mod functions;
 mod here;
+mod layout;
+mod nearest;
+mod parameters;
 mod rehearse;
+mod units;
 mod wire;
 mod worker;
 
@@ -21,6 +25,8 @@ pub use answering::Host;
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use here::perform_here;
+pub use layout::Layout;
+pub use parameters::{Asked, Limits, Parameter, ParameterKind, ParameterValue, Set, parameters_of, set_of};
 pub use rehearse::rehearse_script;
 pub use worker::work;
 
@@ -50,19 +56,11 @@ impl Stopping {
     }
 }
 
-/// Parses a script and reports its first error with place and source line.
-///
-/// # Errors
-/// [`RunError::ReadScript`], [`RunError::Script`].
-pub fn check_script(path: &Path) -> Result<(), RunError> {
-    check_source(&Script { path: path.into(), source: read(path)? })
-}
-
-/// Checks a script that is in hand without running it.
+/// Checks a script without running it; gives how it is laid out.
 ///
 /// # Errors
 /// [`RunError::Script`] with file, line and column.
-pub fn check_source(script: &Script) -> Result<(), RunError> {
+pub fn check_source(script: &Script) -> Result<Layout, RunError> {
     engine::parse(script).map_err(RunError::Script)
 }
 

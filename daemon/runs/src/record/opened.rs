@@ -5,6 +5,7 @@ use wattproof_bench::BenchFile;
 use wattproof_guard::Limits;
 
 use crate::Nameplate;
+use crate::host::Parameter;
 
 /// What was run, on what.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -23,6 +24,9 @@ pub struct Opened {
     pub script_sha256: String,
     /// The script itself.
     pub source: String,
+    /// Its parameters with their values; none in older records.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parameters: Vec<Parameter>,
     /// The amplifier under test.
     pub nameplate: Nameplate,
     /// The instruments: role, link, dialect, identity.

@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 use axum::Json;
 use axum::extract::State;
 use serde::Serialize;
+use serde_json::Value;
 use utoipa::ToSchema;
-use wattproof_runs::{Nameplate, read_script};
+use wattproof_runs::{Nameplate, Parameter, ParameterKind, Script, Set, parameters_of, read_script};
 
 use super::{Ground, Problem};
 
@@ -20,6 +21,77 @@ pub struct ScriptChoice {
     name: String,
     /// The first line of its head comment.
     purpose: String,
+    /// Its parameters, in its order.
+    parameters: Vec<ParameterChoice>,
+    /// Why it can't be run, if it can't.
+    fault: Option<String>,
+}
+
+/// A parameter of a script: what `set` of a new job may name.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ParameterChoice {
+    /// Its name, which ends in its unit.
+    name: String,
+    /// What it is; empty where the script does not say.
+    what: String,
+    /// Its unit; empty where it has none.
+    unit: String,
+    /// What kind of thing it is.
+    kind: KindOfParameter,
+    /// What it is worth when nobody sets it.
+    default: Value,
+    /// Lowest value of a number, or of each of a list.
+    min: Option<f64>,
+    /// Highest value of a number, or of each of a list.
+    max: Option<f64>,
+    /// The words there are to choose from.
+    choices: Vec<String>,
+}
+
+/// What kind of thing a parameter is.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum KindOfParameter {
+    /// A number.
+    Number,
+    /// A whole number.
+    Whole,
+    /// A list of numbers.
+    Numbers,
+    /// A list of whole numbers.
+    Wholes,
+    /// One of some words.
+    Word,
+    /// Yes or no.
+    Flag,
+}
+
+impl From<ParameterKind> for KindOfParameter {
+    fn from(kind: ParameterKind) -> Self {
+        match kind {
+            ParameterKind::Number => Self::Number,
+            ParameterKind::Whole => Self::Whole,
+            ParameterKind::Numbers => Self::Numbers,
+            ParameterKind::Wholes => Self::Wholes,
+            ParameterKind::Word => Self::Word,
+            ParameterKind::Flag => Self::Flag,
+        }
+    }
+}
+
+impl From<Parameter> for ParameterChoice {
+    fn from(one: Parameter) -> Self {
+        ParameterChoice {
+            default: one.default.json(),
+            kind: one.kind.into(),
+            min: one.limits.map(|limits| limits.min),
+            max: one.limits.map(|limits| limits.max),
+            name: one.name,
+            what: one.what,
+            unit: one.unit,
+            choices: one.choices,
+        }
+    }
 }
 
 /// The scripts.
@@ -53,12 +125,8 @@ pub struct Nameplates {
 #[utoipa::path(get, path = "/scripts", tag = "queue", responses((status = 200, description = "The scripts", body = Scripts)))]
 pub async fn scripts(State(ground): State<Ground>) -> Result<Json<Scripts>, Problem> {
     let folder = ground.daemon.settings.scripts.clone();
-    let scripts = tokio::task::spawn_blocking(move || {
-        files(&folder, "rhai")
-            .into_iter()
-            .map(|path| ScriptChoice { name: name(&path), purpose: purpose(&path) })
-            .collect()
-    });
+    let scripts =
+        tokio::task::spawn_blocking(move || files(&folder, "rhai").iter().map(|path| script(path)).collect());
     Ok(Json(Scripts { scripts: scripts.await.map_err(Problem::failed)? }))
 }
 
@@ -86,11 +154,26 @@ fn name(path: &Path) -> String {
     path.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }
 
-fn purpose(path: &Path) -> String {
-    match read_script(path) {
-        Ok(text) => text.lines().next().unwrap_or_default().trim_start_matches(['/', ' ']).to_string(),
-        Err(error) => error.to_string(),
+fn script(path: &Path) -> ScriptChoice {
+    let source = match read_script(path) {
+        Ok(source) => source,
+        Err(error) => return unusable(path, error.to_string(), error.to_string()),
+    };
+    let purpose = source.lines().next().unwrap_or_default().trim_start_matches(['/', ' ']).to_string();
+    // Under its name alone: what it is said to be wrong with must not tell where the daemon keeps it.
+    match parameters_of(&Script { path: name(path).into(), source }, &Set::new()) {
+        Ok(parameters) => ScriptChoice {
+            name: name(path),
+            purpose,
+            parameters: parameters.into_iter().map(ParameterChoice::from).collect(),
+            fault: None,
+        },
+        Err(fault) => unusable(path, purpose, fault.to_string()),
     }
+}
+
+fn unusable(path: &Path, purpose: String, fault: String) -> ScriptChoice {
+    ScriptChoice { name: name(path), purpose, parameters: Vec::new(), fault: Some(fault) }
 }
 
 fn plate(path: &Path) -> NameplateChoice {

@@ -1,5 +1,6 @@
 //! The queue over HTTP: submit, order, hold, cancel.
 
+use std::collections::BTreeMap;
 use std::path::Path as FilePath;
 use std::sync::Arc;
 
@@ -8,8 +9,9 @@ use axum::extract::rejection::{JsonRejection, PathRejection};
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use utoipa::ToSchema;
-use wattproof_runs::{Nameplate, Script, check_source};
+use wattproof_runs::{Nameplate, Script, Set, parameters_of, set_of};
 
 use super::waiting::waiting;
 use super::{Ground, Problem};
@@ -37,6 +39,10 @@ pub struct JobAsked {
     script: FileAsked,
     /// The nameplate.
     nameplate: FileAsked,
+    /// What is set of the script's parameters, by name: numbers, lists of numbers, words, true or false, or any of them as
+    /// text (`"11.5"`, `"1,2,4"`).
+    #[serde(default)]
+    set: BTreeMap<String, Value>,
     /// What it waits for besides its turn.
     hold: Option<Hold>,
     /// Whether the bench is not checked before the script.
@@ -110,7 +116,7 @@ pub async fn list(State(ground): State<Ground>) -> Json<Jobs> {
 /// Script and nameplate are kept with the job as they are now: what is changed later does not change it.
 #[utoipa::path(post, path = "/jobs", tag = "queue", request_body = JobAsked, responses(
     (status = 201, description = "It is in the queue", body = Job),
-    (status = 400, description = "Script, nameplate or hold can't be used", body = Problem, content_type = "application/problem+json"),
+    (status = 400, description = "Script, its parameters, nameplate or hold can't be used", body = Problem, content_type = "application/problem+json"),
     (status = 401, description = "Without the token", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "No such bench or file", body = Problem, content_type = "application/problem+json"),
     (status = 413, description = "Too long", body = Problem, content_type = "application/problem+json"),
@@ -131,8 +137,7 @@ pub async fn submit(
         return Err(Problem::wrong(format!("{script:?} is no script"), "a script's name ends in .rhai"));
     }
     let next = "mend it and submit again";
-    check_source(&Script { path: script.clone().into(), source: source.clone() })
-        .map_err(|fault| Problem::wrong(fault, next))?;
+    let set = set_checked(Script { path: script.clone().into(), source: source.clone() }, asked.set).await?;
     let nameplate =
         Nameplate::parse(FilePath::new(&plate_name), &plate).map_err(|fault| Problem::wrong(fault, next))?;
     let new = NewJob {
@@ -142,6 +147,7 @@ pub async fn submit(
         invented: nameplate.invented,
         hold: asked.hold,
         without_selfcheck: asked.without_selfcheck,
+        set,
     };
     let daemon = Arc::clone(daemon);
     let job = waiting(move || {
@@ -155,6 +161,15 @@ pub async fn submit(
     });
     let job = job.await?;
     Ok((StatusCode::CREATED, Json(job)))
+}
+
+/// What is set, once the script has been found to take it.
+async fn set_checked(script: Script, set: Set) -> Result<Set, Problem> {
+    // Parameters are found by performing the script up to where it asks for the bench.
+    let found = waiting(move || {
+        parameters_of(&script, &set).map_err(|fault| Problem::wrong(fault, "mend it and submit again"))
+    });
+    Ok(set_of(&found.await?))
 }
 
 fn check_hold(hold: Option<Hold>) -> Result<(), Problem> {

@@ -8,8 +8,11 @@ mod store;
 
 pub use store::Store;
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
 use crate::job::{Hold, Job, JobOutcome, JobState};
 
@@ -63,6 +66,8 @@ pub struct NewJob {
     pub hold: Option<Hold>,
     /// Whether the bench is not checked before the script.
     pub without_selfcheck: bool,
+    /// What was set of the script's parameters, by name.
+    pub set: BTreeMap<String, Value>,
 }
 
 impl Queue {
@@ -102,6 +107,7 @@ impl Queue {
             error: None,
             bench_wrong: false,
             without_selfcheck: new.without_selfcheck,
+            set: new.set,
         });
         self.number(now);
         Ok(self.last)

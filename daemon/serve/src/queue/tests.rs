@@ -16,6 +16,7 @@ fn new(bench: &str, hold: Option<Hold>) -> NewJob {
         invented: true,
         hold,
         without_selfcheck: false,
+        set: BTreeMap::new(),
     }
 }
 
