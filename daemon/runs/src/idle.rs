@@ -85,6 +85,8 @@ pub(crate) fn idle_answer(file: &BenchFile, day: &str, step: &IdleStep) -> Value
             "noise_vrms": expanded(r.noise_vrms, r.u.noise_vrms, 0.0),
             "noise_a_vrms": expanded(r.noise_a_vrms, r.u.noise_a_vrms, 0.0),
             "noise_468_vrms": expanded(r.noise_468_vrms, r.u.noise_468_vrms, 0.0),
+            // What all of them share: the gain of the voltage input.
+            "gain_pct": 200.0 * inputs.volts(r.out_vrms.unwrap_or_default(), halves),
         });
         if let Some(told) = told.as_object_mut() {
             told.insert("expanded_u".into(), u);

@@ -114,15 +114,16 @@ fn weighed(spectrum: &Spectrum, band_hz: (f64, f64), gain: &dyn Fn(f64) -> f64) 
         let (centre, bin) = (line as f64, spectrum.bin_hz);
         ((centre + 0.5).min(band_hz.1 / bin) - (centre - 0.5).max(band_hz.0 / bin)).clamp(0.0, 1.0)
     };
-    let (mut sum, mut squares) = (0.0, 0.0);
+    let (mut ms, mut sum, mut squares) = (0.0, 0.0, 0.0);
     for (line, power) in spectrum.power.iter().enumerate() {
-        let part = share(line) * power * gain(line as f64 * spectrum.bin_hz);
-        sum += part;
-        squares += part * part;
+        let weight = share(line) * gain(line as f64 * spectrum.bin_hz);
+        ms += weight * power;
+        sum += weight;
+        squares += weight * weight;
     }
-    // Neighbouring lines share what the window spreads.
+    // As of a flat spectrum: hum stands in few lines, but does not scatter. Neighbouring lines share what the window spreads.
     let lines = if squares > 0.0 { sum * sum / squares / WINDOW.enbw_bins() } else { 1.0 };
-    Weighed { ms: sum, lines }
+    Weighed { ms, lines }
 }
 
 #[cfg(test)]

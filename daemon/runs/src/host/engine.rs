@@ -134,19 +134,7 @@ pub fn perform_within(
         register(&mut engine, name, count, caller);
     }
     without_clock(&mut engine, caller);
-    engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
-    engine.register_fn("db_to_ratio", |db: i64| 10f64.powf(db as f64 / 20.0));
-    engine.register_fn("ratio_to_db", |ratio: f64| 20.0 * ratio.log10());
-    engine.register_fn("root_sum_square", |parts: rhai::Array| -> Answer {
-        let squares: Option<Vec<f64>> = parts
-            .iter()
-            .map(|part| part.as_float().ok().or(part.as_int().ok().map(|whole| whole as f64)))
-            .map(|part| part.map(|part| part * part))
-            .collect();
-        squares
-            .map(|squares| squares.iter().sum::<f64>().sqrt().into())
-            .ok_or_else(|| "root_sum_square() takes a list of numbers".into())
-    });
+    super::arithmetic::register(&mut engine);
     let watch = Arc::clone(caller);
     engine.on_progress(move |_| watch.is_over().then(|| Dynamic::from("the run is over")));
     let printing = Arc::clone(caller);

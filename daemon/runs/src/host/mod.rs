@@ -2,6 +2,7 @@
 //! `functions`) carries them out on the stage. Between them lie only values, so that both can be different processes.
 
 mod answering;
+mod arithmetic;
 mod arguments;
 mod call;
 mod child;
