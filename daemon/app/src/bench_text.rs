@@ -27,6 +27,8 @@ const HEAD: &str = "\
 pub struct VirtualLoad {
     /// Their resistance, ohm, where they are resistors that nobody sets.
     pub fixed_ohm: Option<f64>,
+    /// Whether they are loudspeakers, of which that is the lowest impedance.
+    pub loudspeaker: bool,
     /// What they stand, where that is not anything.
     pub stands: Option<LoadStands>,
 }
@@ -38,7 +40,7 @@ pub fn bench_text(
     baud: u32,
     load: VirtualLoad,
 ) -> Result<String, Failure> {
-    let VirtualLoad { fixed_ohm, stands } = load;
+    let VirtualLoad { fixed_ohm, loudspeaker, stands } = load;
     let link = |role: Role| -> Result<Address, Failure> {
         let port = serving.port(role);
         let port = port.ok_or_else(|| Failure::Said(format!("the virtual bench has no {}", role.name())))?;
@@ -88,6 +90,7 @@ pub fn bench_text(
             settle_ms: fixed_ohm.is_none().then_some(50),
             tolerance_pct: 0.05,
             fixed_ohm,
+            loudspeaker,
             taps_ohm: Vec::new(),
             tap_tolerance_pct: None,
             watts_max: stands.map(|stands| stands.watts_max),

@@ -334,7 +334,7 @@ impl Stage {
             self.steps.push(step.clone());
         }
         self.tell(&Event::Stepped(&step));
-        check_load(&step)?;
+        check_load(&step, self.bench.file().load.loudspeaker)?;
         Ok(step)
     }
 
@@ -436,13 +436,18 @@ fn efficiency_pct(step: &Step) -> Option<f64> {
 }
 
 /// A hot, open, shorted or wrong load is a fault, not a result. Judged only where there is a real signal.
-fn check_load(step: &Step) -> Result<(), RunError> {
+fn check_load(step: &Step, is_loudspeaker: bool) -> Result<(), RunError> {
     for channel in step.driven() {
         let (Some(ohm), Some(vrms)) = (channel.reading.load_ohm_measured, channel.reading.fundamental_vrms)
         else {
             continue;
         };
-        let off = (ohm / step.load_ohm - 1.0).abs();
+        // A loudspeaker's impedance rises from its lowest, and turns the phase.
+        let moved = |x_ohm: f64| (step.load_ohm / ohm.hypot(x_ohm) - 1.0).max(0.0);
+        let off = match channel.reading.load_x_ohm.filter(|_| is_loudspeaker) {
+            Some(x_ohm) => moved(x_ohm),
+            None => (ohm / step.load_ohm - 1.0).abs(),
+        };
         if vrms > 0.2 && !(off <= 0.25) {
             return Err(RunError::Implausible(format!(
                 "step {}: channel {} sees {ohm:.3} ohm where {} ohm is set: check the load's wiring, its temperature and the current sensor's scale",

@@ -56,6 +56,7 @@ fn bench(stage: &Stage) -> Result<Value, RunError> {
         "supply_tolerance_pct": file.supply.tolerance_pct,
         "load": {
             "fixed_ohm": file.load.fixed_ohm,
+            "loudspeaker": file.load.loudspeaker,
             "taps_ohm": file.load.taps_ohm,
             "tolerance_pct": file.load.tolerance_pct,
             "watts_continuous": file.load.duty().map(|duty| duty.watts_continuous),
