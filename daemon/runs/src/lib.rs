@@ -12,6 +12,7 @@ mod calibrating;
 mod captures;
 mod ceiling;
 mod chance;
+mod clips;
 mod delivered;
 mod disk;
 mod drives;

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use serde::Serialize;
-use wattproof_bench::{Captured, TemperaturePlace};
+use wattproof_bench::{Captured, ChannelCaptured, TemperaturePlace};
 use wattproof_method::selfcheck::SelfCheck;
 
 use crate::ceiling::collapsed;
@@ -82,6 +82,8 @@ pub struct Stage {
     steps: Vec<Step>,
     shown: Shown,
     count: u64,
+    /// The last step's samples.
+    last: Option<(u64, Vec<ChannelCaptured>)>,
     /// How long the last capture took, s.
     took_s: Option<f64>,
     delivered: Delivered,
@@ -115,6 +117,7 @@ impl Stage {
             steps: Vec::new(),
             shown: Shown::default(),
             count: 0,
+            last: None,
             took_s: None,
             delivered: Delivered::default(),
             watcher,
@@ -136,6 +139,16 @@ impl Stage {
     pub fn end(&mut self) {
         self.bench.end();
         self.tables = None;
+    }
+
+    /// The last step's number and samples.
+    pub(crate) fn last_capture(&self) -> Option<(u64, &[ChannelCaptured])> {
+        self.last.as_ref().map(|(step, channels)| (*step, channels.as_slice()))
+    }
+
+    /// Whether what comes next is new and belongs on the disk: neither answered from the journal nor computed again.
+    pub(crate) fn writes(&self) -> bool {
+        self.tables.is_some() && !self.bench.is_replaying()
     }
 
     /// How many steps were recorded.
@@ -286,7 +299,7 @@ impl Stage {
             self.tell(&Event::Doing(purpose));
         }
         let begun_s = self.bench.now_s();
-        let captured = match how {
+        let mut captured = match how {
             How::Usual => self.bench.capture(hz)?,
             How::For(record_s) => self.bench.capture_short(hz, record_s)?,
             How::Then(next_vrms) => self.bench.capture_then(hz, next_vrms)?,
@@ -308,8 +321,9 @@ impl Stage {
             efficiency_pct: None,
             heatsink_c: captured.heatsink_c,
             temperatures: self.temperatures(&captured),
-            channels: self.channel_steps(captured, level_vrms),
+            channels: self.channel_steps(&mut captured, level_vrms),
         };
+        self.last = Some((self.count, captured.channels));
         step.efficiency_pct = efficiency_pct(&step);
         if let (Some(total_w), Some(lowest_w)) = (total_w(&step), step.lowest_w()) {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
@@ -348,7 +362,7 @@ impl Stage {
         places.map(step).collect()
     }
 
-    fn channel_steps(&self, captured: Captured, level_vrms: f64) -> Vec<ChannelStep> {
+    fn channel_steps(&self, captured: &mut Captured, level_vrms: f64) -> Vec<ChannelStep> {
         // Both sides of a bridge may stand at half the supply: that is no part of what they play.
         let rms = |side: &Vec<f64>| {
             let mean =
@@ -360,8 +374,7 @@ impl Stage {
         let sides: Vec<_> = sides.map(|sides| Some(sides?.each_ref().map(rms))).collect();
         let bridged = self.bench.file().is_bridged();
         let number = |index: usize| u32::try_from(index + 1).unwrap_or(u32::MAX);
-        captured
-            .readings
+        std::mem::take(&mut captured.readings)
             .into_iter()
             .zip(sides)
             .enumerate()

@@ -18,6 +18,7 @@ mod analysis;
 mod blocks;
 pub mod burst;
 pub mod capture;
+pub mod clip;
 mod current;
 mod drift;
 mod dropout;
@@ -51,6 +52,7 @@ pub mod weighting;
 
 pub use burst::{Burst, NoBurst, find_burst, find_rise};
 pub use capture::{Capture, touches};
+pub use clip::{Clip, NoClip, clip};
 pub use envelope::Envelope;
 pub use flags::Flag;
 pub use intermodulation::{TwoToneKind, TwoToneReading, TwoToneSettings, read_two_tone};

@@ -35,7 +35,7 @@ impl Bounds {
 }
 
 /// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 28] = [
+const FUNCTIONS: [(&str, usize); 29] = [
     ("param", 2),
     ("source", 1),
     ("load", 1),
@@ -58,6 +58,7 @@ const FUNCTIONS: [(&str, usize); 28] = [
     ("finding", 1),
     ("bench", 0),
     ("capture_idle", 0),
+    ("save_clip", 1),
     ("burst", 1),
     ("two_tone", 1),
     ("burst_and_sustained", 1),

@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use super::arguments::Arguments;
 use super::call::Call;
 use super::functions::call;
 use crate::RunError;
@@ -19,6 +20,7 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
             let step = stage.capture_idle()?;
             Ok(idle_answer(stage.bench.file(), stage.bench.begun_day(), &step))
         }
+        ("save_clip", [map]) => save_clip(stage, map),
         _ => super::drives::carry_out(stage, asked),
     }
 }
@@ -36,6 +38,21 @@ pub fn steps(stage: &Stage, steps: &[Step]) -> Value {
 /// A ceiling as a script sees it.
 pub fn ceiling(stage: &Stage, ceiling: &Ceiling) -> Value {
     ceiling_answer(stage.bench.file(), stage.bench.begun_day(), ceiling)
+}
+
+/// The loudness of a clip where the script does not say, dB re a sine of full scale: room for the peaks of any waveform.
+const LOUDNESS_DB: f64 = -20.0;
+
+fn save_clip(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
+    let arguments = Arguments::new("save_clip", map, &["name", "channel", "loudness_db"]).map_err(call)?;
+    let name = arguments.word("name").map_err(call)?;
+    let name = name.ok_or_else(|| call("save_clip() needs a name, as name: \"one-percent\"".into()))?;
+    let channel = arguments.number("channel").map_err(call)?.unwrap_or(1.0);
+    if !(channel.fract() == 0.0 && (1.0..=64.0).contains(&channel)) {
+        return Err(call(format!("save_clip() takes the number of an amplifier channel, from 1, not {channel}")));
+    }
+    let loudness_db = arguments.number("loudness_db").map_err(call)?.unwrap_or(LOUDNESS_DB);
+    super::functions::answer(&stage.save_clip(&name, channel as u32, loudness_db)?)
 }
 
 /// What the bench is: how many outputs, which loads, within which limits, how exact.
