@@ -5,6 +5,7 @@ use wattproof_runs::{RatingRecord, rebuild, recompute};
 
 use crate::cli::WhichRun;
 use crate::failure::Failure;
+use crate::findings_table::findings_table;
 use crate::ratings_table::ratings_table;
 use crate::run_folder::folder_of;
 use crate::say::{say, say_json};
@@ -41,17 +42,22 @@ pub fn recompute_run(order: &RecomputeOrder) -> Result<(), Failure> {
             "captures": again.captures,
             "whole": again.whole,
             "ratings": records,
+            "findings": again.findings,
         }));
     }
     if !records.is_empty() {
         say(&format!("{}\n", ratings_table(&records)))?;
     }
+    if !again.findings.is_empty() {
+        say(&format!("{}\n", findings_table(&again.findings)))?;
+    }
     let part = if again.whole { "" } else { " (the run was cut off: everything up to there)" };
     say(&format!(
-        "{}: {} steps, {} captures, {} ratings: every bit is what the journal says{part}",
+        "{}: {} steps, {} captures, {} ratings, {} findings: every bit is what the journal says{part}",
         folder.display(),
         again.steps,
         again.captures,
-        again.results.len()
+        again.results.len(),
+        again.findings.len()
     ))
 }

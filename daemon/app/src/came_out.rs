@@ -1,11 +1,12 @@
-//! What ends a run on the terminal: self-check, ratings, what was left out, and where it all stands.
+//! What ends a run on the terminal: self-check, ratings, findings, what was left out, and where it all stands.
 
 use std::path::PathBuf;
 
 use serde::Serialize;
-use wattproof_runs::{NotMeasured, RatingRecord};
+use wattproof_runs::{Finding, NotMeasured, RatingRecord};
 
 use crate::failure::Failure;
+use crate::findings_table::findings_table;
 use crate::ratings_table::ratings_table;
 use crate::say::{say, say_json};
 
@@ -18,6 +19,8 @@ pub struct CameOut {
     pub ratings: Vec<RatingRecord>,
     /// The ratings left out, each with its reason.
     pub left_out: Vec<NotMeasured>,
+    /// What the script found out that is no rating.
+    pub findings: Vec<Finding>,
     /// Steps recorded.
     pub steps: u64,
     /// Where.
@@ -34,6 +37,9 @@ impl CameOut {
         if !self.ratings.is_empty() {
             say(&format!("{}\n", ratings_table(&self.ratings)))?;
         }
+        if !self.findings.is_empty() {
+            say(&format!("{}\n", findings_table(&self.findings)))?;
+        }
         for NotMeasured { rating, why, .. } in &self.left_out {
             say(&format!("rating {rating} was not measured: {why}\n"))?;
         }
@@ -44,6 +50,7 @@ impl CameOut {
             "ratings.json",
             "curve.csv",
             "bursts.csv",
+            "findings.csv",
             "journal.jsonl",
             "run.json",
         ] {
@@ -56,8 +63,10 @@ impl CameOut {
         Ok(())
     }
 
-    /// The verdict of each rating.
+    /// The verdict of each rating, and of each finding that has one.
     pub fn verdicts(&self) -> Vec<String> {
-        self.ratings.iter().map(|record| record.verdict.to_string()).collect()
+        let ratings = self.ratings.iter().map(|record| record.verdict);
+        let findings = self.findings.iter().filter_map(|finding| finding.verdict);
+        ratings.chain(findings).map(|verdict| verdict.to_string()).collect()
     }
 }

@@ -326,6 +326,9 @@ pub struct VirtualOrder {
     /// Serve no load that can be set, but resistors of so many ohm on every output
     #[arg(long, value_name = "OHM")]
     pub fixed_load: Option<f64>,
+    /// Serve no load that can be set, but a loudspeaker (invented, of 4 ohm) on every output
+    #[arg(long, conflicts_with_all = ["fixed_load", "load_stands", "bridged"])]
+    pub speaker: bool,
     /// Let the load of every output stand no more than this: watts at any moment, watts for ever, and for how many
     /// seconds the first from cold; beyond it cuts itself off
     #[arg(long, value_name = "MAX,CONTINUOUS,SECONDS", value_delimiter = ',')]

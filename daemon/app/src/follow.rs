@@ -188,6 +188,7 @@ fn came_out(summary: &RunSummary) -> CameOut {
             None => "left out (--without-selfcheck)".into(),
         },
         ratings: summary.results.iter().map(RatingRecord::from).collect(),
+        findings: summary.findings.clone(),
         left_out: summary.left_out.clone(),
         steps: summary.steps,
         folder: summary.folder.path().into(),

@@ -26,6 +26,7 @@ mod dialect;
 mod doctor;
 mod explain;
 mod failure;
+mod findings_table;
 mod follow;
 mod guardian;
 mod history;

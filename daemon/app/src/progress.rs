@@ -4,7 +4,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use wattproof_runs::{Event, RatingRecord, Step, Watcher};
+use wattproof_runs::{Event, Finding, RatingRecord, Step, Watcher};
 
 use crate::ratings_table::figures;
 use crate::terminal::moves_cursor;
@@ -148,6 +148,15 @@ impl Progress {
     }
 }
 
+impl Progress {
+    /// The script found something out.
+    pub fn found(&self, finding: &Finding) {
+        let verdict = finding.verdict.map_or_else(String::new, |verdict| format!(": {verdict}"));
+        let at = if finding.at.is_empty() { String::new() } else { format!(" ({})", finding.at) };
+        self.line(&format!("found: {}: {}{verdict}{at}", finding.title(), finding.figure()));
+    }
+}
+
 impl Watcher for Progress {
     fn tell(&self, event: &Event<'_>) {
         match event {
@@ -158,6 +167,7 @@ impl Watcher for Progress {
             Event::Planned(steps) => self.planned(*steps),
             Event::Stepped(step) => self.stepped(&Seen::from(*step)),
             Event::Judged(result) => self.judged(&RatingRecord::from(*result)),
+            Event::Found(finding) => self.found(finding),
             Event::LeftOut(one) => self.line(&format!("rating {} is not measured: {}", one.rating, one.why)),
             Event::Printed(text) => self.line(text),
         }

@@ -10,6 +10,7 @@ use wattproof_runs::{RATINGS_FILE, RatingsFile};
 use crate::cli::WhichRun;
 use crate::client::WhichDaemon;
 use crate::failure::Failure;
+use crate::findings_table::findings_table;
 use crate::ratings_table::ratings_table;
 use crate::run_folder::folder_of;
 use crate::runs::{all_runs, ended};
@@ -47,6 +48,9 @@ pub fn show(order: &ShowOrder) -> Result<(), Failure> {
     say(&head(&outline))?;
     if folder.join(RATINGS_FILE).exists() {
         say(&format!("\n{}", ratings_table(&RatingsFile::read(&folder)?.ratings)))?;
+    }
+    if !outline.findings.is_empty() {
+        say(&format!("\n{}", findings_table(&outline.findings)))?;
     }
     for (title, facts) in [("not judged", &outline.unanswered), ("conditions", &outline.conditions)] {
         if !facts.is_empty() {

@@ -69,10 +69,22 @@ pub fn run_and_tell(
         safe: summary.safe.is_safe(),
         error: why(&summary),
         bench_wrong: matches!(summary.error, Some(RunError::SelfCheck(_))),
-        verdicts: summary.results.iter().map(|result| result.verdict.to_string()).collect(),
+        verdicts: verdicts(&summary),
     });
     voice.finish();
     ending(&summary, Ok(()))
+}
+
+/// Of every rating, and of every finding that has one.
+fn verdicts(summary: &RunSummary) -> Vec<String> {
+    let findings = summary.findings.iter().filter_map(|finding| finding.verdict);
+    summary
+        .results
+        .iter()
+        .map(|result| result.verdict)
+        .chain(findings)
+        .map(|verdict| verdict.to_string())
+        .collect()
 }
 
 /// Why a run did not finish, and what was warned of.
@@ -226,6 +238,10 @@ impl Watcher for Voice {
             Event::Judged(result) => match serde_json::to_value(RatingRecord::from(*result)) {
                 Ok(rating) => self.say(&Told::Rating { rating }),
                 Err(error) => tracing::error!(%error, "a rating can't be told"),
+            },
+            Event::Found(finding) => match serde_json::to_value(finding) {
+                Ok(finding) => self.say(&Told::Finding { finding }),
+                Err(error) => tracing::error!(%error, "a finding can't be told"),
             },
             Event::LeftOut(one) => self.say(&Told::LeftOut { rating: one.rating, why: one.why.clone() }),
             Event::Printed(text) => self.say(&Told::Printed { text: (*text).into() }),

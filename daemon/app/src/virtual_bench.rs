@@ -4,8 +4,8 @@ use std::io::Read;
 
 use wattproof_rehearsal::{VirtualLoad, VirtualPorts, bench_file, fixed_ohm, nameplate};
 use wattproof_virtual_bench::{
-    AmplifierSpec, BridgeInputs, LoadStands, VirtualBench, VirtualBenchOptions, catalogue, faults, manner,
-    rating_truths,
+    AmplifierSpec, BridgeInputs, LoadStands, ThieleSmall, VirtualBench, VirtualBenchOptions, catalogue,
+    faults, manner, rating_truths,
 };
 
 use crate::cli::VirtualOrder;
@@ -17,6 +17,9 @@ use crate::virtual_files::{bench_text, to_toml, write};
 pub const READY: &str = "ready";
 /// Written into the bench file where no pace is asked for; a pseudo-terminal takes any.
 const BAUD: u32 = 921_600;
+
+/// The loudspeaker of `--speaker`: an invented woofer of nominally 4 ohm.
+const SPEAKER: ThieleSmall = ThieleSmall { re_ohm: 3.4, le_h: 0.0005, qes: 0.5, qms: 4.0, fs_hz: 45.0 };
 
 /// Lists, tells the truth, or serves until Ctrl-C or until standard input closes.
 pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
@@ -57,13 +60,15 @@ fn list(json: bool) -> Result<(), Failure> {
 
 fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> {
     let load_stands = load_stands(&order.load_stands)?;
-    let fixed_ohm = fixed_ohm(&amplifier, order.fixed_load);
+    let speaker = order.speaker.then_some(SPEAKER);
+    let fixed_ohm = speaker.map(|speaker| speaker.re_ohm).or(fixed_ohm(&amplifier, order.fixed_load));
     let options = VirtualBenchOptions {
         amplifier: amplifier.clone(),
         seed: order.seed,
         pace_baud: order.pace,
         bits: order.bits,
         fixed_load_ohm: fixed_ohm,
+        speaker,
         bridged: order.bridged.then_some(if order.differential {
             BridgeInputs::Differential
         } else {
@@ -74,7 +79,7 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
     };
     let faults = order.faults.as_deref().map_or(Ok(Vec::new()), faults::read)?;
     let serving = VirtualBench::start_with_faults(options, &faults)?;
-    let load = VirtualLoad { fixed_ohm, stands: load_stands };
+    let load = VirtualLoad { fixed_ohm, loudspeaker: order.speaker, stands: load_stands };
     let file = bench_file(&VirtualPorts::from(&serving), &amplifier, order.pace.unwrap_or(BAUD), load);
     let text = bench_text(&file.map_err(|error| Failure::Said(error.to_string()))?)?;
     match &order.write_bench {

@@ -180,6 +180,7 @@ impl Bench {
         if let Some(duty) = file.load.duty() {
             guard.limit_load(duty);
         }
+        guard.load_moves(file.load.loudspeaker);
         guard.watch_temperatures(watched(&file));
         guard.confirm(clock.now_s(), Output::Source, true);
         guard.confirm(clock.now_s(), Output::Supply, true);

@@ -71,6 +71,8 @@ pub struct Guard {
     /// Since when nothing is played.
     pub(crate) quiet_s: Option<f64>,
     pub(crate) load_ohm: Option<f64>,
+    /// Whether its impedance rises at some frequencies.
+    pub(crate) load_moves: bool,
     pub(crate) supply_limit_a: Option<f64>,
     pub(crate) heat: LoadHeat,
     pub(crate) further: Further,
@@ -101,6 +103,7 @@ impl Guard {
             playing: Playing { source_on: false, level_vrms: None },
             quiet_s: None,
             load_ohm: None,
+            load_moves: false,
             supply_limit_a: None,
             heat: LoadHeat::default(),
             further: Further::default(),
@@ -180,6 +183,12 @@ impl Guard {
     /// loosened. It counts as warm as it may be, since nothing is known of what went before.
     pub fn limit_load(&mut self, duty: LoadDuty) {
         self.heat.limit(duty);
+    }
+
+    /// Whether the load's impedance rises at some frequencies, as a loudspeaker's does: what is commanded is its lowest then,
+    /// and a higher one no contradiction.
+    pub fn load_moves(&mut self, moves: bool) {
+        self.load_moves = moves;
     }
 
     /// Mean power of the bursts to come over that of their loud part; a steady level ends it.

@@ -77,6 +77,8 @@ pub(crate) struct Plausible {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Commanded {
     pub load_ohm: Option<f64>,
+    /// Its impedance rises at some frequencies, as a loudspeaker's does.
+    pub load_moves: bool,
     pub supply_limit_a: f64,
 }
 
@@ -90,7 +92,7 @@ impl Plausible {
         commanded: &Commanded,
     ) -> Option<TripCause> {
         let heat = reading.heatsink_c.and_then(|c| self.heatsink(at_s, c, limits));
-        heat.or_else(|| load(reading, limits, commanded.load_ohm))
+        heat.or_else(|| load(reading, limits, commanded))
             .or_else(|| self.balance(at_s, reading, limits))
             .or_else(|| self.frozen(at_s, reading, limits, commanded.supply_limit_a))
     }
@@ -186,11 +188,11 @@ impl Plausible {
 }
 
 /// What volts and amperes say the load is, against what it was set to.
-fn load(reading: &SafetyReading, limits: &Limits, load_ohm: Option<f64>) -> Option<TripCause> {
-    let (vrms, arms, load_ohm) = (reading.out_vrms?, reading.out_arms?, load_ohm?);
+fn load(reading: &SafetyReading, limits: &Limits, commanded: &Commanded) -> Option<TripCause> {
+    let (vrms, arms, load_ohm) = (reading.out_vrms?, reading.out_arms?, commanded.load_ohm?);
     let (floor_v, floor_a) = (LOAD_FLOOR * limits.out_vrms_max, LOAD_FLOOR * limits.out_arms_max);
     let short = arms > LOAD_RATIO * vrms / load_ohm + floor_a;
-    let open = vrms > LOAD_RATIO * load_ohm * arms + floor_v;
+    let open = !commanded.load_moves && vrms > LOAD_RATIO * load_ohm * arms + floor_v;
     let word = match (short, open) {
         (true, _) => "shorted",
         (_, true) => "open",

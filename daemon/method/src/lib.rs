@@ -63,5 +63,5 @@ pub use propagate::{covariance, effective_degrees, propagate, sensitivities};
 pub use ramp::RampWatch;
 pub use search::CeilingSearch;
 pub use sought::{LimitOn, Reach, Sought, SoughtError};
-pub use verdict::{Judged, Quantity, Verdict, probability_reached, verdict};
+pub use verdict::{Judged, Quantity, Verdict, probability_reached, verdict, verdict_within};
 pub use volts::VoltsModel;

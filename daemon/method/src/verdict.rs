@@ -43,6 +43,25 @@ pub fn verdict(measured_w: f64, expanded_w: f64, rated_w: f64) -> Verdict {
     }
 }
 
+/// Decides whether a value lies within limits, of which either may be open, with the same guard band on both sides.
+///
+/// `value`, `expanded` (U, 0 or more) and the limits in one unit. Outside one limit for certain is `short`, whatever the
+/// other says.
+#[must_use]
+pub fn verdict_within(value: f64, expanded: f64, low: Option<f64>, high: Option<f64>) -> Verdict {
+    let above = low.map(|low| verdict(value, expanded, low));
+    // Mirrored: at most `high` is at least `-high` of the negative.
+    let below = high.map(|high| verdict(-value, expanded, -high));
+    let sides = [above, below];
+    if sides.contains(&Some(Verdict::Short)) {
+        Verdict::Short
+    } else if sides.contains(&Some(Verdict::Undecided)) || sides == [None, None] {
+        Verdict::Undecided
+    } else {
+        Verdict::Meets
+    }
+}
+
 /// What a rating is in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -182,4 +201,32 @@ fn erfc_fraction(x: f64) -> f64 {
         rest = x + f64::from(n) / 2.0 / rest;
     }
     (-x * x).exp() / rest * (std::f64::consts::FRAC_2_SQRT_PI / 2.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// JCGM 106:2012, clause 8, on both sides: accepted only if the whole of ± U lies within, rejected only if all of it lies
+    /// outside of one limit.
+    #[test]
+    fn limits_on_both_sides_have_the_same_guard_band() {
+        use Verdict::{Meets, Short, Undecided};
+        for (value, u, low, high, expected) in [
+            (1.0, 0.1, Some(0.9), Some(1.1), Meets),
+            (1.0, 0.11, Some(0.9), Some(1.1), Undecided),
+            (0.7, 0.1, Some(0.9), Some(1.1), Short),
+            (1.3, 0.1, Some(0.9), Some(1.1), Short),
+            (1.15, 0.1, Some(0.9), Some(1.1), Undecided),
+            (0.7, 0.1, None, Some(1.1), Meets),
+            (-60.0, 1.0, None, Some(-50.0), Meets),
+            (-50.5, 1.0, None, Some(-50.0), Undecided),
+            (1.0, 0.0, Some(1.0), Some(1.0), Meets),
+            (f64::NAN, 0.1, Some(0.0), None, Undecided),
+            (1.0, -0.1, Some(0.0), None, Undecided),
+            (1.0, 0.1, None, None, Undecided),
+        ] {
+            assert_eq!(verdict_within(value, u, low, high), expected, "{value} ± {u} in {low:?} to {high:?}");
+        }
+    }
 }

@@ -28,7 +28,7 @@ use std::time::{Duration, Instant};
 use wattproof_bench::{Bench, BenchFile, Extras, Parts, Stopper};
 use wattproof_link::{Address, Link, LinkError};
 use wattproof_runs::{
-    Event, LinesReached, Nameplate, NotMeasured, Outcome, RatingRecord, RunError, RunOrder, Script,
+    Event, Finding, LinesReached, Nameplate, NotMeasured, Outcome, RatingRecord, RunError, RunOrder, Script,
     ScriptFault, ScriptIn, Set, Step, Watcher, run,
 };
 use wattproof_turns::{Scheduler, VirtualTime};
@@ -78,6 +78,8 @@ pub struct Rehearsal {
     pub printed: Vec<String>,
     /// Ratings judged.
     pub ratings: Vec<RatingRecord>,
+    /// Findings of the script.
+    pub findings: Vec<Finding>,
     /// Steps recorded.
     pub steps: Vec<Step>,
     /// What the run comes to.
@@ -204,6 +206,7 @@ fn play(
         missed: lines.missed(),
         left_out: summary.left_out,
         ratings: summary.results.iter().map(RatingRecord::from).collect(),
+        findings: summary.findings,
         steps: std::mem::take(&mut *lock(&watching.steps)),
         printed,
         forecast: seen.end(duration_s, summary.steps),

@@ -3,7 +3,7 @@
 //!
 //! | function | what it does |
 //! | --- | --- |
-//! | `perform(#{ script, amplifier, set, seed, bridged, selfcheck })` | performs a script beside the test on an amplifier of the virtual bench; gives a map with `finished`, `error`, `printed`, `ratings`, `steps`, `forecast`, `lines_not_tried` |
+//! | `perform(#{ script, amplifier, set, seed, bridged, speaker, selfcheck })` | performs a script beside the test on an amplifier of the virtual bench; gives a map with `finished`, `error`, `printed`, `ratings`, `findings`, `steps`, `forecast`, `lines_not_tried` |
 //! | `truth(amplifier)` | what the model itself says each rating of the amplifier comes to |
 //! | `expect(condition, text)` | fails with the text unless the condition holds |
 //! | `expect_near(found, wanted, within, text)` | fails unless both numbers are no further apart than `within` |
@@ -135,7 +135,7 @@ fn given(context: &NativeCallContext<'_>, answer: Result<Value, String>) -> Answ
 
 /// Performs a script on an invented amplifier.
 fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
-    const KNOWN: [&str; 6] = ["script", "amplifier", "set", "seed", "bridged", "selfcheck"];
+    const KNOWN: [&str; 7] = ["script", "amplifier", "set", "seed", "bridged", "speaker", "selfcheck"];
     if let Some(strange) = asked.keys().find(|key| !KNOWN.contains(&key.as_str())) {
         return Err(format!("perform() knows no {strange}; it takes {}", KNOWN.join(", ")));
     }
@@ -153,7 +153,12 @@ fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
     let path = beside.join(&name);
     let script = Script { source: read_script(&path).map_err(|error| error.to_string())?, path };
     let spec = catalogue::amplifier(&amplifier).map_err(|error| error.to_string())?;
-    let stand_in = StandIn::of_amplifier(&spec, seed, flag("bridged").unwrap_or(false));
+    let stand_in = StandIn::of_amplifier(
+        &spec,
+        seed,
+        flag("bridged").unwrap_or(false),
+        flag("speaker").unwrap_or(false),
+    );
     let stand_in = stand_in.map_err(|error| error.to_string())?;
     let selfcheck = flag("selfcheck").unwrap_or(false);
     let played = rehearse_on(stand_in, script, set, nameplate(&spec), selfcheck, HOURS);
@@ -161,7 +166,7 @@ fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
     Ok(json!({
         "finished": played.error.is_none(),
         "error": played.error.as_ref().map(ToString::to_string),
-        "printed": played.printed, "ratings": played.ratings, "steps": played.steps,
+        "printed": played.printed, "ratings": played.ratings, "findings": played.findings, "steps": played.steps,
         "forecast": played.forecast, "left_out": played.left_out, "lines_not_tried": played.missed,
     }))
 }

@@ -8,8 +8,8 @@ use wattproof_link::{Address, SerialChoice};
 use wattproof_runs::Nameplate;
 use wattproof_virtual_bench::instruments::{Compute, Stand, bench, bench_with};
 use wattproof_virtual_bench::{
-    AmplifierSpec, BridgeInputs, FrontEnd, FrontEndChannel, Load, PortInfo, Quantity, Role,
-    VirtualInstrument, World,
+    AmplifierSpec, BridgeInputs, FrontEnd, FrontEndChannel, Load, LoadError, PortInfo, Quantity, Role,
+    ThieleSmall, VirtualInstrument, World,
 };
 
 use crate::RehearsalError;
@@ -23,6 +23,8 @@ const BITS: u32 = 16;
 /// What the simulated digitizer can do.
 const RATE_HZ_MAX: f64 = 1e6;
 const SAMPLES_MAX: usize = 1_000_000;
+/// Dc resistance of the loudspeaker that an invented amplifier may have, ohm.
+const SPEAKER_OHM: f64 = 3.4;
 /// Bits per second where a link is no serial one.
 const FAST_BAUD: u32 = 12_000_000;
 /// And where neither bench file nor link say anything.
@@ -60,10 +62,8 @@ impl StandIn {
         let mut file = real.clone();
         take_over(&mut file, sides);
         if let Some(ohm) = real.load.fixed_ohm {
-            let resistors = Load::resistive(ohm).map_err(|error| wrong(error.to_string()))?;
-            simulated.stand.change(0.0, |world| {
-                (0..channels).for_each(|output| world.load_set(output, resistors, true))
-            });
+            let load = if real.load.loudspeaker { loudspeaker(ohm) } else { Load::resistive(ohm) };
+            hang(&simulated.stand, channels, load)?;
         }
         let there =
             |instrument: &VirtualInstrument| instrument.role() != Role::Load || real.load.link.is_some();
@@ -81,7 +81,12 @@ impl StandIn {
     ///
     /// # Errors
     /// [`RehearsalError`], should this room be at fault.
-    pub fn of_amplifier(spec: &AmplifierSpec, seed: u64, bridged: bool) -> Result<Self, RehearsalError> {
+    pub fn of_amplifier(
+        spec: &AmplifierSpec,
+        seed: u64,
+        bridged: bool,
+        speaker: bool,
+    ) -> Result<Self, RehearsalError> {
         let wrong = |what: String| RehearsalError::Bench(what);
         let channels = spec.channels();
         if bridged && !channels.is_multiple_of(2) {
@@ -97,19 +102,34 @@ impl StandIn {
         let port = |role: Role| PortInfo { role, path: role.name().into(), idn: String::new(), manner: None };
         let ports =
             VirtualPorts { ports: Role::ALL.map(port).to_vec(), front_end: simulated.front_end, bridged };
-        let fixed_ohm = fixed_ohm(spec, None);
-        let file = bench_file(&ports, spec, FAST_BAUD, VirtualLoad { fixed_ohm, stands: None })?;
+        let fixed_ohm = if speaker { Some(SPEAKER_OHM) } else { fixed_ohm(spec, None) };
+        let file = bench_file(
+            &ports,
+            spec,
+            FAST_BAUD,
+            VirtualLoad { fixed_ohm, loudspeaker: speaker, stands: None },
+        )?;
         if let Some(ohm) = fixed_ohm {
-            let resistors = Load::resistive(ohm).map_err(|error| wrong(error.to_string()))?;
-            simulated.stand.change(0.0, |world| {
-                (0..channels).for_each(|output| world.load_set(output, resistors, true))
-            });
+            let load = if speaker { loudspeaker(ohm) } else { Load::resistive(ohm) };
+            hang(&simulated.stand, channels, load)?;
         }
         let there = |instrument: &VirtualInstrument| instrument.role() != Role::Load || fixed_ohm.is_none();
         let instruments =
             simulated.instruments.into_iter().filter(there).map(|one| (one, FAST_BAUD)).collect();
         Ok(StandIn { file, stand: simulated.stand, instruments })
     }
+}
+
+/// A loudspeaker of a dc resistance: one resonance, and a voice coil's inductance.
+fn loudspeaker(re_ohm: f64) -> Result<Load, LoadError> {
+    Load::loudspeaker(ThieleSmall { re_ohm, le_h: 0.0005, qes: 0.5, qms: 4.0, fs_hz: 45.0 })
+}
+
+/// Hangs the same load on every output, for good.
+fn hang(stand: &Stand, channels: usize, load: Result<Load, LoadError>) -> Result<(), RehearsalError> {
+    let load = load.map_err(|error| RehearsalError::Bench(error.to_string()))?;
+    stand.change(0.0, |world| (0..channels).for_each(|output| world.load_set(output, load, true)));
+    Ok(())
 }
 
 /// Puts simulated instruments into the places of the real ones.

@@ -19,6 +19,8 @@ use crate::RehearsalError;
 pub struct VirtualLoad {
     /// Their resistance, ohm, where they are resistors that nobody sets.
     pub fixed_ohm: Option<f64>,
+    /// Whether they are loudspeakers, of which that is the lowest impedance.
+    pub loudspeaker: bool,
     /// What they stand, where that is not anything.
     pub stands: Option<LoadStands>,
 }
@@ -59,7 +61,7 @@ pub fn bench_file(
     baud: u32,
     load: VirtualLoad,
 ) -> Result<BenchFile, RehearsalError> {
-    let VirtualLoad { fixed_ohm, stands } = load;
+    let VirtualLoad { fixed_ohm, loudspeaker, stands } = load;
     let link = |role: Role| -> Result<Address, RehearsalError> {
         let port = serving.port(role);
         let port = port.ok_or_else(|| RehearsalError::Bench(format!("it has no {}", role.name())))?;
@@ -110,6 +112,7 @@ pub fn bench_file(
             settle_ms: fixed_ohm.is_none().then_some(50),
             tolerance_pct: 0.05,
             fixed_ohm,
+            loudspeaker,
             taps_ohm: Vec::new(),
             tap_tolerance_pct: None,
             watts_max: stands.map(|stands| stands.watts_max),

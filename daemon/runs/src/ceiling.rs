@@ -38,6 +38,11 @@ pub fn find_ceiling(stage: &mut Stage, number: usize, claim: &Rating) -> Result<
     if let Some(why) = unserved(stage.bench.file(), &stage.nameplate, claim) {
         return Err(RunError::Call(format!("rating {number} can't be measured here: {why}")));
     }
+    if stage.bench.file().load.loudspeaker {
+        return Err(RunError::Call(
+            "find_ceiling() is for resistors, and the bench file says that a loudspeaker hangs there: it would be driven to its end, and heard; use dummy loads, or captures at a level of your own".into(),
+        ));
+    }
     let sought = sought(stage, claim)?;
     let mut search =
         CeilingSearch::new(sought.clone()).map_err(|error| RunError::NoCeiling(error.to_string()))?;

@@ -12,6 +12,9 @@ pub const JOURNAL_FILE: &str = "journal.jsonl";
 /// Where its captures are, in its folder.
 pub const CAPTURES_FOLDER: &str = "captures";
 
+/// The findings of a run, in its folder.
+pub const FINDINGS_FILE: &str = "findings.csv";
+
 /// The folder that a run owns.
 #[derive(Clone)]
 pub struct RunFolder {

@@ -2,7 +2,7 @@
 //!
 //! In come a script, a nameplate and an open bench; out goes a run folder: `journal.jsonl` (the truth, synced before the
 //! next output change), `captures/` (every sample), and what can be rebuilt from those: `steps.csv`, `ratings.csv`,
-//! `ratings.json`, `curve.csv`, `bursts.csv` and `run.json`. A run that was cut off goes on from its journal. Scripts reach
+//! `ratings.json`, `curve.csv`, `bursts.csv`, `findings.csv` and `run.json`. A run that was cut off goes on from its journal. Scripts reach
 //! the bench only through the host functions here. Only `daemon/app`, `daemon/report` and `daemon/serve` may call this room. It must not know ports, SCPI or
 //! pages.
 
@@ -12,12 +12,16 @@ mod calibrating;
 mod captures;
 mod ceiling;
 mod chance;
+mod clips;
 mod delivered;
 mod disk;
 mod drives;
 mod error;
+mod expanded;
+mod finding;
 mod folder;
 mod host;
+mod idle;
 mod inputs;
 mod journal;
 mod judge;
@@ -50,7 +54,8 @@ pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
 pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
-pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, RunFolder};
+pub use finding::Finding;
+pub use folder::{CAPTURES_FOLDER, FINDINGS_FILE, JOURNAL_FILE, RunFolder};
 pub use host::{
     Layout, Limits, LinesReached, Parameter, ParameterKind, ParameterValue, Script, Set, WorkerProgram,
     all_usages as script_usages, check_source, definitions as script_definitions,

@@ -2,7 +2,8 @@
 
 use crate::RunError;
 use crate::burst_table::BurstRow;
-use crate::folder::RunFolder;
+use crate::finding::FindingRow;
+use crate::folder::{FINDINGS_FILE, RunFolder};
 use crate::rebuild::Tables;
 use crate::tables::{CurveRow, RatingRow, StepRow, Table};
 
@@ -16,6 +17,8 @@ pub struct OpenTables {
     pub curve: Table<CurveRow>,
     /// `bursts.csv`.
     pub bursts: Table<BurstRow>,
+    /// `findings.csv`.
+    pub findings: Table<FindingRow>,
 }
 
 impl OpenTables {
@@ -27,6 +30,7 @@ impl OpenTables {
             ratings: Table::create(disk, &folder.file("ratings.csv"))?,
             curve: Table::create(disk, &folder.file("curve.csv"))?,
             bursts: Table::create(disk, &folder.file("bursts.csv"))?,
+            findings: Table::create(disk, &folder.file(FINDINGS_FILE))?,
         })
     }
 
@@ -38,6 +42,7 @@ impl OpenTables {
             ratings: Table::renewed(disk, &folder.file("ratings.csv"), &tables.ratings)?,
             curve: Table::renewed(disk, &folder.file("curve.csv"), &tables.curve)?,
             bursts: Table::renewed(disk, &folder.file("bursts.csv"), &tables.bursts)?,
+            findings: Table::renewed(disk, &folder.file(FINDINGS_FILE), &tables.findings)?,
         })
     }
 }

@@ -2,7 +2,7 @@
 
 use wattproof_method::selfcheck::SelfCheck;
 
-use crate::{NotMeasured, RatingResult, Step};
+use crate::{Finding, NotMeasured, RatingResult, Step};
 
 /// Something happened.
 #[derive(Debug)]
@@ -21,6 +21,8 @@ pub enum Event<'a> {
     Judged(&'a RatingResult),
     /// A rating is left out: the bench, as it is wired, can't serve it.
     LeftOut(&'a NotMeasured),
+    /// A script found something out, and it is recorded.
+    Found(&'a Finding),
     /// A script printed something.
     Printed(&'a str),
 }

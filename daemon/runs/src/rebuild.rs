@@ -9,15 +9,16 @@ use wattproof_method::BurstAnswer;
 
 use crate::burst_table::{BurstRow, burst_rows};
 use crate::disk::claim;
-use crate::folder::JOURNAL_FILE;
+use crate::finding::{FindingRow, finding_row};
+use crate::folder::{FINDINGS_FILE, JOURNAL_FILE};
 use crate::record::Opened;
 use crate::run_file::RunFile;
 use crate::tables::{
     CurveRow, RatingRow, StepRow, curve_rows, head, left_out_row, lines, rating_row, step_rows,
 };
 use crate::{
-    Line, NotMeasured, RATINGS_FILE, RatingResult, RatingsFile, RunError, RunFolder, Step, TableError,
-    read_journal,
+    Finding, Line, NotMeasured, RATINGS_FILE, RatingResult, RatingsFile, RunError, RunFolder, Step,
+    TableError, read_journal,
 };
 
 /// A burst procedure as the journal keeps it.
@@ -52,6 +53,8 @@ pub struct Tables {
     pub curve: Vec<u8>,
     /// `bursts.csv`.
     pub bursts: Vec<u8>,
+    /// `findings.csv`.
+    pub findings: Vec<u8>,
     /// The ratings that count at the end.
     pub results: Vec<RatingResult>,
     /// The ratings left out.
@@ -69,6 +72,7 @@ pub fn tables(folder: &RunFolder, journal: &[Line]) -> Result<Tables, RunError> 
         ratings: head::<RatingRow>().map_err(fail)?,
         curve: head::<CurveRow>().map_err(fail)?,
         bursts: head::<BurstRow>().map_err(fail)?,
+        findings: head::<FindingRow>().map_err(fail)?,
         results: Vec::new(),
         left_out: Vec::new(),
     };
@@ -98,6 +102,10 @@ pub fn tables(folder: &RunFolder, journal: &[Line]) -> Result<Tables, RunError> 
             "burst" => {
                 let record: BurstRecord = data(folder, line)?;
                 tables.bursts.extend(lines(record.rows()).map_err(fail)?);
+            }
+            "finding" => {
+                let finding: Finding = data(folder, line)?;
+                tables.findings.extend(lines([finding_row(&finding)]).map_err(fail)?);
             }
             "resumed" => {
                 let from_seq = line.data.get("from_seq").and_then(serde_json::Value::as_u64);
@@ -151,6 +159,7 @@ pub(crate) fn rebuild_own(folder: &RunFolder) -> Result<Vec<&'static str>, RunEr
         ("ratings.csv", tables.ratings),
         ("curve.csv", tables.curve),
         ("bursts.csv", tables.bursts),
+        (FINDINGS_FILE, tables.findings),
         ("run.json", RunFile::of(&opened, &read.lines, &tables.results, &read.chain).text(folder)?.into()),
     ];
     if !tables.results.is_empty() {

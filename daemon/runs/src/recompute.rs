@@ -11,7 +11,7 @@ use crate::resume::read_history;
 use crate::selfcheck::check_first;
 use crate::served::leave_out;
 use crate::stage::Stage;
-use crate::{Event, RatingResult, RunError, RunFolder, Watcher};
+use crate::{Event, Finding, RatingResult, RunError, RunFolder, Watcher};
 
 /// What was computed again and found equal.
 #[derive(Debug)]
@@ -22,6 +22,8 @@ pub struct Recomputed {
     pub steps: u64,
     /// Ratings judged from those.
     pub results: Vec<RatingResult>,
+    /// What the script found out from them.
+    pub findings: Vec<Finding>,
     /// Whether the run had come to its end; otherwise everything up to where it was cut off.
     pub whole: bool,
 }
@@ -79,5 +81,11 @@ pub fn recompute(folder: &Path) -> Result<Recomputed, RunError> {
             now: "the end of the script".into(),
         }));
     }
-    Ok(Recomputed { captures, steps: stage.step_count(), results: stage.results, whole })
+    Ok(Recomputed {
+        captures,
+        steps: stage.step_count(),
+        results: stage.results,
+        findings: stage.findings,
+        whole,
+    })
 }

@@ -24,7 +24,8 @@ use crate::selfcheck::check_first;
 use crate::served::leave_out;
 use crate::stage::Stage;
 use crate::{
-    Event, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, ScriptFault, Typist, Watcher,
+    Event, Finding, Journal, Nameplate, NotMeasured, RatingResult, RunError, RunFolder, ScriptFault, Typist,
+    Watcher,
 };
 
 /// Characters of a day at the beginning of a moment, `YYYY-MM-DD` (RFC 3339).
@@ -98,6 +99,8 @@ pub struct RunSummary {
     pub selfcheck: Option<SelfCheck>,
     /// The ratings judged.
     pub results: Vec<RatingResult>,
+    /// What the script found out that is no rating.
+    pub findings: Vec<Finding>,
     /// The ratings left out.
     pub left_out: Vec<NotMeasured>,
     /// Steps recorded.
@@ -192,8 +195,20 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let error = error.or(recorded.err());
     let outcome = if error.is_some() && outcome == Outcome::Finished { Outcome::Failed } else { outcome };
     let (steps, checked_first) = (stage.step_count(), stage.bench.checks_first());
-    let (selfcheck, results, left_out) = (stage.selfcheck, stage.results, stage.left_out);
-    RunSummary { outcome, error, stood, checked_first, selfcheck, results, left_out, steps, safe, folder }
+    let Stage { selfcheck, results, findings, left_out, .. } = stage;
+    RunSummary {
+        outcome,
+        error,
+        stood,
+        checked_first,
+        selfcheck,
+        results,
+        findings,
+        left_out,
+        steps,
+        safe,
+        folder,
+    }
 }
 
 fn end_safe(bench: &Bench, performed: &Result<(), RunError>) -> SafeReport {

@@ -65,6 +65,10 @@ struct Trial {
 impl Trial {
     /// The lowest supply voltage, every load, the smallest power; `None` without ratings, or loads for them.
     fn of(plate: &Nameplate, file: &BenchFile, source_vrms_max: f64) -> Option<Self> {
+        // A loudspeaker is no load whose resistance could be judged.
+        if file.load.loudspeaker {
+            return None;
+        }
         // What the wiring can't serve is not tried either.
         let ratings: Vec<&crate::Rating> =
             served(file, plate).into_iter().map(|(_, rating)| rating).collect();

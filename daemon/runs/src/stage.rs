@@ -3,13 +3,14 @@
 use std::sync::Arc;
 
 use serde::Serialize;
-use wattproof_bench::{Captured, TemperaturePlace};
+use wattproof_bench::{Captured, ChannelCaptured, TemperaturePlace};
 use wattproof_method::selfcheck::SelfCheck;
 
 use crate::ceiling::collapsed;
 use crate::chance::Chance;
 use crate::delivered::Delivered;
 use crate::drives::Playing;
+use crate::finding::finding_row;
 use crate::host::{Asked, Set};
 use crate::judge::judge_rating;
 use crate::open_tables::OpenTables;
@@ -19,8 +20,8 @@ use crate::served::fewer_driven;
 use crate::sweep::Shown;
 use crate::tables::{curve_rows, left_out_row, rating_row, step_rows};
 use crate::{
-    ChannelStep, Driven, Event, Nameplate, NotMeasured, RATINGS_FILE, Rating, RatingResult, RatingsFile,
-    RunError, Step, TemperatureStep, Typist, Watcher,
+    ChannelStep, Driven, Event, Finding, Nameplate, NotMeasured, RATINGS_FILE, Rating, RatingResult,
+    RatingsFile, RunError, Step, TemperatureStep, Typist, Watcher,
 };
 
 /// What was last commanded.
@@ -67,6 +68,8 @@ pub struct Stage {
     pub rating: Option<usize>,
     /// Ratings judged so far.
     pub results: Vec<RatingResult>,
+    /// What the script found out so far.
+    pub findings: Vec<Finding>,
     /// Ratings left out, since the bench can't serve them.
     pub left_out: Vec<NotMeasured>,
     /// What the self-check found.
@@ -79,6 +82,8 @@ pub struct Stage {
     steps: Vec<Step>,
     shown: Shown,
     count: u64,
+    /// The last step's samples.
+    last: Option<(u64, Vec<ChannelCaptured>)>,
     /// How long the last capture took, s.
     took_s: Option<f64>,
     delivered: Delivered,
@@ -106,6 +111,7 @@ impl Stage {
             now: Operating { driven, load_ohm, ..Operating::default() },
             rating: None,
             results: Vec::new(),
+            findings: Vec::new(),
             left_out: Vec::new(),
             selfcheck: None,
             asked: Asked::new(set),
@@ -113,6 +119,7 @@ impl Stage {
             steps: Vec::new(),
             shown: Shown::default(),
             count: 0,
+            last: None,
             took_s: None,
             delivered: Delivered::default(),
             watcher,
@@ -137,6 +144,16 @@ impl Stage {
         self.tables = None;
     }
 
+    /// The last step's number and samples.
+    pub(crate) fn last_capture(&self) -> Option<(u64, &[ChannelCaptured])> {
+        self.last.as_ref().map(|(step, channels)| (*step, channels.as_slice()))
+    }
+
+    /// Whether what comes next is new and belongs on the disk: neither answered from the journal nor computed again.
+    pub(crate) fn writes(&self) -> bool {
+        self.tables.is_some() && !self.bench.is_replaying()
+    }
+
     /// How many steps were recorded.
     pub fn step_count(&self) -> u64 {
         self.count
@@ -155,6 +172,18 @@ impl Stage {
         {
             tables.bursts.append(record.rows())?;
         }
+        Ok(())
+    }
+
+    /// Keeps a finding: in the journal, the table and for the end of the run.
+    pub(crate) fn keep_finding(&mut self, finding: &Finding) -> Result<(), RunError> {
+        if self.journal("finding", finding)?
+            && let Some(tables) = &mut self.tables
+        {
+            tables.findings.append([finding_row(finding)])?;
+        }
+        self.findings.push(finding.clone());
+        self.tell(&Event::Found(finding));
         Ok(())
     }
 
@@ -279,7 +308,7 @@ impl Stage {
             self.tell(&Event::Doing(purpose));
         }
         let begun_s = self.bench.now_s();
-        let captured = match how {
+        let mut captured = match how {
             How::Usual => self.bench.capture(hz)?,
             How::For(record_s) => self.bench.capture_short(hz, record_s)?,
             How::Then(next_vrms) => self.bench.capture_then(hz, next_vrms)?,
@@ -301,8 +330,9 @@ impl Stage {
             efficiency_pct: None,
             heatsink_c: captured.heatsink_c,
             temperatures: self.temperatures(&captured),
-            channels: self.channel_steps(captured, level_vrms),
+            channels: self.channel_steps(&mut captured, level_vrms),
         };
+        self.last = Some((self.count, captured.channels));
         step.efficiency_pct = efficiency_pct(&step);
         if let (Some(total_w), Some(lowest_w)) = (total_w(&step), step.lowest_w()) {
             let served = self.rating.and_then(|number| self.nameplate.rating.get(number - 1));
@@ -327,7 +357,7 @@ impl Stage {
             self.steps.push(step.clone());
         }
         self.tell(&Event::Stepped(&step));
-        check_load(&step)?;
+        check_load(&step, self.bench.file().load.loudspeaker)?;
         Ok(step)
     }
 
@@ -341,7 +371,7 @@ impl Stage {
         places.map(step).collect()
     }
 
-    fn channel_steps(&self, captured: Captured, level_vrms: f64) -> Vec<ChannelStep> {
+    fn channel_steps(&self, captured: &mut Captured, level_vrms: f64) -> Vec<ChannelStep> {
         // Both sides of a bridge may stand at half the supply: that is no part of what they play.
         let rms = |side: &Vec<f64>| {
             let mean =
@@ -353,8 +383,7 @@ impl Stage {
         let sides: Vec<_> = sides.map(|sides| Some(sides?.each_ref().map(rms))).collect();
         let bridged = self.bench.file().is_bridged();
         let number = |index: usize| u32::try_from(index + 1).unwrap_or(u32::MAX);
-        captured
-            .readings
+        std::mem::take(&mut captured.readings)
             .into_iter()
             .zip(sides)
             .enumerate()
@@ -429,13 +458,18 @@ fn efficiency_pct(step: &Step) -> Option<f64> {
 }
 
 /// A hot, open, shorted or wrong load is a fault, not a result. Judged only where there is a real signal.
-fn check_load(step: &Step) -> Result<(), RunError> {
+fn check_load(step: &Step, is_loudspeaker: bool) -> Result<(), RunError> {
     for channel in step.driven() {
         let (Some(ohm), Some(vrms)) = (channel.reading.load_ohm_measured, channel.reading.fundamental_vrms)
         else {
             continue;
         };
-        let off = (ohm / step.load_ohm - 1.0).abs();
+        // A loudspeaker's impedance rises from its lowest, and turns the phase.
+        let moved = |x_ohm: f64| (step.load_ohm / ohm.hypot(x_ohm) - 1.0).max(0.0);
+        let off = match channel.reading.load_x_ohm.filter(|_| is_loudspeaker) {
+            Some(x_ohm) => moved(x_ohm),
+            None => (ohm / step.load_ohm - 1.0).abs(),
+        };
         if vrms > 0.2 && !(off <= 0.25) {
             return Err(RunError::Implausible(format!(
                 "step {}: channel {} sees {ohm:.3} ohm where {} ohm is set: check the load's wiring, its temperature and the current sensor's scale",

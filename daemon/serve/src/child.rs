@@ -272,6 +272,7 @@ fn take_in(daemon: &Daemon, bench: &str, job: u64, told: Told, started: Instant)
             });
         }
         Told::Rating { rating } => daemon.events.tell("rating", Some(bench), &about("rating", rating)),
+        Told::Finding { finding } => daemon.events.tell("finding", Some(bench), &about("finding", finding)),
         Told::LeftOut { rating, why } => {
             daemon.log(Some(bench), Some(job), "warn", &format!("rating {rating} is not measured: {why}"));
         }

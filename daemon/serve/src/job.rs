@@ -198,7 +198,7 @@ impl JobOutcome {
         matches!(self, Meets | Short | Undecided | NoRating)
     }
 
-    /// Of a finished run, from the verdicts of its ratings: the worst of them.
+    /// Of a finished run, from the verdicts of its ratings and findings: the worst of them.
     pub fn of_verdicts(verdicts: &[String]) -> Self {
         let any = |word: &str| verdicts.iter().any(|verdict| verdict == word);
         match verdicts {

@@ -46,6 +46,11 @@ pub enum Told {
         /// As in `ratings.json`.
         rating: Value,
     },
+    /// A script found something out, and it is recorded.
+    Finding {
+        /// As in `findings.csv`.
+        finding: Value,
+    },
     /// A rating is left out.
     LeftOut {
         /// Which, from 1.
@@ -71,7 +76,7 @@ pub enum Told {
         /// Whether the self-check found the bench wrong, so that the script was not begun.
         #[serde(default)]
         bench_wrong: bool,
-        /// The verdicts of its ratings, `meets`, `short`, `undecided`.
+        /// The verdicts of its ratings, and of its findings that have one, `meets`, `short`, `undecided`.
         verdicts: Vec<String>,
     },
 }

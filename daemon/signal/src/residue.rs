@@ -97,7 +97,7 @@ fn bridge(spectrum: &mut Spectrum, fundamental_hz: f64) {
 }
 
 /// Mean square at the mains' multiples over the level between them, and how many of them stand out.
-fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> (Option<f64>, usize) {
+pub(crate) fn hum(spectrum: &Spectrum, fundamental_hz: f64, settings: &Settings) -> (Option<f64>, usize) {
     let bin = spectrum.bin_hz;
     // A tone under the Hann window is five lines wide; the next multiple must be clear of it.
     if settings.mains_hz < 5.0 * bin {

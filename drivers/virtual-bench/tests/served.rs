@@ -24,6 +24,7 @@ fn options(pace_baud: Option<u32>) -> VirtualBenchOptions {
         bits: 16,
         manners: Vec::new(),
         fixed_load_ohm: None,
+        speaker: None,
         bridged: None,
         load_stands: None,
     }

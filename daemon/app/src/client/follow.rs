@@ -8,7 +8,7 @@ use serde::Deserialize;
 use serde_json::json;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::{sleep, timeout};
-use wattproof_runs::{RatingRecord, RatingsFile};
+use wattproof_runs::{Finding, RatingRecord, RatingsFile};
 use wattproof_serve::{Job, JobOutcome, JobState};
 
 use super::ask_error::AskError;
@@ -277,6 +277,7 @@ impl Following<'_> {
                 (None, false) => "did not come to its end".into(),
             },
             ratings: ratings.into_values().collect(),
+            findings: told.findings.clone(),
             left_out: left_out.cloned().collect(),
             steps: job.steps,
             folder: self.before.results.join(run),
@@ -289,4 +290,6 @@ impl Following<'_> {
 #[derive(Deserialize)]
 struct Recorded {
     ratings_file: Option<RatingsFile>,
+    #[serde(default)]
+    findings: Vec<Finding>,
 }

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 use serde_json::Value;
-use wattproof_runs::RatingRecord;
+use wattproof_runs::{Finding, RatingRecord};
 use wattproof_serve::{Bench, GuardState, Hold, Job, JobState};
 
 use super::event_lines::Event;
@@ -16,6 +16,8 @@ struct OfJob {
     step: Option<StepRow>,
     #[serde(default)]
     rating: Option<Value>,
+    #[serde(default)]
+    finding: Option<Value>,
     #[serde(default)]
     level: String,
     #[serde(default)]
@@ -87,7 +89,7 @@ impl Shown {
         let told = match event.kind.as_str() {
             "job" => serde_json::from_str::<Job>(&event.data).map(|job| self.job_is(job)),
             "bench" => serde_json::from_str::<Bench>(&event.data).map(|bench| self.bench_is(&bench)),
-            "step" | "rating" | "log" => {
+            "step" | "rating" | "finding" | "log" => {
                 serde_json::from_str::<OfJob>(&event.data).and_then(|told| self.told(told))
             }
             _ => Ok(()),
@@ -154,6 +156,9 @@ impl Shown {
         }
         if let Some(rating) = told.rating {
             self.progress.judged(&serde_json::from_value::<RatingRecord>(rating)?);
+        }
+        if let Some(finding) = told.finding {
+            self.progress.found(&serde_json::from_value::<Finding>(finding)?);
         }
         // What it failed of stands in the job as well, and is said at its end.
         if !told.text.is_empty() && told.level != "error" {

@@ -29,6 +29,9 @@ pub struct LoadPlace {
     /// Resistance of each amplifier channel's load that nobody sets, as resistors on a bench, ohm.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fixed_ohm: Option<f64>,
+    /// Whether a loudspeaker hangs there, whose impedance moves with frequency; `fixed_ohm` is its lowest then.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub loudspeaker: bool,
     /// The resistances that it has, ohm, rising; absent where its dialect says them, or where it is set to any.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub taps_ohm: Vec<f64>,
@@ -120,6 +123,10 @@ impl LoadPlace {
         }
         if let Some(complaint) = self.duty_complaint() {
             return Some(complaint);
+        }
+        if self.loudspeaker && self.fixed_ohm.is_none() {
+            let what = "loudspeaker = true needs fixed_ohm: the loudspeaker's lowest impedance, its dc resistance at least";
+            return Some(("loudspeaker", what.to_string()));
         }
         match self.fixed_ohm {
             Some(ohm) => self.fixed_complaint(ohm, positive(ohm)),

@@ -4,6 +4,7 @@ use wattproof_runs::{Outcome, PlateKind};
 
 use super::answers::answer;
 use super::deviations::deviations;
+use super::found::found;
 use super::{Fact, Page, facts, style};
 use crate::figures::{Setting, claim_words, curves_of, draw_curves, draw_supply, subtitle};
 use crate::record::{Recorded, Story, file_name, is_simulated, parameters_words, set_words, steps_of};
@@ -44,6 +45,7 @@ pub fn page(run: &Recorded, story: &Story) -> Result<Page, ReportError> {
         head: head(run, story),
         answers: story.ratings.iter().map(|record| answer(run, plate, record)).collect(),
         unanswered: unanswered(story),
+        found: story.findings.iter().map(found).collect(),
         deviations: deviations(story, &steps),
         distortion: draw_curves(&curves, &format!("Distortion against {what}"), &below, Setting::Inside),
         supply: draw_supply(&steps, "Supply and heatsink over the run", &below, Setting::Inside),

@@ -47,6 +47,7 @@ pub fn conditions(story: &Story, steps: &[StepRow]) -> Vec<Fact> {
         (false, PlateKind::Amplifier) => format!("{outputs} single channels"),
     };
     let load = match bench.load.fixed_ohm {
+        Some(ohm) if bench.load.loudspeaker => format!("loudspeakers of {ohm} ohm at least"),
         Some(ohm) => format!("resistors of {ohm} ohm that nobody sets"),
         None if !bench.load.taps_ohm.is_empty() => format!("taps of {} ohm", list(&bench.load.taps_ohm)),
         None => "set for each rating".into(),

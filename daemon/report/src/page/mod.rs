@@ -1,13 +1,14 @@
 //! The report: one HTML file a run, which needs nothing else. In comes a run's folder, out goes the page as text. The
 //! template escapes every text; figures come escaped from the room beside it.
 //!
-//! `build` gathers what the template shows; `answers` tells each rating, `deviations` what a reader must know before
+//! `build` gathers what the template shows; `answers` tells each rating, `found` what a script found out beside them, `deviations` what a reader must know before
 //! believing a number, `facts` the conditions, `words` says causes and limits in plain words.
 
 mod answers;
 mod build;
 mod deviations;
 mod facts;
+mod found;
 mod outline;
 mod words;
 
@@ -46,6 +47,7 @@ struct Page {
     head: build::Head,
     answers: Vec<answers::Answer>,
     unanswered: Vec<Fact>,
+    found: Vec<found::Found>,
     deviations: Vec<String>,
     distortion: String,
     supply: String,

@@ -10,6 +10,7 @@ use super::deviations::deviations;
 use super::facts::conditions;
 use crate::record::{Recorded, brief_of, run_file, steps_of, story};
 use crate::{ReportError, RunBrief};
+use wattproof_runs::Finding;
 
 /// A run in short.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -21,6 +22,8 @@ pub struct Outline {
     pub error: Option<String>,
     /// The ratings without an answer, each with its reason.
     pub unanswered: Vec<Fact>,
+    /// What the script found out that is no rating.
+    pub findings: Vec<Finding>,
     /// Under which conditions it was measured.
     pub conditions: Vec<Fact>,
     /// What a reader must know before believing a number, the gravest first.
@@ -41,6 +44,7 @@ pub fn outline(folder: &Path) -> Result<Outline, ReportError> {
         brief: brief_of(&run, &run_file(&run)?)?,
         error: story.closed.as_ref().and_then(|closed| closed.error.clone()),
         unanswered: unanswered(&story),
+        findings: story.findings.clone(),
         conditions: conditions(&story, &steps),
         deviations: deviations(&story, &steps),
     })

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde::Serialize;
 use wattproof_method::Verdict;
-use wattproof_runs::{Driven, Outcome, RatingRecord};
+use wattproof_runs::{Driven, Finding, Outcome, RatingRecord};
 
 use super::folder::Recorded;
 use super::run_file::{RunFile, run_file};
@@ -127,6 +127,16 @@ pub(crate) fn brief_of(run: &Recorded, file: &RunFile) -> Result<RunBrief, Repor
         steps,
         ratings: run.ratings()?.iter().map(RatingBrief::from).collect(),
     })
+}
+
+/// What a run's script found out, as far as it is recorded.
+///
+/// Costs the reading of `findings.csv`.
+///
+/// # Errors
+/// [`ReportError`], when it is no run's folder or the table can't be understood.
+pub fn findings(folder: &Path) -> Result<Vec<Finding>, ReportError> {
+    Recorded::open(folder)?.findings()
 }
 
 /// The last part of a path, or all of what is none.

@@ -4,7 +4,9 @@ use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
-use wattproof_runs::{JOURNAL_FILE, RatingRecord, RatingsError, RatingsFile, RunFolder};
+use wattproof_runs::{
+    FINDINGS_FILE, Finding, JOURNAL_FILE, RatingRecord, RatingsError, RatingsFile, RunFolder,
+};
 
 use crate::ReportError;
 
@@ -114,6 +116,20 @@ impl Recorded {
         }
     }
 
+    /// What the script found out so far, in order; of a record of old, which has no such table, nothing.
+    pub fn findings(&self) -> Result<Vec<Finding>, ReportError> {
+        if self.file(FINDINGS_FILE).symlink_metadata().is_err() {
+            return Ok(Vec::new());
+        }
+        let mut rows: Vec<Finding> = self.rows(FINDINGS_FILE)?;
+        for row in &mut rows {
+            for text in [&mut row.name, &mut row.unit, &mut row.at, &mut row.note] {
+                *text = cell_text(text).to_string();
+            }
+        }
+        Ok(last_of_findings(rows))
+    }
+
     /// The chain after the last whole line of the journal; `None` when its end is no line of a journal.
     pub fn chain_at_end(&self) -> Result<Option<String>, ReportError> {
         use std::io::{Seek, SeekFrom};
@@ -177,6 +193,15 @@ pub(crate) fn last_of_each(records: Vec<RatingRecord>) -> Vec<RatingRecord> {
     let mut kept: std::collections::BTreeMap<usize, RatingRecord> = std::collections::BTreeMap::new();
     for record in records {
         kept.insert(record.rating, record);
+    }
+    kept.into_values().collect()
+}
+
+/// The last finding of each number, in order: a resumed run states those again that it left behind.
+pub(crate) fn last_of_findings(findings: Vec<Finding>) -> Vec<Finding> {
+    let mut kept: std::collections::BTreeMap<usize, Finding> = std::collections::BTreeMap::new();
+    for finding in findings {
+        kept.insert(finding.finding, finding);
     }
     kept.into_values().collect()
 }

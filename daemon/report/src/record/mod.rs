@@ -12,7 +12,7 @@ mod run_file;
 mod steps;
 mod story;
 
-pub use brief::{RatingBrief, RunBrief, brief};
+pub use brief::{RatingBrief, RunBrief, brief, findings};
 pub(crate) use brief::{brief_of, file_name};
 pub(crate) use captured::{Shot, shot};
 pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, left_out};

@@ -6,10 +6,11 @@ use serde_json::{Map, Value};
 use wattproof_bench::BenchFile;
 use wattproof_method::selfcheck::SelfCheck;
 use wattproof_runs::{
-    JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, Parameter, RatingRecord, RatingResult, walk_journal,
+    Finding, JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, Parameter, RatingRecord, RatingResult,
+    walk_journal,
 };
 
-use super::folder::{Recorded, last_of_each};
+use super::folder::{Recorded, last_of_each, last_of_findings};
 use super::run_file::Instrument;
 use crate::ReportError;
 
@@ -79,6 +80,7 @@ pub(crate) struct Story {
     pub closed: Option<Closed>,
     pub left_out: Vec<NotMeasured>,
     pub ratings: Vec<RatingRecord>,
+    pub findings: Vec<Finding>,
     pub journal: JournalState,
 }
 
@@ -126,6 +128,7 @@ pub(crate) fn story(run: &Recorded) -> Result<Story, ReportError> {
         closed: gathered.closed,
         left_out: gathered.left_out,
         ratings: last_of_each(ratings),
+        findings: last_of_findings(gathered.findings.into_iter().map(|(_, finding)| finding).collect()),
         journal,
     })
 }
@@ -139,6 +142,8 @@ struct Gathered {
     left_out: Vec<NotMeasured>,
     /// With the number of their line: a resumed run leaves some behind.
     ratings: Vec<(u64, RatingResult)>,
+    /// Likewise.
+    findings: Vec<(u64, Finding)>,
 }
 
 impl Gathered {
@@ -153,9 +158,11 @@ impl Gathered {
                 self.left_out.push(one);
             }
             "rating" => self.ratings.push((seq, data(line)?)),
+            "finding" => self.findings.push((seq, data(line)?)),
             "resumed" => {
                 let resumed: Resumed = data(line)?;
                 self.ratings.retain(|(seq, _)| *seq < resumed.from_seq);
+                self.findings.retain(|(seq, _)| *seq < resumed.from_seq);
                 self.resumed.push(resumed);
                 self.closed = None;
             }

@@ -108,8 +108,7 @@ pub fn perform_within(
         register(&mut engine, name, count, caller);
     }
     without_clock(&mut engine, caller);
-    engine.register_fn("db_to_ratio", |db: f64| 10f64.powf(db / 20.0));
-    engine.register_fn("db_to_ratio", |db: i64| 10f64.powf(db as f64 / 20.0));
+    super::arithmetic::register(&mut engine);
     let watch = Arc::clone(caller);
     engine.on_progress(move |_| watch.is_over().then(|| Dynamic::from("the run is over")));
     printing::register(&mut engine, caller);

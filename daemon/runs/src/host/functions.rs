@@ -9,6 +9,7 @@ use serde_json::Value;
 use super::api::check;
 use super::arguments::{Arguments, number};
 use super::call::Call;
+use super::facts;
 use super::typed::NEXT_TYPED;
 use crate::stage::Stage;
 use crate::{Driven, Event, Nameplate, NotMeasured, Rating, RunError};
@@ -37,24 +38,30 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
         ("settle" | "sleep", [seconds]) => wait(stage, &asked.name, seconds),
         ("plan_steps", [steps]) => plan_steps(stage, steps),
         ("nameplate", []) => nameplate(&stage.nameplate, &stage.left_out),
-        ("capture", []) => answer(&stage.capture("capture")?),
+        ("capture", []) => {
+            let step = stage.capture("capture")?;
+            Ok(facts::step(stage, &step))
+        }
         ("capture", [purpose]) => {
             let purpose = purpose.as_str().ok_or_else(|| call("capture() takes a text".into()))?;
-            answer(&stage.capture(purpose)?)
+            let step = stage.capture(purpose)?;
+            Ok(facts::step(stage, &step))
         }
         ("capture_at", [map]) => capture_at(stage, map),
         ("find_ceiling", [rating]) => {
             let (number, claim) = rating_of(rating)?;
-            answer(&crate::ceiling::find_ceiling(stage, number, &claim)?)
+            let ceiling = crate::ceiling::find_ceiling(stage, number, &claim)?;
+            Ok(facts::ceiling(stage, &ceiling))
         }
         ("record", [Value::String(name), value]) => {
             stage.journal("note", &serde_json::json!({ "name": name, "value": value }))?;
             Ok(Value::Null)
         }
         ("record", [rating, ceiling]) => record(stage, rating, ceiling),
+        ("finding", [map]) => super::findings::finding(stage, map),
         ("bench_time_s", []) => Ok(stage.bench.now_s().into()),
         ("random", []) => Ok(stage.chance.draw().into()),
-        _ => super::drives::carry_out(stage, asked),
+        _ => facts::carry_out(stage, asked),
     }
 }
 
@@ -164,7 +171,8 @@ fn capture_at(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
     let levels_vrms = arguments.numbers("levels_vrms").map_err(call)?;
     let levels_vrms =
         levels_vrms.ok_or_else(|| call("capture_at() needs levels_vrms, a list of levels".into()))?;
-    answer(&stage.capture_at(&levels_vrms, purpose.as_deref().unwrap_or("capture"))?)
+    let steps = stage.capture_at(&levels_vrms, purpose.as_deref().unwrap_or("capture"))?;
+    Ok(facts::steps(stage, &steps))
 }
 
 fn plan_steps(stage: &Stage, steps: &Value) -> Result<Value, RunError> {

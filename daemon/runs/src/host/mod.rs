@@ -4,12 +4,15 @@
 mod answering;
 mod api;
 mod arguments;
+mod arithmetic;
 mod call;
 mod child;
 mod convert;
 mod drives;
 mod engine;
+mod facts;
 mod fault;
+mod findings;
 mod functions;
 mod here;
 mod layout;

@@ -10,6 +10,7 @@ use serde_json::Value;
 use super::call::{Call, CallRefused, Caller, Script};
 use super::fault;
 use super::printing::Printed;
+use super::slips::unparsed;
 use crate::ScriptFault;
 
 /// What stands for the path of a typed script, in messages and in the record.
@@ -52,8 +53,9 @@ pub fn perform_typed(engine: &Engine, caller: &Arc<dyn Caller>) -> Result<(), Bo
         let ast = match parsed {
             Ok(ast) => own.merge(&ast),
             Err(error) => {
-                let error = Box::<EvalAltResult>::from(error);
-                say(caller, number, &fault::of(&script, engine, &own, &error).to_string());
+                let what = unparsed(error.err_type(), &script.source);
+                let fault = fault::from_position(&script.path, &script.source, error.position(), what);
+                say(caller, number, &fault.to_string());
                 continue;
             }
         };
@@ -111,15 +113,8 @@ mod tests {
 
     #[test]
     fn variables_and_functions_stay_and_a_slip_ends_nothing() {
-        let lines = [
-            "let a = heatsink();",
-            "fn more(x) { x + 1 }",
-            "more(a)",
-            "mroe(a)",
-            "b",
-            "a = ",
-            "print(a + 2)",
-        ];
+        let lines =
+            ["let a = heatsink();", "fn more(x) { x + 1 }", "more(a)", "mor(a)", "b", "a = ", "print(a + 2)"];
         let typing = Arc::new(Typing(Mutex::new(lines.into()), Mutex::default()));
         let caller: Arc<dyn Caller> = Arc::clone(&typing) as Arc<dyn Caller>;
         perform(&Script::typed(), &caller).unwrap();

@@ -107,6 +107,8 @@ pub enum Act {
     Typed,
     /// A capture of noise.
     CaptureNoise,
+    /// A capture of outputs that nobody drives.
+    CaptureIdle,
     /// A capture of two tones.
     CaptureTwoTone {
         /// How it is read.
@@ -146,6 +148,7 @@ impl Act {
                 | Act::CaptureShort { .. }
                 | Act::CaptureBurst { .. }
                 | Act::CaptureNoise
+                | Act::CaptureIdle
                 | Act::CaptureTwoTone { .. }
         )
     }

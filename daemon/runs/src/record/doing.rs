@@ -126,6 +126,17 @@ impl RecordedBench {
         Ok(NoiseCaptured { at_s: self.now_s() - ago_s, channels, readings, supply_v, supply_a, heatsink_c })
     }
 
+    /// Captures outputs that nobody drives; what they tell is read by whoever asked.
+    pub fn capture_idle(&mut self) -> Result<BurstCaptured, RunError> {
+        let (told, channels) = self.act(Act::CaptureIdle, |bench| {
+            let NoiseCaptured { at_s, channels, supply_v, supply_a, heatsink_c, .. } =
+                bench.capture_noise()?;
+            Ok(live(bench.now_s() - at_s, channels, supply_v, supply_a, heatsink_c))
+        })?;
+        let (ago_s, supply_v, supply_a, heatsink_c) = meters(&told)?;
+        Ok(BurstCaptured { at_s: self.now_s() - ago_s, channels, supply_v, supply_a, heatsink_c })
+    }
+
     /// Source on or off.
     pub fn switch_source(&mut self, on: bool) -> Result<(), RunError> {
         if on {

@@ -69,6 +69,7 @@ impl Standing {
             | Act::CaptureShort { .. }
             | Act::CaptureBurst { .. }
             | Act::CaptureNoise
+            | Act::CaptureIdle
             | Act::CaptureTwoTone { .. } => {}
         }
     }

@@ -118,6 +118,8 @@ pub async fn one(State(ground): State<Ground>, Path(run): Path<String>) -> Resul
         let text = tokio::fs::read(folder.join(name)).await.ok();
         told[key] = text.and_then(|text| serde_json::from_slice(&text).ok()).unwrap_or(Value::Null);
     }
+    let found = waiting(move || Ok(wattproof_report::findings(&folder)?)).await?;
+    told["findings"] = serde_json::to_value(found).map_err(Problem::failed)?;
     told["error"] = told["file"]["error"].clone();
     Ok(Json(told))
 }

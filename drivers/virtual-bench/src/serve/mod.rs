@@ -21,7 +21,7 @@ use self::port::Port;
 use self::terminal::Terminal;
 use crate::faults::{Fault, PortFaults};
 use crate::instruments::{BenchError, Compute, FrontEnd, Role, bench};
-use crate::load::{Load, LoadError};
+use crate::load::{Load, LoadError, ThieleSmall};
 use crate::{AmplifierSpec, BridgeInputs, LoadStands, Manner, World};
 
 /// How to set up a served bench.
@@ -39,6 +39,8 @@ pub struct VirtualBenchOptions {
     pub manners: Vec<Manner>,
     /// Resistors of so many ohm on every output in place of a load that can be set.
     pub fixed_load_ohm: Option<f64>,
+    /// A loudspeaker on every output in place of a load that can be set.
+    pub speaker: Option<ThieleSmall>,
     /// What looks at the bridges, where channels 1 and 2, 3 and 4 and so on are bridged.
     pub bridged: Option<BridgeInputs>,
     /// What the loads stand before their own protection cuts them off; `None` is anything.
@@ -181,7 +183,10 @@ impl VirtualBench {
         if options.bridged.is_some() && !channels.is_multiple_of(2) {
             return Err(ServeError::OddBridges { channels });
         }
+        let speakers = options.speaker.map(Load::loudspeaker).transpose()?;
         let resistors = options.fixed_load_ohm.map(Load::resistive).transpose()?;
+        // Either is a load that nobody sets.
+        let resistors = speakers.or(resistors);
         if resistors.is_some() {
             let has = |what| Err(ServeError::NoLoad { what });
             if options.manners.iter().any(|manner| manner.role == Role::Load) {

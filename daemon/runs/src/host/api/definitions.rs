@@ -43,7 +43,7 @@ fn argument(argument: &Argument) -> String {
         Argument::Map(_) => "settings: Map".into(),
         Argument::Plain(key) => {
             let kind = match key.takes {
-                Takes::Number(..) | Takes::Setpoint => "float",
+                Takes::Number(..) | Takes::Setpoint | Takes::MayNumber => "float",
                 Takes::Whole(..) => "int",
                 Takes::Setpoints | Takes::Texts => "Array",
                 Takes::Flag => "bool",

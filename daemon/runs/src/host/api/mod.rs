@@ -11,6 +11,7 @@ mod check;
 mod complete;
 mod definitions;
 mod drives;
+mod found;
 mod ratings;
 mod reference;
 mod script;
@@ -86,6 +87,8 @@ pub enum Takes {
     Setpoint,
     /// A list of such.
     Setpoints,
+    /// A number, or `()` for what could not be told, which counts as left out.
+    MayNumber,
     /// A whole number, a float without a fraction too.
     Whole(f64, f64),
     /// true or false.
@@ -118,12 +121,13 @@ pub enum Gives {
 }
 
 /// The subjects in the order in which they are told, each with its functions.
-pub const SUBJECTS: [(&str, &[Function]); 5] = [
+pub const SUBJECTS: [(&str, &[Function]); 6] = [
     ("The script itself", script::FUNCTIONS),
     ("Setting the bench", bench::FUNCTIONS),
     ("Captures", captures::FUNCTIONS),
     ("Bursts, two tones and noise", drives::FUNCTIONS),
     ("Ratings", ratings::FUNCTIONS),
+    ("Findings", found::FUNCTIONS),
 ];
 
 /// Every function.

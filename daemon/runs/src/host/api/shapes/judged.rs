@@ -71,6 +71,20 @@ pub const CEILING: Shape = Shape {
         field("load_ohm_measured", MayNumber, "load measured nearest to it"),
         field("supply_v", MayNumber, "supply voltage nearest to it"),
         field("efficiency_pct", MayNumber, "output power over supply power nearest to it"),
+        field(
+            "expanded_u",
+            MayMap(&CEILING_U),
+            "expanded uncertainties (k = 2) of power (at the load as it is) and voltage",
+        ),
+    ],
+};
+
+const CEILING_U: Shape = Shape {
+    name: "ceiling's uncertainty",
+    what: "expanded uncertainties (k = 2) of a ceiling",
+    fields: &[
+        field("power_w", MayNumber, "of its power"),
+        field("out_vrms", Number, "of its output voltage"),
     ],
 };
 

@@ -1,11 +1,13 @@
 //! What the maps hold that functions give: every field, with what it is. The unit of a field is the last unit in its name.
 //! A test compares the fields with what is really given.
 
+mod found;
 mod judged;
 mod other;
 mod reading;
 mod step;
 
+pub use found::{BENCH, CLIP, FINDING, IDLE_STEP};
 pub use judged::{BURST_ANSWER, CEILING, NAMEPLATE, RATING, RATING_RESULT};
 pub use other::{NOISE_STEP, TWO_TONE_STEP};
 pub use reading::READING;
