@@ -15,7 +15,9 @@ const MESSAGE_CHARS_MAX: usize = 2000;
 
 /// A fault at a position of a script.
 pub fn from_position(path: &Path, source: &str, position: Position, message: String) -> ScriptFault {
-    let (line, column) = (position.line().unwrap_or(0), position.position().unwrap_or(0));
+    // The engine takes a carriage return that ends a comment for the end of a line; there is no line beyond the last.
+    let lines = source.matches('\n').count() + 1;
+    let (line, column) = (position.line().unwrap_or(0).min(lines), position.position().unwrap_or(0));
     let whole = source.lines().nth(line.saturating_sub(1)).unwrap_or_default();
     let left_out = column.saturating_sub(1 + SHOWN_CHARS);
     let shown = whole.chars().skip(left_out).take(2 * SHOWN_CHARS);
@@ -84,6 +86,12 @@ pub fn message(error: &EvalAltResult, slips: &Slips<'_>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_line_beyond_the_last_is_named() {
+        let fault = from_position(Path::new("s.rhai"), "a\nb//\r", Position::new(3, 1), "y".into());
+        assert_eq!(fault.line, 2);
+    }
 
     #[test]
     fn the_caret_stands_under_the_fault_in_a_line_of_any_length() {

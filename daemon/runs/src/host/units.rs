@@ -1,12 +1,13 @@
 //! Units as names carry them: the last word of a name, and what a unit is called where one is told.
 
 /// The last word of a name, and the unit it stands for.
-pub const SUFFIXES: [(&str, &str); 18] = [
+pub const SUFFIXES: [(&str, &str); 19] = [
     ("v", "V"),
     ("vrms", "V rms"),
     ("vpk", "V peak"),
     ("a", "A"),
     ("arms", "A rms"),
+    ("irms", "A rms"),
     ("apk", "A peak"),
     ("w", "W"),
     ("va", "VA"),
@@ -35,6 +36,10 @@ pub fn unit_of(name: &str) -> &'static str {
 
 /// The unit of a field, which may have a further word after it: `load_ohm_measured`, `supply_v_set`.
 pub fn unit_in(name: &str) -> &'static str {
+    // A rate is told in words.
+    if name.contains("_per_") {
+        return "";
+    }
     let mut name = name;
     loop {
         match (unit_of(name), name.rsplit_once('_')) {

@@ -58,9 +58,14 @@ fn index(text: &mut String) {
     }
 }
 
+/// A map's heading is not that of a function of its name.
+fn shape_anchor(shape: &Shape) -> String {
+    anchor(&format!("Fields: {}", shape.name))
+}
+
 /// The anchor of a heading in code, as those who show Markdown make it: letters, digits, underlines and dashes stay, in
 /// small letters, spaces become dashes.
-fn anchor(heading: &str) -> String {
+pub fn anchor(heading: &str) -> String {
     let kept = heading.chars().filter(|c| c.is_alphanumeric() || matches!(c, '_' | '-' | ' '));
     kept.map(|c| if c == ' ' { '-' } else { c.to_ascii_lowercase() }).collect()
 }
@@ -97,9 +102,9 @@ fn write_function(text: &mut String, function: &Function) {
     let gives = match function.gives {
         Gives::Nothing => "nothing, `()`".into(),
         Gives::Number(what) | Gives::Value(what) => what.into(),
-        Gives::Map(shape) => format!("a [{}](#{})", shape.name, anchor(shape.name)),
+        Gives::Map(shape) => format!("a [{}](#{})", shape.name, shape_anchor(shape)),
         Gives::Maps(shape, what) => {
-            format!("a list of [{}](#{}) maps, {what}", shape.name, anchor(shape.name))
+            format!("a list of [{}](#{}) maps, {what}", shape.name, shape_anchor(shape))
         }
     };
     let blank = if function.arguments.is_empty() { "" } else { "\n" };
@@ -121,7 +126,7 @@ fn write_shape(text: &mut String, shape: &Shape) {
     let what: String = what.into_iter().flatten().collect();
     let _ = writeln!(
         text,
-        "\n### {}\n\n{what}.\n\n| field | holds | unit | what it is |\n| --- | --- | --- | --- |",
+        "\n### Fields: {}\n\n{what}.\n\n| field | holds | unit | what it is |\n| --- | --- | --- | --- |",
         shape.name
     );
     for field in shape.fields {
@@ -139,9 +144,9 @@ fn write_shape(text: &mut String, shape: &Shape) {
             Holds::MayPair => "list of two numbers, or `()`".into(),
             Holds::MayNumbers => "list of numbers, `()` among them".into(),
             Holds::Texts => "list of texts".into(),
-            Holds::Map(inner) => format!("[{}](#{})", inner.name, anchor(inner.name)),
-            Holds::MayMap(inner) => format!("[{}](#{}) or `()`", inner.name, anchor(inner.name)),
-            Holds::Maps(inner) => format!("list of [{}](#{})", inner.name, anchor(inner.name)),
+            Holds::Map(inner) => format!("[{}](#{})", inner.name, shape_anchor(inner)),
+            Holds::MayMap(inner) => format!("[{}](#{}) or `()`", inner.name, shape_anchor(inner)),
+            Holds::Maps(inner) => format!("list of [{}](#{})", inner.name, shape_anchor(inner)),
             Holds::Untold => "map or list, for the record".into(),
         };
         let _ = writeln!(text, "| `{}` | {holds} | {} | {} |", field.name, unit_in(field.name), field.what);

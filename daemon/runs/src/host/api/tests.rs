@@ -251,6 +251,22 @@ fn every_function_is_told_whole() {
     }
 }
 
+#[test]
+fn every_link_in_the_reference_leads_somewhere() {
+    let text = reference();
+    let headings = text
+        .lines()
+        .filter_map(|line| line.trim_start_matches('#').strip_prefix(' ').filter(|_| line.starts_with('#')));
+    let anchors: Vec<String> = headings.map(super::reference::anchor).collect();
+    let once: BTreeSet<&String> = anchors.iter().collect();
+    assert_eq!(once.len(), anchors.len(), "two headings have one anchor: {anchors:?}");
+    let links: Vec<&str> = text.split("](#").skip(1).filter_map(|rest| rest.split(')').next()).collect();
+    assert!(links.len() > 40, "only {} links were found", links.len());
+    for link in links {
+        assert!(anchors.iter().any(|anchor| anchor == link), "#{link} leads nowhere");
+    }
+}
+
 /// The files beside the scripts say what the table says: `wattproof reference --write scripts` makes them.
 #[test]
 fn the_files_are_made_from_the_table() {
