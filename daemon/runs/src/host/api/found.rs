@@ -78,7 +78,7 @@ pub const FUNCTIONS: &[Function] = &[
         gives: Gives::Map(&FINDING),
         what: "Keeps one result that is no rating: a number with its uncertainty and its conditions. It is in the journal, \
             in `findings.csv`, in the table at the end, in the report and on the page. With `low` or `high` it is judged \
-            as ratings are, with a guard band: `meets`, `short` or `undecided`; one that is short makes the run's exit \
+            as ratings are, with a guard band, for which `u` is needed: `meets`, `short` or `undecided`; one that is short makes the run's exit \
             code 10.",
         fails: "A name, unit or text of more than one line or too long ends the call.",
         example: r#"load(#{ ohm: 4.0 });
@@ -101,7 +101,7 @@ supply(#{ on: false });"#,
                 name: "name",
                 takes: Takes::Text,
                 needed: true,
-                what: "its name: letters, digits, `-`, `_` and `.`; the file is that with `.wav`",
+                what: "its name: letters, digits, `-`, `_` and `.`",
                 also: &["file"],
             },
             Key {
@@ -120,9 +120,9 @@ supply(#{ on: false });"#,
             },
         ])],
         gives: Gives::Map(&CLIP),
-        what: "Saves the output of the last capture as a WAV file in the run's folder, made as loud as said, so that clips \
-            of one loudness can be compared by ear.",
-        fails: "Before any capture, of a name that is there already, or of a loudness at which its peaks would be cut.",
+        what: "Saves the output of the last capture as `clip-NAME.wav` in the run's folder (48 kHz, 16 bit, 20 Hz to 20 kHz), made as \
+            loud as said, so that clips of one loudness can be compared by ear.",
+        fails: "Before any capture, of a name that is there already, of less than 0.2 s, or of a loudness at which its peaks would be cut.",
         example: r#"load(#{ ohm: 4.0 });
 supply(#{ volts_v: 14.4, limit_a: 20.0, on: true });
 source(#{ hz: 1000.0, level_vrms: 0.05, on: true });

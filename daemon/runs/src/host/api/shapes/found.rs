@@ -134,6 +134,7 @@ const BENCH_LOAD: Shape = Shape {
     fields: &[
         field("fixed_ohm", MayNumber, "resistance that nobody sets"),
         field("taps_ohm", Numbers, "the resistances that it has; empty where it is set to any"),
+        field("loudspeaker", Flag, "whether a loudspeaker hangs there, whose impedance moves with frequency"),
         field("tolerance_pct", Number, "tolerance of the resistance, as a half-width"),
         field("watts_continuous", MayNumber, "power that each stands for ever, W"),
     ],
