@@ -20,7 +20,7 @@ const LINES_MAX: usize = 700;
 const LINES_P90: usize = 400;
 
 /// What each crate may use of this project, from the bottom of the house up. `*` is anything.
-const MAY_USE: [(&str, &[&str]); 18] = [
+const MAY_USE: [(&str, &[&str]); 20] = [
     ("drivers/scpi", &[]),
     ("drivers/texts", &[]),
     ("drivers/link", &[]),
@@ -33,11 +33,13 @@ const MAY_USE: [(&str, &[&str]); 18] = [
     ("daemon/guardian", &[]),
     ("daemon/bench", &["guard", "guardian", "instruments", "link", "signal", "texts"]),
     ("daemon/runs", &["bench", "guard", "method", "signal", "texts"]),
+    ("daemon/turns", &["bench"]),
+    ("daemon/rehearsal", &["bench", "guard", "instruments", "link", "runs", "turns", "virtual-bench"]),
     ("daemon/report", &["bench", "method", "runs", "signal"]),
     ("daemon/serve", &["bench", "guard", "report", "runs"]),
     ("daemon/app", &["*"]),
     ("tests", &["*"]),
-    ("tests/faults", &["bench", "guard", "instruments", "link", "runs", "virtual-bench"]),
+    ("tests/faults", &["bench", "guard", "instruments", "link", "runs", "turns", "virtual-bench"]),
     ("tests/fuzz", &["*"]),
 ];
 

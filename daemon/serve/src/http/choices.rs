@@ -153,9 +153,11 @@ fn name(path: &Path) -> String {
     path.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }
 
-/// The scripts of a folder; definitions for editors have that ending too, and are none.
+/// The scripts of a folder; definitions for editors and tests of scripts have that ending too, and are none.
 fn listed(folder: &Path) -> Vec<ScriptChoice> {
-    let scripts = files(folder, "rhai").into_iter().filter(|path| !name(path).ends_with(".d.rhai"));
+    let others = [".d.rhai", "_test.rhai"];
+    let is_other = |path: &PathBuf| others.iter().any(|end| name(path).ends_with(end));
+    let scripts = files(folder, "rhai").into_iter().filter(|path| !is_other(path));
     scripts.map(|path| script(&path)).collect()
 }
 
@@ -209,8 +211,9 @@ mod tests {
             let path = folder.path().join("mine.rhai");
             std::fs::write(&path, text).unwrap();
             std::fs::write(folder.path().join("wattproof.d.rhai"), "module static;").unwrap();
+            std::fs::write(folder.path().join("mine_test.rhai"), "fn test_it() {}").unwrap();
             let scripts = super::listed(folder.path());
-            assert_eq!(scripts.len(), 1, "definitions for editors are no script");
+            assert_eq!(scripts.len(), 1, "neither definitions for editors nor tests are scripts");
             serde_json::to_value(&scripts[0]).unwrap()
         };
         let declared =
