@@ -59,6 +59,34 @@ test('a page that is opened in the middle of a run knows all of it', standinOnly
   await page.context().close();
 });
 
+test('findings come in while a run goes on and stay on its page', standinOnly, async () => {
+  const { world } = served;
+  const job = world.addJob().job;
+  world.begin(job, 3);
+  const page = await open(browser, served);
+  await page.waitForSelector('[data-step="3"]');
+  assert.equal(await page.locator(hook('findings-so-far')).isVisible(), false, 'nothing is said of findings where there is none');
+  const finding = { finding: 1, at_s: 2.5, channel: 2, unit: 'A', at: 'no signal', note: '', low: null, high: 3 };
+  world.find(job, { ...finding, name: 'idle current', value: 1.2345, expanded_u: 0.012, verdict: 'meets' });
+  world.find(job, { ...finding, finding: 2, name: 'damping factor', channel: null, value: 98.5, unit: '', expanded_u: null, high: null, verdict: null });
+  await page.waitForSelector(`${hook('findings-so-far')} tr:nth-child(2)`);
+  const run = world.jobs.get(job).run;
+  for (const table of ['findings-so-far', 'findings']) {
+    const first = page.locator(`${hook(table)} tbody tr:nth-child(1)`);
+    assert.equal(await first.locator('.quantity').first().getAttribute('data-value'), '1.2345');
+    assert.match(await first.innerText(), /idle current, channel 2[^]*1\.234[^]*0\.012[^]*at most 3\.?0*\s*A[^]*no signal/);
+    assert.equal(await first.locator('[data-outcome]').getAttribute('data-outcome'), 'meets');
+    assert.match(await page.locator(`${hook(table)} tbody tr:nth-child(2)`).innerText(), /damping factor[^]*98\.5[^]*not judged/);
+    if (table === 'findings-so-far') {
+      world.end(job, 'meets');
+      await page.goto(`${page.url().split('#')[0]}#/runs/${run}`);
+      await page.waitForSelector(hook('findings'));
+    }
+  }
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
 test('the page of a run has its ratings, causes, every step, its files and its report', standinOnly, async () => {
   const page = await open(browser, served, { hash: `#/runs/${RUN}` });
   await page.waitForSelector(hook('ratings'));

@@ -8,9 +8,10 @@ const ORDER = { stopping: 0, running: 0, waiting: 1, held: 1, ended: 2, cancelle
 export class State {
   benches = new Map();
   jobs = new Map();
-  /** Steps and ratings of the runs that go on while this page looks, by run. */
+  /** Steps, ratings and findings of the runs that go on while this page looks, by run. */
   steps = new Map();
   ratings = new Map();
+  findings = new Map();
   log = [];
   version = null;
   mayChange = false;
@@ -56,6 +57,7 @@ export class State {
     else if (kind === 'removed') this.jobs.delete(data.job);
     else if (kind === 'step') this.addSteps(data.run, [data.step]);
     else if (kind === 'rating') this.addRatings(data.run, [data.rating]);
+    else if (kind === 'finding') this.addFindings(data.run, [data.finding]);
     else if (kind === 'log') this.log = [...this.log, data].slice(-LOG_KEPT);
     this.#tell(kind, data);
   }
@@ -79,6 +81,13 @@ export class State {
     keep(this.ratings, run, known);
   }
 
+  /** Adds findings, each once. */
+  addFindings(run, findings) {
+    const known = this.findings.get(run) ?? new Map();
+    for (const finding of findings) known.set(finding.finding, finding);
+    keep(this.findings, run, known);
+  }
+
   /** Says that the above came from elsewhere than an event. */
   loaded(run) {
     this.#tell('loaded', { run });
@@ -91,6 +100,10 @@ export class State {
 
   ratingsOf(run) {
     return [...(this.ratings.get(run)?.values() ?? [])].sort((a, b) => a.rating - b.rating);
+  }
+
+  findingsOf(run) {
+    return [...(this.findings.get(run)?.values() ?? [])].sort((a, b) => a.finding - b.finding);
   }
 
   /** Jobs that run, then those that wait in their order, then the ended ones, newest first. */

@@ -40,7 +40,7 @@ const READ = [
   [/^runs\/([^/]+)$/, (world, [name]) => {
     const run = runOf(world, name);
     const ratings = world.ratingsDone.get(name);
-    return json({ ...run, error: null, file: runFile, ratings_file: ratings.length ? { ...ratingsFile, run: name, ratings } : null });
+    return json({ ...run, error: null, file: runFile, findings: world.findings.get(name) ?? [], ratings_file: ratings.length ? { ...ratingsFile, run: name, ratings } : null });
   }],
   [/^runs\/([^/]+)\/steps$/, (world, [name]) => json({ steps: world.stepsDone.get(runOf(world, name).run) })],
   [/^runs\/([^/]+)\/files$/, (world, [name]) => runOf(world, name) && json({ files: files.map(({ name: file, bytes }) => ({ name: file, bytes })) })],

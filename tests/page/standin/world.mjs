@@ -14,6 +14,7 @@ export class World {
   runs = [];
   stepsDone = new Map();
   ratingsDone = new Map();
+  findings = new Map();
   /** What a stop does: `off`, `silent` (asked, never confirmed) or `alarm`. */
   stopDoes = 'off';
   requests = [];
@@ -144,6 +145,13 @@ export class World {
     this.ratingsDone.set(job.run, [...this.ratingsDone.get(job.run), rating]);
     this.runs.find((one) => one.run === job.run).ratings.push(ratingBrief(rating));
     this.emit('rating', { job: number, bench: job.bench, run: job.run, rating });
+  }
+
+  /** A script finds something that is no rating. */
+  find(number, finding) {
+    const job = this.jobs.get(number);
+    this.findings.set(job.run, [...(this.findings.get(job.run) ?? []), finding]);
+    this.emit('finding', { job: number, bench: job.bench, run: job.run, finding });
   }
 
   end(number, outcome, error = null) {

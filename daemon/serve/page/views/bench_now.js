@@ -5,6 +5,7 @@ import { get } from '../api.js';
 import { duration, known, moment, quantity } from '../format.js';
 import { Latch } from '../latch.js';
 import { ageNote } from '../lost.js';
+import { findingsTable } from '../findings.js';
 import { outcome, ratingsTable } from '../ratings.js';
 import { stepTable, stepWords } from '../readings.js';
 import { runAddress } from '../route.js';
@@ -36,10 +37,12 @@ export class BenchNow {
       this.#latch.node,
       el('div', { class: 'columns' }, part('work'), panel(bench.name, part('instruments'))),
       this.#parts.results = el('div', { class: 'columns', hidden: true },
-        el('div', { class: 'column' }, this.#parts.ratingsPanel = panel('Ratings', part('ratings')), this.#figures.whole),
+        el('div', { class: 'column' }, this.#parts.ratingsPanel = panel('Ratings', part('ratings')),
+          this.#parts.findingsPanel = panel('Findings', part('findings')), this.#figures.whole),
         this.side = el('div', { class: 'column' }, this.#parts.stepPanel = panel('Last step', part('step')))),
       this.#parts.figures = el('div', { class: 'figures', hidden: true }, ageNote(), this.#figures.capture));
     this.#parts.stepPanel.hidden = true;
+    this.#parts.findingsPanel.hidden = true;
   }
 
   update(bench, kind, data) {
@@ -111,6 +114,7 @@ export class BenchNow {
       const [{ steps }, whole] = await Promise.all([get(['runs', run, 'steps']), get(['runs', run])]);
       this.#state.addSteps(run, steps);
       this.#state.addRatings(run, whole.ratings_file?.ratings ?? []);
+      this.#state.addFindings(run, whole.findings ?? []);
       this.#state.loaded(run);
     } catch (problem) {
       this.#parts.ratings.replaceChildren(problemBox(problem));
@@ -122,6 +126,9 @@ export class BenchNow {
     redraw(this.#parts.ratings, [run, ratings], () => ratingsTable(ratings, {
       caption: 'Ratings so far', empty: 'No rating is judged yet.', test: 'ratings-so-far',
     }));
+    const findings = this.#state.findingsOf(run);
+    this.#parts.findingsPanel.hidden = findings.length === 0;
+    redraw(this.#parts.findings, [run, findings], () => findingsTable(findings, { caption: 'Findings so far', test: 'findings-so-far' }));
     const step = this.#state.lastStep(run);
     this.#parts.stepPanel.hidden = !step;
     if (step) {

@@ -4,6 +4,7 @@ import { el } from '../dom.js';
 import { address, get } from '../api.js';
 import { duration, moment, size } from '../format.js';
 import { shown } from '../problem.js';
+import { findingsTable } from '../findings.js';
 import { outcome, ratingStory, ratingsTable } from '../ratings.js';
 import { stepsTable } from '../readings.js';
 import { compareAddress } from '../route.js';
@@ -41,6 +42,7 @@ function draw(whole, steps, files) {
     overview(whole),
     section('ratings', 'Ratings', ratingsTable(records, { caption: 'Ratings of this run', empty: 'This run judged no rating.' }),
       left.length ? el('ul', { class: 'notes' }, left.map((one) => el('li', {}, `Rating ${one.rating} was not measured: ${one.why}`))) : null),
+    whole.findings?.length ? section('findings', 'Findings', findingsTable(whole.findings, { caption: 'Findings of this run' })) : null,
     section('figures', 'Curves and captures', steps.length ? stepChoice(whole.run, steps, figures) : null,
       el('div', { class: 'figures' }, figures.whole, figures.capture)),
     records.length ? section('causes', 'Why it stops there', records.map(ratingStory)) : null,
