@@ -29,6 +29,7 @@ for (const [size, scheme] of LOOKS) {
     for (const hash of ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`, '#/nowhere']) {
       await go(page, hash);
       await page.waitForTimeout(500);
+      if (served.world && hash === '#/queue') await page.locator(hook('script-choice')).selectOption('sag.rhai');
       await page.evaluate(() => document.querySelectorAll('details').forEach((box) => { box.open = true; }));
       found.push(...await findings(page, hash));
     }

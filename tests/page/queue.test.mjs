@@ -29,8 +29,45 @@ test('a job is added from the lists', standinOnly, async () => {
   await add();
   assert.match(await page.locator(hook('added')).innerText(), /Job 1 is waiting at place 1/);
   assert.deepEqual(posted('jobs')[0].body, {
-    bench: 'virtual-bench', script: { name: 'burst_and_sustained.rhai' }, nameplate: { name: 'amplifier.toml' }, hold: null, without_selfcheck: false,
+    bench: 'virtual-bench', script: { name: 'burst_and_sustained.rhai' }, nameplate: { name: 'amplifier.toml' }, set: {}, hold: null, without_selfcheck: false,
   });
+});
+
+test('a script’s parameters are fields with unit, limits and default, and what is changed is set', standinOnly, async () => {
+  const box = page.locator(hook('parameters'));
+  assert.equal(await box.isVisible(), false, 'a script without parameters shows none');
+  await page.locator(hook('script-choice')).selectOption('sag.rhai');
+  const low = page.getByLabel('lowest supply voltage (low_v), V');
+  assert.equal(await low.inputValue(), '11');
+  assert.equal(await page.locator('#parameter-low_v-hint').innerText(), '9.5 to 14 V; default 11 V');
+  assert.equal(await low.getAttribute('aria-describedby'), 'parameter-low_v-hint');
+  await low.fill('60');
+  await add();
+  assert.equal(await low.evaluate((node) => node.validity.rangeOverflow && node === document.activeElement), true);
+  assert.equal(posted('jobs').length, 0, 'what is outside the limits is not sent');
+  await low.fill('10.5');
+  await page.getByLabel('source levels (levels_vrms), V rms').fill('0.1, 5');
+  assert.match(await page.locator(hook('parameter-levels_vrms')).evaluate((node) => node.validationMessage), /5 is outside 0\.01 to 2 V rms/);
+  await add();
+  assert.equal(posted('jobs').length, 0);
+  await page.locator(hook('parameter-levels_vrms')).fill('0.1, 1');
+  await page.locator(hook('parameter-noise')).selectOption('white');
+  await page.getByLabel('every voltage twice (thorough)').check();
+  await add();
+  await page.waitForSelector(hook('job-1'));
+  assert.deepEqual(posted('jobs')[0].body.set, { low_v: '10.5', levels_vrms: '0.1, 1', noise: 'white', thorough: true });
+  assert.match(await page.locator(hook('job-1')).innerText(), /low_v = 10\.5/);
+  await page.locator(hook('script-choice')).selectOption('torn.rhai');
+  assert.match(await page.locator(hook('submit')).innerText(), /torn\.rhai:3:1: there is no variable y here/);
+});
+
+test('parameters of a script of one’s own are typed by name', standinOnly, async () => {
+  await page.locator(hook('script-choice')).selectOption({ label: 'A text of my own' });
+  await page.locator(hook('script-text')).fill('settle();');
+  await page.getByLabel('Parameters to set').fill('low_v=11\n\nlevels_vrms = 0.1,0.2\n');
+  await add();
+  await page.waitForSelector(hook('job-1'));
+  assert.deepEqual(posted('jobs')[0].body.set, { low_v: '11', levels_vrms: '0.1,0.2' });
 });
 
 test('a script of one’s own goes as text, and what the daemon says of it is shown word by word', standinOnly, async () => {

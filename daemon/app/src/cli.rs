@@ -73,6 +73,8 @@ pub enum Command {
     Report(ReportOrder),
     /// Put runs side by side: the same claims in a row, and what differs between the runs
     Compare(CompareOrder),
+    /// Tell every function that a script can call, with units, limits and an example of each
+    Reference(crate::reference::ReferenceOrder),
     /// Check scripts, bench files and nameplates without touching a port
     Check(CheckOrder),
     /// Check a dialect file (how an instrument is spoken to), or print one to start from

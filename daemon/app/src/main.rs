@@ -40,6 +40,7 @@ mod port_name;
 mod progress;
 mod queue;
 mod ratings_table;
+mod reference;
 mod report;
 mod reset;
 mod run_folder;
@@ -97,6 +98,7 @@ fn main() -> ExitCode {
         Command::Explain(order) => explain::explain(&order),
         Command::Report(order) => report::report(&order),
         Command::Compare(order) => compare::compare(&order),
+        Command::Reference(order) => reference::reference(&order),
         Command::Check(order) => check::check(&order),
         Command::Dialect(order) => dialect::dialect(&order.what),
         Command::Instruments(order) => instruments::instruments(&order),

@@ -4,8 +4,8 @@ use std::io::Read;
 
 use serde::Serialize;
 use wattproof_virtual_bench::{
-    AmplifierSpec, BridgeInputs, LoadStands, ThieleSmall, TruthQuery, VirtualBench, VirtualBenchOptions, catalogue,
-    faults, manner, truth,
+    AmplifierSpec, BridgeInputs, LoadStands, ThieleSmall, TruthQuery, VirtualBench, VirtualBenchOptions,
+    catalogue, faults, manner, truth,
 };
 
 use crate::bench_text::{VirtualLoad, bench_text, fixed_ohm, nameplate, to_toml, write};

@@ -111,7 +111,8 @@ impl Guard {
 
     fn implausible(&mut self, asked_s: f64, reading: &SafetyReading) -> Option<TripCause> {
         let limit_a = self.supply_limit_a.unwrap_or(self.limits.supply_a_max);
-        let commanded = Commanded { load_ohm: self.load_ohm, load_moves: self.load_moves, supply_limit_a: limit_a };
+        let commanded =
+            Commanded { load_ohm: self.load_ohm, load_moves: self.load_moves, supply_limit_a: limit_a };
         self.plausible.judge(asked_s, reading, &self.limits, &commanded)
     }
 

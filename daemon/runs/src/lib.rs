@@ -56,7 +56,8 @@ pub use finding::Finding;
 pub use folder::{CAPTURES_FOLDER, FINDINGS_FILE, JOURNAL_FILE, RunFolder};
 pub use host::{
     Layout, Limits, Parameter, ParameterKind, ParameterValue, Script, Set, WorkerProgram, check_source,
-    parameters_of, read as read_script, rehearse_script, set_of, work as work_for_daemon,
+    definitions as script_definitions, examples as script_examples, parameters_of, read as read_script,
+    reference as script_reference, rehearse_script, set_of, work as work_for_daemon,
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};
 pub use judge::RatingResult;

@@ -33,7 +33,9 @@ pub enum NoClip {
     #[error("the record is silent, or holds samples that are no numbers")]
     Silent,
     /// Its peaks would be cut.
-    #[error("at this loudness its peaks reach {peak:.2} times full scale: ask for {peak_db:.1} dB less at least")]
+    #[error(
+        "at this loudness its peaks reach {peak:.2} times full scale: ask for {peak_db:.1} dB less at least"
+    )]
     Loud {
         /// Highest sample, re full scale.
         peak: f64,

@@ -6,8 +6,9 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use wattproof_runs::{Event, MachineDisk, Outcome, RunOrder, Script, ScriptIn, Set, Watcher};
+use wattproof_runs::{Event, Watcher};
 
+use crate::healthy::{ending, order};
 use crate::schedule::{Unplayable, open, stand_up};
 use crate::setup;
 use crate::site::Site;
@@ -55,24 +56,10 @@ pub fn live_through(hours: f64, every_h: f64, results: PathBuf) -> Result<Hours,
     site.opened(&bench);
     let count = (hours * HOUR_S / PAUSE_S).ceil() as u64;
     let text = format!("for n in 0..{count} {{ sleep({PAUSE_S:.1}); capture(); }}");
-    let order = RunOrder {
-        script: Script { path: PathBuf::from("hours.rhai"), source: setup::whole_script(&text) },
-        script_in: ScriptIn::Here,
-        set: Set::new(),
-        nameplate: setup::nameplate(),
-        results,
-        disk: Arc::new(MachineDisk),
-        selfcheck: true,
-    };
+    let order = order("hours", setup::whole_script(&text), results);
     let looking = Arc::new(Looking { site: Arc::clone(&site), every_h, held: Mutex::default() });
     let summary = wattproof_runs::run(&bench, &order, Arc::clone(&looking) as Arc<dyn Watcher>);
-    let (ended, finished) = match &summary {
-        Ok(told) => {
-            let error = told.error.as_ref().map(ToString::to_string).unwrap_or_default();
-            (format!("{:?} {error}", told.outcome), told.outcome == Outcome::Finished && told.safe.is_safe())
-        }
-        Err(error) => (format!("not begun: {error}"), false),
-    };
+    let (ended, finished) = ending(&summary);
     drop(summary);
     drop(bench);
     site.closed();

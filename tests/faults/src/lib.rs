@@ -16,6 +16,7 @@ pub mod durable;
 pub mod fault;
 pub mod fired;
 pub mod gaps;
+pub mod healthy;
 pub mod hours;
 pub mod log;
 pub mod many;

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use wattproof_bench::{Bench, Extras, Parts};
+use wattproof_bench::{Bench, BenchFile, Extras, Parts};
 use wattproof_guard::State;
 use wattproof_link::{Address, Link, LinkError};
 use wattproof_runs::{
@@ -223,6 +223,16 @@ pub(crate) fn open(
     sabotage: Option<Sabotage>,
 ) -> Result<Bench, wattproof_bench::BenchError> {
     let file = setup::bench_file().map_err(|error| wattproof_bench::BenchError::Setup(error.to_string()))?;
+    open_file(site, daemon, sabotage, file)
+}
+
+/// The same by another bench file.
+pub(crate) fn open_file(
+    site: &Arc<Site>,
+    daemon: u64,
+    sabotage: Option<Sabotage>,
+    file: BenchFile,
+) -> Result<Bench, wattproof_bench::BenchError> {
     let file = sabotage.map_or(file.clone(), |sabotage| sabotage.file(file));
     let own = Arc::clone(site);
     let opens = move |address: &Address| -> Result<Box<dyn Link>, LinkError> {

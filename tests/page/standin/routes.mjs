@@ -58,8 +58,15 @@ const READ = [
   [/^compare$/, (world, _, { query }) => compare(world, query.getAll('run'))],
   [/^compare\.svg$/, (world, _, { query }) => svg(figure('compare', world.stepsDone.get(runOf(world, query.getAll('run')[0]).run), 0, Number(query.get('width')) || 720))],
   [/^scripts$/, () => json({ scripts: [
-    { name: 'rated_power.rhai', purpose: 'Rated power: how much clean power each rating of the nameplate really comes to, and why it stops there.' },
-    { name: 'burst_and_sustained.rhai', purpose: 'Burst against sustained: what each rating’s amplifier gives for 20 ms, what it keeps up, and what its limiter does.' }] })],
+    { name: 'rated_power.rhai', purpose: 'Rated power: how much clean power each rating of the nameplate really comes to, and why it stops there.', parameters: [], fault: null },
+    { name: 'burst_and_sustained.rhai', purpose: 'Burst against sustained: what each rating’s amplifier gives for 20 ms, what it keeps up, and what its limiter does.', parameters: [], fault: null },
+    { name: 'sag.rhai', purpose: 'Sag: the ceiling at falling supply voltages.', fault: null, parameters: [
+      { name: 'low_v', what: 'lowest supply voltage', unit: 'V', kind: 'number', default: 11, min: 9.5, max: 14, choices: [] },
+      { name: 'repeats', what: '', unit: '', kind: 'whole', default: 2, min: 1, max: 9, choices: [] },
+      { name: 'levels_vrms', what: 'source levels', unit: 'V rms', kind: 'numbers', default: [0.1, 0.5], min: 0.01, max: 2, choices: [] },
+      { name: 'noise', what: 'what is played', unit: '', kind: 'word', default: 'pink', min: null, max: null, choices: ['white', 'pink'] },
+      { name: 'thorough', what: 'every voltage twice', unit: '', kind: 'flag', default: false, min: null, max: null, choices: [] }] },
+    { name: 'torn.rhai', purpose: 'Torn.', parameters: [], fault: 'script torn.rhai:3:1: there is no variable y here' }] })],
   [/^nameplates$/, () => json({ nameplates: [{ name: 'amplifier.toml', amplifier: 'Lindqvold Sample Works Steady 100', ratings: 3 }] })],
   [/^benches\/([^/]+)\/latch$/, (world) => json({ latched: world.latch })],
 ];
@@ -67,7 +74,7 @@ const READ = [
 const CHANGE = [
   [/^jobs$/, (world, _, { body }) => {
     if (body.script.text?.includes('while true')) throw new Refusal(422, 'The script can’t run', 'mine.rhai, line 1: the loop has no end', 'End the loop, then add it again.');
-    return json(world.addJob({ script: body.script.name, hold: body.hold, state: body.hold ? 'held' : 'waiting', without_selfcheck: body.without_selfcheck }), 201);
+    return json(world.addJob({ script: body.script.name, set: body.set, hold: body.hold, state: body.hold ? 'held' : 'waiting', without_selfcheck: body.without_selfcheck }), 201);
   }],
   [/^jobs\/(\d+)\/move$/, (world, [number], { body }) => {
     const order = [...world.jobs.values()].filter((job) => job.position !== null && job.job !== Number(number)).map((job) => job.job);

@@ -88,7 +88,7 @@ export class World {
       job: ++this.#jobs, bench: this.bench.bench, script: 'rated_power.rhai', amplifier: `${maker} ${model}`, invented: true,
       state: 'waiting', position: waiting + 1, hold: null, submitted_utc: this.now(), started_utc: null, ended_utc: null,
       run: null, doing: null, steps: 0, steps_planned: null, left_s: null, selfcheck: null, outcome: null, error: null,
-      without_selfcheck: false, ...change,
+      without_selfcheck: false, set: {}, ...change,
     };
     this.jobs.set(job.job, job);
     this.emit('job', job);

@@ -9,7 +9,10 @@ fn samples(path: &std::path::Path) -> Vec<f64> {
     let bytes = std::fs::read(path).unwrap();
     assert_eq!((&bytes[0..4], &bytes[8..12], &bytes[36..40]), (&b"RIFF"[..], &b"WAVE"[..], &b"data"[..]));
     assert_eq!(u32::from_le_bytes(bytes[24..28].try_into().unwrap()), 48_000);
-    bytes[44..].chunks_exact(2).map(|pair| f64::from(i16::from_le_bytes([pair[0], pair[1]])) / 32_767.0).collect()
+    bytes[44..]
+        .chunks_exact(2)
+        .map(|pair| f64::from(i16::from_le_bytes([pair[0], pair[1]])) / 32_767.0)
+        .collect()
 }
 
 /// Amplitude of a frequency over whole cycles: the plain Fourier sum.
@@ -35,7 +38,8 @@ fn clips_hold_the_distortion_that_they_are_named_by() {
         // A tenth of a second, a hundred cycles, away from both ends.
         let middle = &clip[9_600..14_400];
         let first = amplitude(middle, 1000.0);
-        let rest = (2..20).map(|order| amplitude(middle, 1000.0 * f64::from(order)).powi(2)).sum::<f64>().sqrt();
+        let rest =
+            (2..20).map(|order| amplitude(middle, 1000.0 * f64::from(order)).powi(2)).sum::<f64>().sqrt();
         let thd = rest / first;
         assert!((100.0 * thd / (1.0 + thd * thd).sqrt() / target - 1.0).abs() < 0.05, "{name}: {thd}");
         assert!((first / 0.1 - 1.0).abs() < 0.02, "20 dB below full scale: {first}");

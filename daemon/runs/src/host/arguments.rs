@@ -1,9 +1,6 @@
-//! Named arguments of host calls: a map whose keys are known, whose values are checked, and whose slips are told
-//! with the nearest right name.
+//! Named arguments of host calls, taken out of a map that `api` has checked.
 
 use serde_json::{Map, Value};
-
-use super::nearest::perhaps;
 
 /// A call's named arguments.
 pub struct Arguments {
@@ -12,16 +9,9 @@ pub struct Arguments {
 }
 
 impl Arguments {
-    /// Takes the map of a call; a key outside `known` is an error.
-    pub fn new(call: &'static str, given: &Value, known: &[&str]) -> Result<Self, String> {
-        let map = given.as_object().cloned();
-        let map = map.ok_or_else(|| format!("{call}() takes a map, #{{ {}: … }}", known.join(": …, ")))?;
-        for key in map.keys() {
-            if !known.contains(&key.as_str()) {
-                let hint = perhaps(key, known.iter().copied());
-                return Err(format!("{call}() knows no {key}{hint}; it takes {}", known.join(", ")));
-            }
-        }
+    /// Takes the map of a call whose keys were checked.
+    pub fn of(call: &'static str, given: &Value) -> Result<Self, String> {
+        let map = given.as_object().cloned().ok_or_else(|| format!("{call}() takes a map, not {given}"))?;
         Ok(Arguments { call, map })
     }
 
@@ -81,13 +71,6 @@ pub fn number(call: &str, name: &str, value: &Value) -> Result<f64, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_slip_is_told_with_the_nearest_name() {
-        let map = serde_json::json!({ "levl_vrms": 1.0 });
-        let message = Arguments::new("source", &map, &["hz", "level_vrms"]).err().unwrap();
-        assert!(message.contains("perhaps level_vrms"), "{message}");
-    }
 
     #[test]
     fn numbers_must_be_finite() {

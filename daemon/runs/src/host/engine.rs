@@ -6,10 +6,12 @@ use std::sync::{Arc, LazyLock};
 use rhai::packages::{Package, StandardPackage};
 use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext};
 
+use super::api::{asks_bench, calls, complete};
 use super::call::{Call, CallRefused, Caller, Script};
 use super::convert::{from_json, to_json};
 use super::fault;
 use super::layout::{Layout, REQUIRES, layout};
+use super::slips::{Slips, refuse_comparing_nothing, unparsed};
 use crate::ScriptFault;
 
 /// Deepest nesting of function calls; deeper ones could exhaust the thread's stack.
@@ -34,39 +36,6 @@ impl Bounds {
     pub const LISTING: Bounds = Bounds { operations: 100_000, items: 2_000, variables: 200 };
 }
 
-/// Every host function with the number of its arguments.
-const FUNCTIONS: [(&str, usize); 29] = [
-    ("param", 2),
-    ("source", 1),
-    ("load", 1),
-    ("supply", 1),
-    ("digitizer", 1),
-    ("heatsink", 0),
-    ("rest_load", 1),
-    ("noise", 1),
-    ("capture_noise", 0),
-    ("settle", 0),
-    ("settle", 1),
-    ("sleep", 1),
-    ("plan_steps", 1),
-    ("nameplate", 0),
-    ("capture", 0),
-    ("capture", 1),
-    ("capture_at", 1),
-    ("find_ceiling", 1),
-    ("record", 2),
-    ("finding", 1),
-    ("bench", 0),
-    ("capture_idle", 0),
-    ("save_clip", 1),
-    ("burst", 1),
-    ("two_tone", 1),
-    ("burst_and_sustained", 1),
-    ("capture_two_tone", 0),
-    ("bench_time_s", 0),
-    ("random", 0),
-];
-
 /// The built-in functions, made once: that takes longer than many a script.
 static BUILT_IN: LazyLock<StandardPackage> = LazyLock::new(StandardPackage::new);
 
@@ -84,6 +53,9 @@ fn bounded(bounds: Bounds) -> Engine {
         .set_max_modules(0)
         .set_max_functions(256)
         .set_max_variables(bounds.variables);
+    // A misspelt name, or a field that a map does not have, is no () that is computed with.
+    engine.set_strict_variables(true).set_fail_on_invalid_map_property(true);
+    refuse_comparing_nothing(&mut engine);
     engine.disable_symbol("eval");
     engine.disable_symbol("import");
     engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
@@ -97,11 +69,10 @@ fn compile(engine: &mut Engine, script: &Script) -> Result<(AST, Layout), Box<Sc
     word.map_err(|error| fault(error.position(), error.to_string()))?;
     let ast = engine
         .compile(&script.source)
-        .map_err(|error| fault(error.position(), error.err_type().to_string()))?;
+        .map_err(|error| fault(error.position(), unparsed(error.err_type(), &script.source)))?;
     let own = |name: &str| ast.iter_functions().any(|function| function.name == name);
-    let asks_bench =
-        |name: &str| name != "param" && FUNCTIONS.iter().any(|(known, _)| *known == name) && !own(name);
-    let layout = layout(&ast, asks_bench).map_err(|(position, text)| fault(position, text))?;
+    let layout = layout(&ast, |name| asks_bench(name) && !own(name))
+        .map_err(|(position, text)| fault(position, text))?;
     Ok((ast, layout))
 }
 
@@ -131,7 +102,7 @@ pub fn perform_within(
     bounds: Bounds,
 ) -> Result<(), Box<ScriptFault>> {
     let mut engine = bounded(bounds);
-    for (name, count) in FUNCTIONS {
+    for (name, count) in calls() {
         register(&mut engine, name, count, caller);
     }
     without_clock(&mut engine, caller);
@@ -145,7 +116,7 @@ pub fn perform_within(
     engine.on_debug(move |text, _, position| drop(debugging.print(&format!("{position:?} {text}"))));
     let (ast, _) = compile(&mut engine, script)?;
     engine.run_ast(&ast).map_err(|error| {
-        let message = fault::message(&error);
+        let message = fault::message(&error, &Slips::new(&engine, &script.source, &ast));
         Box::new(fault::from_position(&script.path, &script.source, fault::innermost(&error), message))
     })
 }
@@ -193,7 +164,8 @@ fn ask(caller: &dyn Caller, name: &str, given: &[Dynamic], context: &NativeCallC
     let arguments = given.iter().map(to_json).collect::<Result<Vec<_>, _>>();
     let arguments = arguments.map_err(|message| runtime(format!("{name}(): {message}")))?;
     let call = Call { name: name.into(), arguments, line: place.line().unwrap_or(0) };
-    caller.call(&call).map(from_json).map_err(|CallRefused { message, over }| {
+    let answer = caller.call(&call).map(|answer| from_json(complete(&call, answer)));
+    answer.map_err(|CallRefused { message, over }| {
         Box::new(if over { EvalAltResult::ErrorTerminated(message.into(), place) } else { runtime(message) })
     })
 }
@@ -233,7 +205,7 @@ mod tests {
 
     #[test]
     fn every_function_asks_the_host_with_what_it_was_given() {
-        for (name, count) in FUNCTIONS {
+        for (name, count) in super::super::api::calls() {
             let given = ["1.5", "#{ a: [true, \"x\"] }"];
             let made = calls(&format!("\n{name}({});", given[..count].join(", "))).unwrap();
             let arguments = [serde_json::json!(1.5), serde_json::json!({ "a": [true, "x"] })];
@@ -253,5 +225,37 @@ mod tests {
         for outside in ["eval(\"1\");", "import \"a\" as b;"] {
             assert!(calls(outside).is_err(), "{outside}");
         }
+    }
+
+    /// Project definition: whatever is misspelt is told with what is meant, where it stands.
+    #[test]
+    fn slips_are_told_with_what_is_meant() {
+        for (source, place, says) in [
+            (
+                "let level_vrms = 1.0;\nprint(levl_vrms);",
+                ":2:7:",
+                "no variable levl_vrms here, perhaps level_vrms",
+            ),
+            ("let x = 1;\nfn f() { x }", ":2:10:", "a function sees its arguments alone"),
+            ("let m = #{ hz: 1.0 };\nprint(m.hx);", ":2:", "there is no hx in this map, perhaps hz"),
+            ("let m = #{ own_w: 1.0 };\nprint(m[\"ow_w\"]);", ":2:", "perhaps own_w"),
+            ("let r = #{ thdn_pct: 1.0 };\nprint(r.thdn);", ":2:", "perhaps thdn_pct"),
+            ("let step = #{ channels: [] };\nprint(step.thdn_pct);", ":2:", "step.channels[0].reading"),
+            ("let x = ();\nprint(x.thdn_pct);", ":2:", "compare it with () first"),
+            ("let x = ();\nif x > 1.0 { print(1); }", ":2:", "compare with == () first"),
+            ("captur();", ":1:1:", "no function captur(), perhaps capture"),
+            ("load(1, 2);", ":1:1:", "no function load() of 2 arguments: call load(#{ ohm })"),
+            ("let s = \"a\";\ns.sqrt();", ":2:", "sqrt() for a text"),
+            ("fn mine(a) { a }\nmine();", ":2:1:", "no function mine() of 0 arguments"),
+        ] {
+            let told = calls(source).err().unwrap_or_else(|| panic!("{source}"));
+            assert!(told.contains(says) && told.contains(place), "{source}: {told}");
+        }
+        // What a map does not have yet can be put into it, and be asked for.
+        let puts =
+            "let m = #{}; m.a = 1; m[\"b\"] = 2; m.a += 1; if \"c\" in m || m.get(\"c\") != () { captur() }";
+        assert!(calls(puts).is_ok(), "{:?}", calls(puts));
+        let functions = "fn twice(x) { x * 2 } let l = [1].map(|x| twice(x)); let f = Fn(\"twice\"); print(f.call(l[0]));";
+        assert!(calls(functions).is_ok(), "{:?}", calls(functions));
     }
 }

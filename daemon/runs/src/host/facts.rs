@@ -44,12 +44,14 @@ pub fn ceiling(stage: &Stage, ceiling: &Ceiling) -> Value {
 const LOUDNESS_DB: f64 = -20.0;
 
 fn save_clip(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let arguments = Arguments::new("save_clip", map, &["name", "channel", "loudness_db"]).map_err(call)?;
+    let arguments = Arguments::of("save_clip", map).map_err(call)?;
     let name = arguments.word("name").map_err(call)?;
     let name = name.ok_or_else(|| call("save_clip() needs a name, as name: \"one-percent\"".into()))?;
     let channel = arguments.number("channel").map_err(call)?.unwrap_or(1.0);
     if !(channel.fract() == 0.0 && (1.0..=64.0).contains(&channel)) {
-        return Err(call(format!("save_clip() takes the number of an amplifier channel, from 1, not {channel}")));
+        return Err(call(format!(
+            "save_clip() takes the number of an amplifier channel, from 1, not {channel}"
+        )));
     }
     let loudness_db = arguments.number("loudness_db").map_err(call)?.unwrap_or(LOUDNESS_DB);
     super::functions::answer(&stage.save_clip(&name, channel as u32, loudness_db)?)

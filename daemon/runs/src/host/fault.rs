@@ -4,6 +4,7 @@ use std::path::Path;
 
 use rhai::{EvalAltResult, Position};
 
+use super::slips::Slips;
 use crate::ScriptFault;
 
 /// What is shown of a source line before the fault and after it, characters: a script may be one line of a mebibyte.
@@ -13,7 +14,9 @@ const MESSAGE_CHARS_MAX: usize = 2000;
 
 /// A fault at a position of a script.
 pub fn from_position(path: &Path, source: &str, position: Position, message: String) -> ScriptFault {
-    let (line, column) = (position.line().unwrap_or(0), position.position().unwrap_or(0));
+    // The engine takes a carriage return that ends a comment for the end of a line; there is no line beyond the last.
+    let lines = source.matches('\n').count() + 1;
+    let (line, column) = (position.line().unwrap_or(0).min(lines), position.position().unwrap_or(0));
     let whole = source.lines().nth(line.saturating_sub(1)).unwrap_or_default();
     let left_out = column.saturating_sub(1 + SHOWN_CHARS);
     let shown = whole.chars().skip(left_out).take(2 * SHOWN_CHARS);
@@ -44,10 +47,10 @@ pub fn innermost(error: &EvalAltResult) -> Position {
 }
 
 /// What happened and what to do, in words of the bench rather than of the engine.
-pub fn message(error: &EvalAltResult) -> String {
+pub fn message(error: &EvalAltResult, slips: &Slips<'_>) -> String {
     match error {
         EvalAltResult::ErrorInFunctionCall(_, _, inner, _) | EvalAltResult::ErrorInModule(_, inner, _) => {
-            message(inner)
+            message(inner, slips)
         }
         EvalAltResult::ErrorTooManyOperations(_) => {
             "the script ran too long without end: look for a loop that never ends".into()
@@ -59,9 +62,9 @@ pub fn message(error: &EvalAltResult) -> String {
             format!("{what} is too large: keep less in one value, the record keeps every step anyway")
         }
         EvalAltResult::ErrorTerminated(why, _) => why.to_string(),
-        EvalAltResult::ErrorFunctionNotFound(signature, _) => {
-            format!("there is no function {signature}: see scripts/README.md for those there are")
-        }
+        EvalAltResult::ErrorFunctionNotFound(signature, _) => slips.missing_function(signature),
+        EvalAltResult::ErrorPropertyNotFound(name, _) => slips.missing_field(name),
+        EvalAltResult::ErrorDotExpr(told, _) => slips.no_map(told),
         EvalAltResult::ErrorVariableNotFound(name, _) => {
             format!("there is no variable {name}: declare it with let")
         }
@@ -76,6 +79,12 @@ pub fn message(error: &EvalAltResult) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_line_beyond_the_last_is_named() {
+        let fault = from_position(Path::new("s.rhai"), "a\nb//\r", Position::new(3, 1), "y".into());
+        assert_eq!(fault.line, 2);
+    }
 
     #[test]
     fn the_caret_stands_under_the_fault_in_a_line_of_any_length() {

@@ -10,13 +10,12 @@ use crate::stage::Stage;
 
 /// Carries out `finding`.
 pub fn finding(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let known = ["name", "value", "unit", "u", "channel", "at", "low", "high", "note"];
     // What is `()` was not told: it counts as left out.
     let told = map.as_object().map(|map| {
         let given = map.iter().filter(|(_, value)| !value.is_null());
         Value::Object(given.map(|(key, value)| (key.clone(), value.clone())).collect())
     });
-    let arguments = Arguments::new("finding", told.as_ref().unwrap_or(map), &known).map_err(call)?;
+    let arguments = Arguments::of("finding", told.as_ref().unwrap_or(map)).map_err(call)?;
     let word = |key: &str| arguments.word(key).map_err(call).map(Option::unwrap_or_default);
     let number = |key: &str| arguments.number(key).map_err(call);
     let name = word("name")?;

@@ -6,11 +6,12 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 
+use super::api::check;
 use super::arguments::{Arguments, number};
 use super::call::Call;
 use super::facts;
 use crate::stage::Stage;
-use crate::{Driven, Event, Rating, RunError};
+use crate::{Driven, Event, Nameplate, NotMeasured, Rating, RunError};
 
 /// A host call that makes no sense.
 pub fn call(error: String) -> RunError {
@@ -19,6 +20,7 @@ pub fn call(error: String) -> RunError {
 
 /// Carries out a call on the stage.
 pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
+    check(asked).map_err(call)?;
     let given = asked.arguments.as_slice();
     match (asked.name.as_str(), given) {
         ("param", _) => stage.asked.answer(asked).map_err(call),
@@ -31,7 +33,7 @@ pub fn carry_out(stage: &mut Stage, asked: &Call) -> Result<Value, RunError> {
         ("settle", []) => done(stage.bench.settle()),
         ("settle" | "sleep", [seconds]) => wait(stage, &asked.name, seconds),
         ("plan_steps", [steps]) => plan_steps(stage, steps),
-        ("nameplate", []) => nameplate(stage),
+        ("nameplate", []) => nameplate(&stage.nameplate, &stage.left_out),
         ("capture", []) => {
             let step = stage.capture("capture")?;
             Ok(facts::step(stage, &step))
@@ -70,8 +72,7 @@ pub fn done(result: Result<(), RunError>) -> Result<Value, RunError> {
 }
 
 fn source(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let known = ["hz", "level_vrms", "level_dbv", "driven", "on"];
-    let arguments = Arguments::new("source", map, &known).map_err(call)?;
+    let arguments = Arguments::of("source", map).map_err(call)?;
     let on = arguments.flag("on").map_err(call)?;
     if on == Some(false) {
         stage.switch_source(false)?;
@@ -104,7 +105,7 @@ fn source(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 }
 
 fn load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let arguments = Arguments::new("load", map, &["ohm"]).map_err(call)?;
+    let arguments = Arguments::of("load", map).map_err(call)?;
     if let Some(load_ohm) = arguments.number("ohm").map_err(call)? {
         stage.set_load(load_ohm)?;
     }
@@ -112,7 +113,7 @@ fn load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 }
 
 fn rest_load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let arguments = Arguments::new("rest_load", map, &["level_vrms", "seconds"]).map_err(call)?;
+    let arguments = Arguments::of("rest_load", map).map_err(call)?;
     let needed = |name: &str| -> Result<f64, RunError> {
         let value = arguments.number(name).map_err(call)?;
         value
@@ -127,7 +128,7 @@ fn rest_load(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 }
 
 fn supply(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let arguments = Arguments::new("supply", map, &["volts_v", "limit_a", "on"]).map_err(call)?;
+    let arguments = Arguments::of("supply", map).map_err(call)?;
     let on = arguments.flag("on").map_err(call)?;
     if on == Some(false) {
         stage.switch_supply(false)?;
@@ -146,12 +147,9 @@ fn supply(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 }
 
 fn digitizer(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let arguments = Arguments::new("digitizer", map, &["samples"]).map_err(call)?;
+    let arguments = Arguments::of("digitizer", map).map_err(call)?;
     if let Some(samples) = arguments.number("samples").map_err(call)? {
-        if !(256.0..=4e6).contains(&samples) {
-            return Err(call(format!("digitizer() takes 256 to 4000000 samples, not {samples}")));
-        }
-        stage.bench.set_samples(samples as usize)?;
+        stage.bench.set_samples(samples.round() as usize)?;
     }
     Ok(Value::Null)
 }
@@ -164,7 +162,7 @@ fn wait(stage: &mut Stage, name: &str, seconds: &Value) -> Result<Value, RunErro
 }
 
 fn capture_at(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
-    let arguments = Arguments::new("capture_at", map, &["levels_vrms", "purpose"]).map_err(call)?;
+    let arguments = Arguments::of("capture_at", map).map_err(call)?;
     let purpose = arguments.word("purpose").map_err(call)?;
     let levels_vrms = arguments.numbers("levels_vrms").map_err(call)?;
     let levels_vrms =
@@ -174,31 +172,29 @@ fn capture_at(stage: &mut Stage, map: &Value) -> Result<Value, RunError> {
 }
 
 fn plan_steps(stage: &Stage, steps: &Value) -> Result<Value, RunError> {
-    let steps = steps.as_u64().ok_or_else(|| call("plan_steps() needs a count".into()))?;
-    stage.tell(&Event::Planned(steps));
+    stage.tell(&Event::Planned(number("plan_steps", "count", steps).map_err(call)? as u64));
     Ok(Value::Null)
 }
 
-fn nameplate(stage: &Stage) -> Result<Value, RunError> {
-    let mut plate = answer(&stage.nameplate)?;
-    let map = plate.as_object_mut().ok_or_else(|| call("the nameplate is no map".into()))?;
+/// The nameplate as scripts see it; what this bench can't serve is recorded already, with its reason.
+pub fn nameplate(plate: &Nameplate, left_out: &[NotMeasured]) -> Result<Value, RunError> {
+    let mut told = answer(plate)?;
+    let map = told.as_object_mut().ok_or_else(|| call("the nameplate is no map".into()))?;
     let mut ratings = map.remove("rating").unwrap_or_default();
     for (rating, number) in ratings.as_array_mut().into_iter().flatten().zip(1u64..) {
         if let Some(rating) = rating.as_object_mut() {
             rating.insert("number".into(), number.into());
         }
     }
-    // What this bench can't serve is recorded already, with its reason.
-    let left_out: Vec<usize> = stage.left_out.iter().map(|one| one.rating).collect();
     if let Some(ratings) = ratings.as_array_mut() {
         let mut number = 0;
         ratings.retain(|_| {
             number += 1;
-            !left_out.contains(&number)
+            !left_out.iter().any(|one| one.rating == number)
         });
     }
     map.insert("ratings".into(), ratings);
-    Ok(plate)
+    Ok(told)
 }
 
 fn record(stage: &mut Stage, rating: &Value, ceiling: &Value) -> Result<Value, RunError> {

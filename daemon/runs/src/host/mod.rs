@@ -2,8 +2,9 @@
 //! `functions`) carries them out on the stage. Between them lie only values, so that both can be different processes.
 
 mod answering;
-mod arithmetic;
+mod api;
 mod arguments;
+mod arithmetic;
 mod call;
 mod child;
 mod convert;
@@ -18,11 +19,13 @@ mod layout;
 mod nearest;
 mod parameters;
 mod rehearse;
+mod slips;
 mod units;
 mod wire;
 mod worker;
 
 pub use answering::Host;
+pub use api::{definitions, examples, reference};
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use here::perform_here;

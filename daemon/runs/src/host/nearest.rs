@@ -2,7 +2,10 @@
 
 /// The name nearest to a wrong one; none where nothing is near enough to have been meant.
 pub fn nearest<'a>(wrong: &str, right: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let near = right.into_iter().map(|name| (distance(name, wrong), name)).min()?;
+    // A name without its unit is meant to have it.
+    let without_unit = |name: &str| name.strip_prefix(wrong).is_some_and(|rest| rest.starts_with('_'));
+    let far = |name: &'a str| (if without_unit(name) { 1 } else { distance(name, wrong) }, name);
+    let near = right.into_iter().map(far).min()?;
     let enough = (wrong.chars().count() / 2).max(2);
     (near.0 <= enough).then_some(near.1)
 }
@@ -55,6 +58,7 @@ mod tests {
         let right = ["level_vrms", "hz", "on"];
         assert_eq!(nearest("levl_vrms", right), Some("level_vrms"));
         assert_eq!(nearest("temperature", right), None);
+        assert_eq!(nearest("level", right), Some("level_vrms"));
         assert_eq!(perhaps("hx", right), ", perhaps hz");
         assert_eq!(perhaps("x", []), "");
     }

@@ -33,6 +33,17 @@ pub fn unit_of(name: &str) -> &'static str {
     SUFFIXES.iter().find(|(suffix, _)| *suffix == last).map_or("", |(_, unit)| unit)
 }
 
+/// The unit of a field, which may have a further word after it: `load_ohm_measured`, `supply_v_set`.
+pub fn unit_in(name: &str) -> &'static str {
+    let mut name = name;
+    loop {
+        match (unit_of(name), name.rsplit_once('_')) {
+            ("", Some((before, _))) => name = before,
+            (unit, _) => return unit,
+        }
+    }
+}
+
 /// The ending that a name of something in a unit has, with its underline; none for a unit that no name carries.
 pub fn suffix_of(unit: &str) -> Option<String> {
     SUFFIXES.iter().find(|(_, known)| *known == unit).map(|(suffix, _)| format!("_{suffix}"))
@@ -62,6 +73,8 @@ mod tests {
         ] {
             assert_eq!(unit_of(name), unit, "{name}");
         }
+        assert_eq!(unit_in("load_ohm_measured"), "ohm");
+        assert_eq!(unit_in("crest_factor"), "");
         assert_eq!(suffix_of("V rms").unwrap(), "_vrms");
         assert_eq!(suffix_of("volts"), None);
     }

@@ -76,11 +76,17 @@ export class JobRow {
       el('p', {}, el('strong', { 'data-test': 'job-state' }, JOB[job.state] ?? job.state),
         job.hold ? [' ', holdWords(job.hold)] : null, ...progress(job)),
       el('p', { class: 'soft' }, `${job.script}${where}, job ${job.job}, added `, moment(job.submitted_utc),
-        job.without_selfcheck ? ', without self-check' : null),
+        job.without_selfcheck ? ', without self-check' : null, setWords(job.set)),
       job.error ? el('p', { class: 'problem' }, job.error) : null,
       job.run ? el('p', { class: 'soft' }, el('a', { href: runAddress(job.run), class: 'file' }, job.run)) : null,
     ];
   }
+}
+
+/** What was set of the script's parameters. */
+function setWords(set) {
+  const pairs = Object.entries(set ?? {}).map(([name, value]) => `${name} = ${value}`);
+  return pairs.length ? `; ${pairs.join(', ')}` : null;
 }
 
 function progress(job) {

@@ -14,9 +14,12 @@ export class Source {
   #text;
   #file;
   #own;
+  #chosen;
   node;
 
-  constructor({ id, label, own, accept }) {
+  /** `chosen` is told the name of what is chosen, null for a text of one's own. */
+  constructor({ id, label, own, accept, chosen = () => {} }) {
+    this.#chosen = chosen;
     this.#choice = el('select', { id: `${id}-choice`, 'data-test': `${id}-choice`, on: { change: () => this.#match() } });
     this.#name = el('input', { id: `${id}-name`, value: own, 'data-test': `${id}-name`, spellcheck: 'false' });
     this.#text = el('textarea', { id: `${id}-text`, rows: 8, spellcheck: 'false', 'data-test': `${id}-text` });
@@ -44,6 +47,7 @@ export class Source {
     const more = this.#offered.get(this.#choice.value)?.more ?? '';
     setText(this.#more, more);
     this.#more.hidden = more === '';
+    this.#chosen(own ? null : this.#choice.value);
   }
 
   async #read() {

@@ -189,3 +189,38 @@ fn plate(path: &Path) -> NameplateChoice {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+    use super::*;
+
+    /// Project definition: what a form needs to ask for each parameter, and why a script can't be run.
+    #[test]
+    fn a_script_is_listed_with_its_parameters_or_its_fault() {
+        let folder = tempfile::tempdir().unwrap();
+        let listed = |text: &str| {
+            let path = folder.path().join("mine.rhai");
+            std::fs::write(&path, text).unwrap();
+            serde_json::to_value(script(&path)).unwrap()
+        };
+        let declared =
+            "// Sag.\nparam(\"low_v\", #{ value: 11, min: 9.5, max: 14, what: \"lowest\" });\nsettle();";
+        let low = serde_json::json!({
+            "name": "low_v", "what": "lowest", "unit": "V", "kind": "number", "default": 11.0, "min": 9.5, "max": 14.0,
+            "choices": [],
+        });
+        let told = listed(declared);
+        assert_eq!(
+            (&told["purpose"], &told["parameters"][0], &told["fault"]),
+            (&"Sag.".into(), &low, &Value::Null)
+        );
+        let told = listed("let x = ;");
+        let fault = told["fault"].as_str().unwrap();
+        assert!(
+            fault.contains("mine.rhai:1:") && !fault.contains(folder.path().to_str().unwrap()),
+            "{fault}"
+        );
+    }
+}

@@ -26,6 +26,8 @@ pub const TARGET: Target = Target {
         "record(\"a\", ",
         "plan_steps(",
         "settle();",
+        "requires \"wattproof 1\";",
+        "param(\"level_vrms\", #{ value: 1.0, min: 0.0, max: 2.0 });",
         "sleep(1);",
         "random()",
         "bench_time_s()",

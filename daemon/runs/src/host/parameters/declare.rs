@@ -7,8 +7,6 @@ use super::super::units::{suffix_of, unit_of, units};
 use super::value::{ParameterKind, ParameterValue};
 use super::{Limits, Parameter};
 
-/// What a declaration may say.
-const KNOWN: [&str; 6] = ["value", "unit", "min", "max", "choices", "what"];
 /// Longest name, unit and choice, characters.
 const WORD_CHARS_MAX: usize = 40;
 /// Longest description, characters.
@@ -20,7 +18,7 @@ const CHOICES_MAX: usize = 50;
 pub fn declared(name: &Value, says: &Value, line: usize) -> Result<Parameter, String> {
     let name = name.as_str().ok_or("param() takes a name first, param(\"level_vrms\", #{ value: … })")?;
     check_name(name)?;
-    let says = Arguments::new("param", says, &KNOWN)?;
+    let says = Arguments::of("param", says)?;
     let wrong = |what: String| format!("param \"{name}\": {what}");
     let default = says.value("value").ok_or_else(|| wrong("it needs a value, its default".into()))?;
     let unit = unit(name, says.word("unit").map_err(wrong)?, default).map_err(wrong)?;

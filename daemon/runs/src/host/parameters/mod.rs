@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use super::api::check;
 use super::call::Call;
 pub use discover::parameters_of;
 pub use value::{ParameterKind, ParameterValue};
@@ -96,6 +97,7 @@ impl Asked {
     /// # Errors
     /// What is wrong with the declaration, or with what was set.
     pub fn answer(&mut self, call: &Call) -> Result<Value, String> {
+        check(call)?;
         let [name, says] = call.arguments.as_slice() else {
             return Err("param() takes a name and a map, param(\"level_vrms\", #{ value: … })".into());
         };
