@@ -86,10 +86,10 @@ fn a_resumed_run_keeps_its_findings() {
 fn what_is_no_finding_is_told_with_its_line() {
     let served = Served::start("honest");
     for (script, words) in [
-        ("\nfinding(#{ name: \"x\", value: 1.0 });", "needs a unit"),
-        ("\nfinding(#{ name: \"x\", unit: \"V\" });", "needs a value"),
+        ("\nfinding(#{ name: \"x\", value: 1.0 });", "needs unit"),
+        ("\nfinding(#{ name: \"x\", unit: \"V\" });", "needs value"),
         ("\nfinding(#{ name: \"x\", value: 1.0, unit: \"V\", low: 0.5 });", "give u"),
-        ("\nfinding(#{ nme: \"x\", value: 1.0, unit: \"V\" });", "perhaps name"),
+        ("\nfinding(#{ nme: \"x\", value: 1.0, unit: \"V\" });", "name"),
     ] {
         let run = served.run(&served.script(script)).arg("--without-selfcheck").output().unwrap();
         assert_eq!(run.status.code(), Some(1));

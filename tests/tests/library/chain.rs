@@ -38,6 +38,15 @@ fn headroom_of_the_stage_before_is_told_against_this_ones_ceiling() {
     }
 }
 
+/// Bursts of 0.5 s and a ceiling of every rating; a limiter's headroom is what its attack lets through (`limiting.toml`: 20 ms).
+/// Its table is judged in `bursts.rs`; here that the shipped script comes to its end.
+#[test]
+fn the_burst_script_comes_to_its_end() {
+    let ran = found("honest", &[], "burst_and_sustained", &[]);
+    let rows = super::bench::rows(&ran.folder.join("bursts.csv"));
+    assert_eq!(rows.len(), 6, "three ratings, two channels");
+}
+
 /// A bridge has twice the gain of a channel: 6.02 dB more (both sides swing against each other). 30 dB, −0.04 dB of trim on
 /// the second channel, 0.03 and −0.02 dB on the others, 0.03 ohm each, 4 ohm between them: `quartet.toml`.
 #[test]

@@ -34,12 +34,12 @@ fn power_follows_the_load_down_to_the_lowest_that_is_rated() {
 
 #[test]
 fn power_bandwidth_counts_the_harmonics_that_the_band_holds() {
-    let ran = found("honest", &[], "power_bandwidth", &["sweep_hz=20,6600"]);
-    for hz in [20.0, 1000.0, 6600.0] {
+    let ran = found("honest", &[], "power_bandwidth", &["sweep_hz=25,6600"]);
+    for hz in [25.0, 1000.0, 6600.0] {
         let row = ran.at("clean power", &format!("{hz:.1} Hz,"));
         within(row, truth_w("honest", TruthQuery { hz, ..TruthQuery::default() }));
     }
-    assert_eq!(number(ran.at("half power from", ""), "value"), 20.0);
+    assert_eq!(number(ran.at("half power from", ""), "value"), 25.0);
     assert_eq!(number(ran.at("half power to", ""), "value"), 6600.0);
 }
 
@@ -48,8 +48,8 @@ fn power_bandwidth_counts_the_harmonics_that_the_band_holds() {
 #[test]
 fn a_mobile_rating_is_the_least_of_its_frequencies() {
     for (amplifier, code, verdict) in [("honest", 0, "meets"), ("short", 10, "short")] {
-        let ran = found(amplifier, &[], "mobile_rating", &["sweep_hz=1000,20", "records=2"]);
-        let least = [1000.0, 20.0]
+        let ran = found(amplifier, &[], "mobile_rating", &["sweep_hz=1000,25", "records=2"]);
+        let least = [1000.0, 25.0]
             .map(|hz| truth_w(amplifier, TruthQuery { hz, ..TruthQuery::default() }))
             .into_iter()
             .fold(f64::INFINITY, f64::min);

@@ -1,6 +1,5 @@
 //! Functions that set source, load, supply and digitizer, and wait.
 
-use super::shapes::BENCH;
 use super::{Argument, By, Function, Gives, Key, Takes};
 
 /// Longest wait, s.
@@ -17,17 +16,6 @@ const SECONDS: Key = Key {
 
 /// The functions.
 pub const FUNCTIONS: &[Function] = &[
-    Function {
-        name: "bench",
-        arguments: &[],
-        gives: Gives::Map(&BENCH),
-        what: "What the bench is: how many outputs, which load, within which limits, how exact.",
-        fails: "",
-        example: r#"let bench = bench();
-print(`${bench.channels} outputs, load from ${bench.limits.load_ohm_min} ohm, source up to ${bench.source_vrms_max} V rms`);"#,
-        since: 1,
-        by: By::Host,
-    },
     Function {
         name: "source",
         arguments: &[Argument::Map(&[

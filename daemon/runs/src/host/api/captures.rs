@@ -1,6 +1,6 @@
 //! Functions that capture the tone.
 
-use super::shapes::{IDLE_STEP, STEP};
+use super::shapes::STEP;
 use super::{Argument, By, Function, Gives, Key, Takes};
 
 /// Why a step is taken.
@@ -54,23 +54,6 @@ source(#{ hz: 2000.0, level_vrms: 0.05, on: true });
 settle();
 capture("warm");
 source(#{ on: false });
-supply(#{ on: false });"#,
-        since: 1,
-        by: By::Host,
-    },
-    Function {
-        name: "capture_idle",
-        arguments: &[],
-        gives: Gives::Map(&IDLE_STEP),
-        what: "Captures outputs that nobody drives: direct voltage, noise (plain and weighted), hum. The source must be off; \
-            the amplifier may be on or off. It is recorded in the journal.",
-        fails: "While the source is on.",
-        example: r#"load(#{ ohm: 4.0 });
-supply(#{ volts_v: 14.4, limit_a: 20.0, on: true });
-settle();
-for channel in capture_idle().channels {
-    print(`channel ${channel.channel}: ${channel.reading.noise_a_vrms} V rms, A-weighted`);
-}
 supply(#{ on: false });"#,
         since: 1,
         by: By::Host,

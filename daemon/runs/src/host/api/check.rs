@@ -160,7 +160,6 @@ fn takes(name: &str, key: &Key, value: &Value, place: &str) -> Result<(), String
     let fits = match key.takes {
         Takes::Number(low, high) => between(value, low, high),
         Takes::Setpoint => value.is_number(),
-        Takes::MayNumber => value.is_number() || value.is_null(),
         Takes::Setpoints => value.as_array().is_some_and(|list| list.iter().all(Value::is_number)),
         Takes::Whole(low, high) => {
             between(value, low, high) && value.as_f64().is_some_and(|number| number.fract() == 0.0)
@@ -181,6 +180,7 @@ fn takes(name: &str, key: &Key, value: &Value, place: &str) -> Result<(), String
             }
             true
         }
+        Takes::MayNumber => value.is_null() || value.is_number(),
         Takes::Anything => true,
     };
     if fits { Ok(()) } else { wanted() }
@@ -208,7 +208,6 @@ pub fn told(takes: Takes) -> String {
     match takes {
         Takes::Number(low, high) => format!("a number{}", range(low, high)),
         Takes::Setpoint => "a number".into(),
-        Takes::MayNumber => "a number or ()".into(),
         Takes::Setpoints => "a list of numbers".into(),
         Takes::Whole(low, high) => format!("a whole number{}", range(low, high)),
         Takes::Flag => "true or false".into(),
@@ -216,6 +215,7 @@ pub fn told(takes: Takes) -> String {
         Takes::Text => "a text".into(),
         Takes::Texts => "a list of texts".into(),
         Takes::Given(shape) => format!("a {}", shape.name),
+        Takes::MayNumber => "a number, or ()".into(),
         Takes::Anything => "any value".into(),
     }
 }

@@ -43,13 +43,13 @@ fn argument(argument: &Argument) -> String {
         Argument::Map(_) => "settings: Map".into(),
         Argument::Plain(key) => {
             let kind = match key.takes {
-                Takes::Number(..) | Takes::Setpoint | Takes::MayNumber => "float",
+                Takes::Number(..) | Takes::Setpoint => "float",
                 Takes::Whole(..) => "int",
                 Takes::Setpoints | Takes::Texts => "Array",
                 Takes::Flag => "bool",
                 Takes::Word(_) | Takes::Text => "String",
                 Takes::Given(_) => "Map",
-                Takes::Anything => "?",
+                Takes::Anything | Takes::MayNumber => "?",
             };
             format!("{}: {kind}", key.name)
         }

@@ -5,15 +5,17 @@
 //! In come calls, out come refusals; or nothing comes in, and texts come out. It knows no bench. A file a subject; what
 //! maps hold is in `shapes`.
 
+mod arithmetic;
 mod bench;
 mod captures;
 mod check;
 mod complete;
 mod definitions;
 mod drives;
-mod found;
+mod findings;
 mod ratings;
 mod reference;
+mod rest;
 mod script;
 mod shapes;
 
@@ -82,13 +84,13 @@ pub struct Key {
 pub enum Takes {
     /// A number from the first to the second.
     Number(f64, f64),
+    /// A finite number, or `()` for what could not be told.
+    MayNumber,
     /// Something that is set on the bench: any number here, since the guard alone judges it, and a run that wants what it
     /// may not have ends.
     Setpoint,
     /// A list of such.
     Setpoints,
-    /// A number, or `()` for what could not be told, which counts as left out.
-    MayNumber,
     /// A whole number, a float without a fraction too.
     Whole(f64, f64),
     /// true or false.
@@ -121,13 +123,15 @@ pub enum Gives {
 }
 
 /// The subjects in the order in which they are told, each with its functions.
-pub const SUBJECTS: [(&str, &[Function]); 6] = [
+pub const SUBJECTS: [(&str, &[Function]); 8] = [
     ("The script itself", script::FUNCTIONS),
     ("Setting the bench", bench::FUNCTIONS),
     ("Captures", captures::FUNCTIONS),
     ("Bursts, two tones and noise", drives::FUNCTIONS),
     ("Ratings", ratings::FUNCTIONS),
-    ("Findings", found::FUNCTIONS),
+    ("Findings and clips", findings::FUNCTIONS),
+    ("The bench, and outputs at rest", rest::FUNCTIONS),
+    ("Arithmetic", arithmetic::FUNCTIONS),
 ];
 
 /// Every function.

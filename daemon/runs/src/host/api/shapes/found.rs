@@ -1,8 +1,6 @@
-//! Findings, clips, captures of outputs at rest, and the bench itself.
+//! Findings, clips, the bench, outputs at rest, and expanded uncertainties.
 
-use super::Holds::{
-    Flag, Map, Maps, MayMap, MayNumber, MayText, MayWhole, Number, Numbers, Text, Texts, Whole,
-};
+use super::Holds::{Flag, Map, Maps, MayNumber, MayText, MayWhole, Number, Numbers, Text, Texts, Whole};
 use super::{Shape, field};
 
 /// A recorded finding.
@@ -11,38 +9,96 @@ pub const FINDING: Shape = Shape {
     what: "a result that is no rating",
     fields: &[
         field("finding", Whole, "which of the run, from 1"),
-        field("at_s", Number, "the run's time"),
+        field("at_s", Number, "the run's time when it was stated"),
         field("name", Text, "what was found"),
         field("channel", MayWhole, "amplifier channel, or bridge, from 1"),
-        field("value", Number, "the number"),
-        field("unit", Text, "its unit"),
-        field("expanded_u", MayNumber, "its expanded uncertainty (k = 2)"),
-        field("at", Text, "the conditions, in words"),
-        field("low", MayNumber, "the lowest that is right"),
-        field("high", MayNumber, "the highest that is right"),
+        field("value", Number, "the number, in `unit`"),
+        field("unit", Text, "its unit; empty for a number without one"),
+        field("expanded_u", MayNumber, "expanded uncertainty (k = 2), in `unit`"),
+        field("at", Text, "the conditions"),
+        field("low", MayNumber, "the lowest that is right, in `unit`"),
+        field("high", MayNumber, "the highest that is right, in `unit`"),
         field("verdict", MayText, "`meets`, `short` or `undecided`; `()` without `low` and `high`"),
         field("note", Text, "what to know beside it"),
     ],
 };
 
-/// A saved clip.
+/// A clip.
 pub const CLIP: Shape = Shape {
     name: "clip",
-    what: "a captured output as a sound file",
+    what: "a WAV file of what was captured",
     fields: &[
-        field("file", Text, "the file, in the run's folder"),
-        field("step", Whole, "the step whose capture it is of"),
+        field("file", Text, "its name, in the run's folder"),
+        field("step", Whole, "the step it is of"),
         field("channel", Whole, "amplifier channel, or bridge, from 1"),
         field("loudness_db", Number, "A-weighted level re a sine of full scale"),
-        field("gain_per_v", Number, "full scale over volts, per V"),
-        field("seconds", Number, "its length, s"),
-        field("sha256", Text, "hash of the file"),
+        field("gain_per_v", Number, "full scale over volts"),
+        field("seconds", Number, "its length in s"),
+        field("sha256", Text, "SHA-256 of the file"),
     ],
 };
 
-/// A capture of outputs that nobody drives.
+/// The bench.
+pub const BENCH: Shape = Shape {
+    name: "bench",
+    what: "what the bench is",
+    fields: &[
+        field("name", Text, "its name in the bench file"),
+        field("channels", Whole, "outputs that it serves, a bridge as one"),
+        field("is_bridged", Flag, "whether its outputs are bridges"),
+        field("measures_current", Flag, "whether it has current inputs, so that powers can be told"),
+        field("mains_hz", Number, "frequency of the mains"),
+        field("rate_hz", Number, "samples per second and channel"),
+        field("record_s", Number, "length of the next captures"),
+        field("source_vrms_max", Number, "highest level of the source"),
+        field("supply_tolerance_pct", Number, "tolerance of the supply's voltage, a half-width"),
+        field("load", Map(&BENCH_LOAD), "the load"),
+        field("limits", Map(&LIMITS), "the limits in force"),
+    ],
+};
+
+const BENCH_LOAD: Shape = Shape {
+    name: "load of the bench",
+    what: "what the bench has for a load",
+    fields: &[
+        field(
+            "fixed_ohm",
+            MayNumber,
+            "resistance where nobody sets it; of a loudspeaker its lowest impedance",
+        ),
+        field("loudspeaker", Flag, "whether a loudspeaker hangs there"),
+        field("taps_ohm", Numbers, "the resistances there are; empty where any can be set"),
+        field("tolerance_pct", Number, "tolerance of the resistance, a half-width"),
+        field("watts_continuous", MayNumber, "W that it stands for ever, where the bench file says so"),
+    ],
+};
+
+const LIMITS: Shape = Shape {
+    name: "limits",
+    what: "`[limits]` of the bench file, which no script can exceed",
+    fields: &[
+        field("out_vrms_max", Number, "output voltage"),
+        field("out_arms_max", Number, "output current"),
+        field("out_w_max", Number, "output power of a channel"),
+        field("dc_v_max", Number, "direct voltage at an output"),
+        field("supply_v_max", Number, "supply voltage"),
+        field("supply_a_max", Number, "supply current"),
+        field("heatsink_c_max", Number, "heatsink's temperature"),
+        field("source_vrms_max", Number, "source level"),
+        field("source_step_db_max", Number, "step of the source level"),
+        field("load_ohm_min", Number, "lowest load"),
+        field("power_s_max", Number, "longest time at power"),
+        field("power_w_from", Number, "what counts as power"),
+        field("reading_age_s_max", Number, "age of a reading"),
+        field("heatsink_c_per_s_max", MayNumber, "rise of the heatsink, °C/s"),
+        field("idle_vrms_max", MayNumber, "output voltage while nothing is played"),
+        field("switch_on_per_min_max", MayNumber, "how often a minute an output is switched on"),
+    ],
+};
+
+/// A capture of outputs at rest.
 pub const IDLE_STEP: Shape = Shape {
-    name: "idle step",
+    name: "capture at rest",
     what: "a capture of outputs that nobody drives; it is in the journal, not in `steps.csv`",
     fields: &[
         field("at_s", Number, "the run's time at the end of the capture"),
@@ -52,113 +108,100 @@ pub const IDLE_STEP: Shape = Shape {
         field("supply_v", MayNumber, "supply voltage measured"),
         field("supply_a", MayNumber, "supply current measured"),
         field("heatsink_c", MayNumber, "heatsink's temperature"),
-        field("channels", Maps(&IDLE_CHANNEL), "every channel, the first first"),
+        field("channels", Maps(&IDLE_CHANNEL), "every channel, or every bridge, the first first"),
     ],
 };
 
 const IDLE_CHANNEL: Shape = Shape {
-    name: "idle channel",
-    what: "one channel of a capture at rest",
+    name: "channel at rest",
+    what: "one channel, or one bridge, at rest",
     fields: &[
         field("channel", Whole, "amplifier channel, or bridge, from 1"),
-        field("reading", Map(&IDLE_READING), "what the record tells"),
-        field(
-            "expanded_u",
-            MayMap(&IDLE_U),
-            "expanded uncertainties (k = 2), under the names of the quantities",
-        ),
+        field("reading", Map(&REST_READING), "what the record tells"),
+        field("expanded_u", Map(&REST_EXPANDED), "expanded uncertainties (k = 2)"),
     ],
 };
 
-const IDLE_READING: Shape = Shape {
-    name: "idle reading",
-    what: "one output at rest",
+const REST_READING: Shape = Shape {
+    name: "reading at rest",
+    what: "noise, hum and direct voltage of one channel",
     fields: &[
         field("dc_v", MayNumber, "mean voltage"),
-        field("out_vrms", MayNumber, "true rms, full bandwidth, dc included"),
-        field("noise_vrms", MayNumber, "noise and hum within the band, without dc"),
-        field("noise_a_vrms", MayNumber, "the same through the A-weighting of IEC 61672-1"),
-        field("noise_468_vrms", MayNumber, "the same through the curve of ITU-R BS.468-4, true rms"),
-        field("hum_vrms", MayNumber, "at the mains frequency and its multiples"),
-        field("residue_vrms", MayNumber, "above the band"),
-        field("u", Map(&IDLE_SCATTER), "scatter that the record's own noise causes"),
-        field("flags", Texts, "why numbers are `()`, or what to know about them"),
+        field("out_vrms", MayNumber, "true rms voltage, full bandwidth, dc included"),
+        field("noise_vrms", MayNumber, "noise and hum from 20 Hz to 20 kHz"),
+        field(
+            "noise_a_vrms",
+            MayNumber,
+            "the same through the A-weighting of IEC 61672-1; `()` of a record shorter than 50 ms",
+        ),
+        field("noise_468_vrms", MayNumber, "the same through the curve of ITU-R BS.468, true rms"),
+        field(
+            "hum_vrms",
+            MayNumber,
+            "at the mains frequency and its multiples; `()` of a record too short to tell them apart",
+        ),
+        field("residue_vrms", MayNumber, "above 20 kHz"),
+        field("u", Map(&REST_U), "standard uncertainties by the record's own noise"),
+        field("flags", Texts, "why numbers are absent, or what to know"),
     ],
 };
 
-const IDLE_SCATTER: Shape = Shape {
-    name: "idle scatter",
-    what: "standard uncertainties by the record's own noise",
+const REST_U: Shape = Shape {
+    name: "u at rest",
+    what: "standard uncertainties of a reading at rest (type A), under the names of the quantities",
     fields: &[
-        field("dc_v", MayNumber, "of the mean voltage"),
-        field("noise_vrms", MayNumber, "of the noise"),
-        field("noise_a_vrms", MayNumber, "of the A-weighted noise"),
-        field("noise_468_vrms", MayNumber, "of the noise by BS.468-4"),
+        field("dc_v", MayNumber, "of `dc_v`"),
+        field("noise_vrms", MayNumber, "of `noise_vrms`"),
+        field("noise_a_vrms", MayNumber, "of `noise_a_vrms`"),
+        field("noise_468_vrms", MayNumber, "of `noise_468_vrms`"),
     ],
 };
 
-const IDLE_U: Shape = Shape {
-    name: "idle uncertainty",
-    what: "expanded uncertainties (k = 2) of an output at rest",
+const REST_EXPANDED: Shape = Shape {
+    name: "expanded_u at rest",
+    what: "expanded uncertainties (k = 2) of a reading at rest",
     fields: &[
-        field("dc_v", MayNumber, "of the mean voltage"),
-        field("noise_vrms", MayNumber, "of the noise"),
-        field("noise_a_vrms", MayNumber, "of the A-weighted noise"),
-        field("noise_468_vrms", MayNumber, "of the noise by BS.468-4"),
-        field("gain_pct", MayNumber, "what all of them share: the gain of the voltage input"),
+        field("dc_v", MayNumber, "of `dc_v`, with the offset's tolerance"),
+        field("noise_vrms", MayNumber, "of `noise_vrms`"),
+        field("noise_a_vrms", MayNumber, "of `noise_a_vrms`"),
+        field("noise_468_vrms", MayNumber, "of `noise_468_vrms`"),
+        field("gain_pct", MayNumber, "of the voltage input's gain, which all of the channel's numbers share"),
     ],
 };
 
-/// The bench.
-pub const BENCH: Shape = Shape {
-    name: "bench",
-    what: "what the bench is, by its file",
+/// Expanded uncertainties of a channel of a step.
+pub const EXPANDED: Shape = Shape {
+    name: "expanded_u",
+    what: "expanded uncertainties (k = 2): calibration or tolerance of the inputs, skew between them, and the record's noise. \
+        Of ratios within one channel the gains cancel, and the noise is left",
     fields: &[
-        field("name", Text, "its name"),
-        field("channels", Whole, "outputs that it serves"),
-        field("is_bridged", Flag, "whether each is a bridge of two channels"),
-        field("measures_current", Flag, "whether the current into each load is measured"),
-        field("mains_hz", Number, "mains frequency"),
-        field("rate_hz", Number, "samples per second and channel"),
-        field("record_s", Number, "length of the next captures"),
-        field("source_vrms_max", Number, "highest source level that is allowed and that the source has"),
-        field("supply_tolerance_pct", Number, "tolerance of the supply's voltage, as a half-width"),
-        field("load", Map(&BENCH_LOAD), "the load"),
-        field("limits", Map(&LIMITS), "the limits of the bench file, by their names there"),
+        field("out_vrms", MayNumber, "of `out_vrms`"),
+        field("band_vrms", MayNumber, "of `band_vrms`"),
+        field("fundamental_vrms", MayNumber, "of `fundamental_vrms`"),
+        field("dc_v", MayNumber, "of `dc_v`"),
+        field("out_irms", MayNumber, "of `out_irms`, A"),
+        field("active_w", MayNumber, "of `active_w`"),
+        field("apparent_va", MayNumber, "of `apparent_va`"),
+        field("load_ohm_measured", MayNumber, "of `load_ohm_measured`"),
+        field("load_x_ohm", MayNumber, "of `load_x_ohm`"),
+        field("phase_deg", MayNumber, "of `phase_deg`"),
+        field("gain_db", MayNumber, "of `gain_db`, without the error of the source's own level"),
+        field("thd_pct", MayNumber, "of `thd_pct`"),
+        field("thdn_pct", MayNumber, "of `thdn_pct`"),
+        field("noise_vrms", MayNumber, "of `noise_vrms`"),
+        field("noise_a_vrms", MayNumber, "of `noise_a_vrms`"),
+        field("noise_468_vrms", MayNumber, "of `noise_468_vrms`"),
+        field("hum_pct", MayNumber, "of `hum_pct`"),
+        field("residue_vrms", MayNumber, "of `residue_vrms`"),
     ],
 };
 
-const BENCH_LOAD: Shape = Shape {
-    name: "bench load",
-    what: "what the bench has for a load",
+/// Expanded uncertainties of a ceiling.
+pub const CEILING_EXPANDED: Shape = Shape {
+    name: "expanded_u of a ceiling",
+    what: "expanded uncertainties (k = 2): calibration or tolerance of the inputs, and the search's interpolation",
     fields: &[
-        field("fixed_ohm", MayNumber, "resistance that nobody sets"),
-        field("taps_ohm", Numbers, "the resistances that it has; empty where it is set to any"),
-        field("loudspeaker", Flag, "whether a loudspeaker hangs there, whose impedance moves with frequency"),
-        field("tolerance_pct", Number, "tolerance of the resistance, as a half-width"),
-        field("watts_continuous", MayNumber, "power that each stands for ever, W"),
-    ],
-};
-
-const LIMITS: Shape = Shape {
-    name: "limits",
-    what: "what no script can exceed",
-    fields: &[
-        field("out_vrms_max", Number, "of an output"),
-        field("out_arms_max", Number, "of the current into a load"),
-        field("out_w_max", Number, "power of an output"),
-        field("dc_v_max", Number, "direct voltage of an output"),
-        field("supply_v_max", Number, "supply voltage"),
-        field("supply_a_max", Number, "supply current"),
-        field("heatsink_c_max", Number, "heatsink's temperature"),
-        field("source_vrms_max", Number, "source level"),
-        field("source_step_db_max", Number, "rise of the source at once"),
-        field("load_ohm_min", Number, "load"),
-        field("power_s_max", Number, "time at power"),
-        field("power_w_from", Number, "power from which that counts"),
-        field("reading_age_s_max", Number, "age of a safety reading"),
-        field("heatsink_c_per_s_max", MayNumber, "rise of the heatsink, °C per s"),
-        field("idle_vrms_max", MayNumber, "of an output that nobody drives"),
-        field("switch_on_per_min_max", MayNumber, "times that something is switched on in a minute"),
+        field("power_w", MayNumber, "of `power_w`, at the load as it is; `()` without a current input"),
+        field("out_vrms", MayNumber, "of `out_vrms`"),
     ],
 };

@@ -4,6 +4,7 @@ use super::Holds::{
     Flag, Map, Maps, MayFlag, MayMap, MayNumber, MayText, MayWhole, Number, Numbers, Sometimes, Text,
     TextElse, Texts, Untold, Whole,
 };
+use super::found::CEILING_EXPANDED;
 use super::{Shape, field};
 
 /// The nameplate.
@@ -66,25 +67,12 @@ pub const CEILING: Shape = Shape {
         ),
         field("evidence", Texts, "the facts behind the cause"),
         field("captures", Whole, "captures used"),
+        field("expanded_u", MayMap(&CEILING_EXPANDED), "expanded uncertainties (k = 2)"),
         field("compression_db", Number, "loss of small-signal gain there"),
         field("low_level_bump", MayMap(&BUMP), "distortion above the limit at low level, if any was seen"),
         field("load_ohm_measured", MayNumber, "load measured nearest to it"),
         field("supply_v", MayNumber, "supply voltage nearest to it"),
         field("efficiency_pct", MayNumber, "output power over supply power nearest to it"),
-        field(
-            "expanded_u",
-            MayMap(&CEILING_U),
-            "expanded uncertainties (k = 2) of power (at the load as it is) and voltage",
-        ),
-    ],
-};
-
-const CEILING_U: Shape = Shape {
-    name: "ceiling's uncertainty",
-    what: "expanded uncertainties (k = 2) of a ceiling",
-    fields: &[
-        field("power_w", MayNumber, "of its power"),
-        field("out_vrms", Number, "of its output voltage"),
     ],
 };
 

@@ -1,6 +1,7 @@
 //! A step, as a capture gives it.
 
 use super::Holds::{Flag, Map, Maps, MayMap, MayNumber, MayPair, MayWhole, Number, Text, Whole};
+use super::found::EXPANDED;
 use super::{READING, Shape, field};
 
 /// A step.
@@ -44,37 +45,12 @@ const CHANNEL: Shape = Shape {
         field("driven", Flag, "whether its input was driven"),
         field("gain_db", MayNumber, "gain from source to output"),
         field("reading", Map(&READING), "everything computed from the capture"),
-        field("bridged", Flag, "whether it is a bridge of two channels"),
         field(
             "expanded_u",
             MayMap(&EXPANDED),
-            "expanded uncertainties (k = 2) of the reading, under the names of its quantities",
+            "expanded uncertainties (k = 2), under the names of the quantities",
         ),
+        field("bridged", Flag, "whether it is a bridge of two channels"),
         field("sides_vrms", MayPair, "of a bridge with two dividers: its sides to ground without dc, V rms"),
-    ],
-};
-
-const EXPANDED: Shape = Shape {
-    name: "reading's uncertainty",
-    what: "expanded uncertainties (k = 2) of a channel's quantities; ratios of one channel, as THD, have no share of its gain",
-    fields: &[
-        field("out_vrms", MayNumber, "of `out_vrms`"),
-        field("band_vrms", MayNumber, "of `band_vrms`"),
-        field("fundamental_vrms", MayNumber, "of `fundamental_vrms`"),
-        field("dc_v", MayNumber, "of `dc_v`"),
-        field("out_irms", MayNumber, "of `out_irms`"),
-        field("active_w", MayNumber, "of `active_w`"),
-        field("apparent_va", MayNumber, "of `apparent_va`"),
-        field("load_ohm_measured", MayNumber, "of `load_ohm_measured`"),
-        field("load_x_ohm", MayNumber, "of `load_x_ohm`"),
-        field("phase_deg", MayNumber, "of `phase_deg`"),
-        field("gain_db", MayNumber, "of `gain_db`"),
-        field("thd_pct", MayNumber, "of `thd_pct`"),
-        field("thdn_pct", MayNumber, "of `thdn_pct`"),
-        field("noise_vrms", MayNumber, "of `noise_vrms`"),
-        field("noise_a_vrms", MayNumber, "of `noise_a_vrms`"),
-        field("noise_468_vrms", MayNumber, "of `noise_468_vrms`"),
-        field("hum_pct", MayNumber, "of `hum_pct`"),
-        field("residue_vrms", MayNumber, "of `residue_vrms`"),
     ],
 };
