@@ -400,7 +400,8 @@ impl Watcher for Watching {
             Event::Doing(what) => self.site.note(format!("doing: {what}")),
             Event::Printed(text) => self.site.note(format!("printed: {text}")),
             Event::Checked(found) => self.site.note(format!("checked: {}", found.summary())),
-            Event::Opened(_) | Event::Planned(_) | Event::Judged(_) | Event::LeftOut(_) => {}
+            Event::Opened(_) | Event::Planned(_) | Event::Judged(_) | Event::Found(_) | Event::LeftOut(_) => {
+            }
         }
     }
 }
