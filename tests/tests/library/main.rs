@@ -32,11 +32,16 @@ pub type Row = HashMap<String, String>;
 
 /// What a script found on an amplifier.
 pub struct Found {
+    /// Exit code of the run.
     pub code: Option<i32>,
+    /// Every finding, in order.
     pub rows: Vec<Row>,
+    /// The run's folder.
     pub folder: PathBuf,
+    /// What was said on standard error.
     pub said: String,
-    served: Served,
+    /// Keeps the run's folder.
+    _served: Served,
 }
 
 impl Found {
@@ -77,7 +82,7 @@ pub fn ran(amplifier: &str, bench: &[&str], script: &str, sets: &[&str]) -> Foun
     assert_eq!(served.ask("supply", "OUTP?"), "0", "{script} on {amplifier} left the supply on");
     let folder = served.run_folder();
     let rows = rows(&folder.join("findings.csv"));
-    Found { code: output.status.code(), rows, folder, said: said(&output), served }
+    Found { code: output.status.code(), rows, folder, said: said(&output), _served: served }
 }
 
 /// A number's distance from the truth in its stated uncertainty.
