@@ -50,3 +50,14 @@ fn an_intake_check_tells_right_from_wrong() {
         }
     }
 }
+
+/// `starved.toml` needs more than the source's 2 V: nothing is asked of the bench that it would end with a trip, and the check
+/// says so.
+#[test]
+fn a_source_that_gives_too_little_is_no_trip() {
+    for script in ["intake_check", "level_sweep", "efficiency_and_idle", "continuous_heat"] {
+        let sets: &[&str] = if script == "continuous_heat" { &["eighth_s=1", "rated_s=1"] } else { &[] };
+        let ran = found("starved", &[], script, sets);
+        assert!(ran.said.contains("V from the source, which gives 2.0 V at most"), "{script}: {}", ran.said);
+    }
+}
