@@ -125,8 +125,7 @@ pub struct Nameplates {
 #[utoipa::path(get, path = "/scripts", tag = "queue", responses((status = 200, description = "The scripts", body = Scripts)))]
 pub async fn scripts(State(ground): State<Ground>) -> Result<Json<Scripts>, Problem> {
     let folder = ground.daemon.settings.scripts.clone();
-    let scripts =
-        tokio::task::spawn_blocking(move || files(&folder, "rhai").iter().map(|path| script(path)).collect());
+    let scripts = tokio::task::spawn_blocking(move || listed(&folder));
     Ok(Json(Scripts { scripts: scripts.await.map_err(Problem::failed)? }))
 }
 
@@ -152,6 +151,12 @@ fn files(folder: &Path, extension: &str) -> Vec<PathBuf> {
 
 fn name(path: &Path) -> String {
     path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+/// The scripts of a folder; definitions for editors have that ending too, and are none.
+fn listed(folder: &Path) -> Vec<ScriptChoice> {
+    let scripts = files(folder, "rhai").into_iter().filter(|path| !name(path).ends_with(".d.rhai"));
+    scripts.map(|path| script(&path)).collect()
 }
 
 fn script(path: &Path) -> ScriptChoice {
@@ -203,7 +208,10 @@ mod tests {
         let listed = |text: &str| {
             let path = folder.path().join("mine.rhai");
             std::fs::write(&path, text).unwrap();
-            serde_json::to_value(script(&path)).unwrap()
+            std::fs::write(folder.path().join("wattproof.d.rhai"), "module static;").unwrap();
+            let scripts = super::listed(folder.path());
+            assert_eq!(scripts.len(), 1, "definitions for editors are no script");
+            serde_json::to_value(&scripts[0]).unwrap()
         };
         let declared =
             "// Sag.\nparam(\"low_v\", #{ value: 11, min: 9.5, max: 14, what: \"lowest\" });\nsettle();";
