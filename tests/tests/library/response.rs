@@ -45,11 +45,11 @@ fn a_soft_knee_shows_in_the_level_sweep() {
 fn output_resistance_comes_from_two_loads() {
     let ran = found("honest", &[], "output_resistance", &[]);
     for row in ran.all("output resistance") {
-        within(row, 0.04);
+        nearly(row, 0.04);
         assert!(number(row, "expanded_u") < 0.001);
     }
     for row in ran.all("damping factor") {
-        within(row, 100.0);
+        nearly(row, 100.0);
     }
     assert_eq!(ran.all("damping factor").len(), 2);
 }

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use super::{found, number, within};
+use super::{found, nearly, number, within};
 
 /// Samples of a mono WAV of 16 bit with the plain header of 44 bytes (RIFF; from memory).
 fn samples(path: &std::path::Path) -> Vec<f64> {
@@ -85,7 +85,7 @@ fn a_loudspeaker_takes_less_than_volts_times_amps() {
     for hz in [30.0, 45.0, 200.0, 1000.0] {
         let (r, x) = impedance(hz);
         let at = format!("{hz:.1} Hz,");
-        within(ran.at("impedance", &at), r.hypot(x));
+        nearly(ran.at("impedance", &at), r.hypot(x));
         within(ran.at("phase", &at), x.atan2(r).to_degrees());
         let (active, apparent) = (ran.at("active power", &at), ran.at("volts times amps", &at));
         // Power factor of an impedance: R/|Z| (definition).
@@ -94,5 +94,5 @@ fn a_loudspeaker_takes_less_than_volts_times_amps() {
         assert!((factor / (r / r.hypot(x)) - 1.0).abs() <= u.max(0.003), "{hz}: {factor} {u}");
     }
     // The highest is at resonance: Re·(1 + Qms/Qes).
-    within(ran.at("highest impedance", "45.0 Hz"), 3.4 * 9.0);
+    nearly(ran.at("highest impedance", "45.0 Hz"), 3.4 * 9.0);
 }
