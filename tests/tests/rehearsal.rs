@@ -134,5 +134,5 @@ fn lines_that_were_never_performed_are_named() {
         served.script("requires \"wattproof 1\"; let a = 1;\nif a > 2 {\n    print(\"x\");\n    a = 3;\n} else {\n    a = 4;\n}\n");
     assert_eq!(checked(&served, &script)["lines_not_tried"], serde_json::json!([[3, 4]]));
     let told = check(&served, &script, &[]);
-    assert!(String::from_utf8_lossy(&told.stdout).contains("never came to line 3 to 4"), "{told:?}");
+    assert!(String::from_utf8_lossy(&told.stdout).contains("never came: 3 to 4"), "{told:?}");
 }

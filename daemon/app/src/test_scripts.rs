@@ -15,6 +15,9 @@ pub struct TestScriptsOrder {
     /// Test files (`NAME_test.rhai`), or folders of them
     #[arg(value_name = "PATH", default_value = "scripts")]
     pub paths: Vec<PathBuf>,
+    /// Only tests whose names have this in them
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub only: String,
     /// Print the tests as JSON
     #[arg(long)]
     pub json: bool,
@@ -25,9 +28,14 @@ pub fn test_scripts(order: &TestScriptsOrder) -> Result<(), Failure> {
     let (mut passed, mut failed, mut rows) = (0, 0, Vec::<Value>::new());
     let mut unsaid = Ok(());
     for path in &order.paths {
-        let files = test_files(path).map_err(|source| Failure::File { path: path.clone(), source })?;
+        let files = test_files(path).map_err(|error| {
+            Failure::Said(format!(
+                "{}: {error}; `wattproof new-script` writes a script with its test",
+                path.display()
+            ))
+        })?;
         for file in files {
-            test_scripts_in(&file, &mut |test: &TestedScript| {
+            test_scripts_in(&file, &order.only, &mut |test: &TestedScript| {
                 *(if test.failure.is_none() { &mut passed } else { &mut failed }) += 1;
                 if order.json {
                     rows.push(row(test));
@@ -45,7 +53,7 @@ pub fn test_scripts(order: &TestScriptsOrder) -> Result<(), Failure> {
     }
     match (passed, failed) {
         (0, 0) => {
-            Err(Failure::Said("there was no test: name files or folders with NAME_test.rhai in them".into()))
+            Err(Failure::Said("there was no test: name files or folders with NAME_test.rhai in them, and with --only what their names have".into()))
         }
         (_, 0) => Ok(()),
         _ => Err(Failure::Said(format!("{failed} tests of scripts failed"))),

@@ -37,7 +37,10 @@ pub fn trace(order: &TraceOrder) -> Result<(), Failure> {
         return say_json(&calls);
     }
     if calls.is_empty() {
-        return say("the script asked for nothing");
+        return say(&match order.line {
+            Some(line) => format!("no call is on line {line} of the script"),
+            None => "the script asked for nothing".into(),
+        });
     }
     calls.iter().try_for_each(|call| say(&told(call, order.whole)))
 }

@@ -22,7 +22,7 @@ pub enum BenchError {
     Gone(#[from] ActorGone),
     /// A trip of before stands; nothing may be energised until a person has reset it.
     #[error(
-        "this bench tripped ({cause}) and was not reset: look at the bench, remove the cause, then run `wattproof reset BENCH`, which shows what happened and the number to quote"
+        "this bench tripped ({cause}) and was not reset: look at the bench, remove the cause, then run `wattproof reset --bench FILE`, which shows what happened and the number to quote"
     )]
     Latched {
         /// The first cause.

@@ -61,6 +61,12 @@ impl Looking {
         self.last = Some((now_s, total_w));
     }
 
+    /// The script begins: what was loud before it was the self-check.
+    pub fn begin_script(&mut self) {
+        let Forecast { loudest_w, loudest_vrms, loudest_at_s, delivered_j, .. } = &mut self.forecast;
+        [loudest_w, loudest_vrms, loudest_at_s, delivered_j].into_iter().for_each(|value| *value = 0.0);
+    }
+
     /// A step was recorded at this source level.
     pub fn stepped(&mut self, level_vrms: f64) {
         self.forecast.source_vrms_max = self.forecast.source_vrms_max.max(level_vrms);

@@ -86,6 +86,24 @@ pub struct Rehearsal {
     pub forecast: Forecast,
 }
 
+impl Rehearsal {
+    /// Of a run that was refused before anything began.
+    fn not_begun(error: RunError) -> Self {
+        Rehearsal {
+            error: Some(error),
+            meant: None,
+            stood: None,
+            missed: Vec::new(),
+            left_out: Vec::new(),
+            printed: Vec::new(),
+            ratings: Vec::new(),
+            findings: Vec::new(),
+            steps: Vec::new(),
+            forecast: Forecast::default(),
+        }
+    }
+}
+
 /// Why there was no rehearsal.
 #[derive(Debug, thiserror::Error)]
 pub enum RehearsalError {
@@ -215,7 +233,7 @@ fn play(
 
 fn too_long(duration_s: f64) -> RunError {
     RunError::Call(format!(
-        "after {:.1} h of the bench's time the script had not come to its end: look for a loop that never ends, or rehearse it with shorter times",
+        "after {:.1} h of the bench's time the script had not come to its end: look for a loop that never ends; `wattproof check --hours` rehearses longer, shorter times come to the end sooner",
         duration_s / 3600.0
     ))
 }
@@ -263,6 +281,8 @@ impl Watcher for Watching {
     fn tell(&self, event: &Event<'_>) {
         match event {
             Event::Printed(text) => lock(&self.printed).push((*text).to_string()),
+            // What the self-check plays is no doing of the script.
+            Event::Checked(_) => lock(&self.seen).begin_script(),
             Event::Stepped(step) => {
                 lock(&self.seen).stepped(step.level_vrms);
                 lock(&self.steps).push((*step).clone());

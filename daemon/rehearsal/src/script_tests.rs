@@ -13,12 +13,14 @@ use std::sync::Arc;
 
 use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext, Scope};
 use serde_json::{Value, json};
-use wattproof_runs::{RunError, Script, ScriptFault, Set, from_json, read_script, script_fault, to_json};
+use wattproof_runs::{
+    RunError, Script, ScriptFault, Set, from_json, read_script, register_arithmetic, script_fault, to_json,
+};
 use wattproof_virtual_bench::{catalogue, rating_truths};
 
 use crate::stand_in::StandIn;
 use crate::virtual_files::nameplate;
-use crate::{HOURS, rehearse_on};
+use crate::{HOURS, Rehearsal, RehearsalError, rehearse_on};
 
 /// What the names of test files end with, and those of the functions in them begin with.
 const FILE_END: &str = "_test.rhai";
@@ -45,7 +47,13 @@ type Answer<T> = Result<T, Box<EvalAltResult>>;
 /// The operating system's.
 pub fn test_files(path: &Path) -> std::io::Result<Vec<PathBuf>> {
     if !path.is_dir() {
-        return Ok(vec![path.into()]);
+        let is_test = path.to_string_lossy().ends_with(FILE_END);
+        let what = format!("tests of scripts are files whose names end in {FILE_END}, or a folder of such");
+        return if is_test && path.exists() {
+            Ok(vec![path.into()])
+        } else {
+            Err(std::io::Error::new(std::io::ErrorKind::InvalidInput, what))
+        };
     }
     let entries = std::fs::read_dir(path)?.collect::<Result<Vec<_>, _>>()?;
     let files = entries.into_iter().map(|entry| entry.path());
@@ -54,18 +62,21 @@ pub fn test_files(path: &Path) -> std::io::Result<Vec<PathBuf>> {
     Ok(files)
 }
 
-/// Performs every test of a file, and tells each as soon as it is done.
+/// Performs every test of a file whose name has `only` in it, and tells each as soon as it is done.
 ///
 /// # Errors
 /// [`RunError::ReadScript`]; [`RunError::Script`] for a file that does not parse.
-pub fn test_scripts_in(file: &Path, told: &mut dyn FnMut(&TestedScript)) -> Result<(), RunError> {
+pub fn test_scripts_in(file: &Path, only: &str, told: &mut dyn FnMut(&TestedScript)) -> Result<(), RunError> {
     let script = Script { path: file.into(), source: read_script(file)? };
     let engine = engine(file.parent().unwrap_or(Path::new(".")));
     let fault = |ast: &AST, error: &EvalAltResult| Box::new(script_fault(&script, &engine, ast, error));
     let parsed = engine.compile(&script.source);
     let ast = parsed.map_err(|error| RunError::Script(fault(&AST::empty(), &error.into())))?;
-    let names: Vec<String> = ast.iter_functions().map(|function| function.name.to_string()).collect();
-    for name in names.into_iter().filter(|name| name.starts_with(TEST)) {
+    let names = ast.iter_functions().map(|function| function.name.to_string());
+    let mut names: Vec<String> = names.filter(|name| name.starts_with(TEST) && name.contains(only)).collect();
+    // In the order of the file.
+    names.sort_by_key(|name| script.source.find(&format!("fn {name}")));
+    for name in names {
         let called = engine.call_fn::<Dynamic>(&mut Scope::new(), &ast, &name, ());
         told(&TestedScript {
             file: file.into(),
@@ -82,6 +93,7 @@ fn engine(beside: &Path) -> Engine {
     engine.set_fail_on_invalid_map_property(true);
     engine.disable_symbol("eval");
     engine.set_module_resolver(rhai::module_resolvers::DummyModuleResolver::new());
+    register_arithmetic(&mut engine);
     let beside: Arc<Path> = beside.into();
     engine.register_fn(
         "perform",
@@ -162,7 +174,12 @@ fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
     let stand_in = stand_in.map_err(|error| error.to_string())?;
     let selfcheck = flag("selfcheck").unwrap_or(false);
     let played = rehearse_on(stand_in, script, set, nameplate(&spec), selfcheck, HOURS);
-    let played = played.map_err(|error| error.to_string())?;
+    let played = match played {
+        Ok(played) => played,
+        // Refused before anything began, as for a parameter out of its limits.
+        Err(RehearsalError::NotBegun(error)) => Rehearsal::not_begun(error),
+        Err(error) => return Err(error.to_string()),
+    };
     Ok(json!({
         "finished": played.error.is_none(),
         "error": played.error.as_ref().map(ToString::to_string),

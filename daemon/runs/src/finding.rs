@@ -97,11 +97,6 @@ impl Stated {
                 "{of}: u is an expanded uncertainty, 0 or more; leave it out where it can't be told"
             ));
         }
-        if self.u.is_none() && (self.low.is_some() || self.high.is_some()) {
-            return Some(format!(
-                "{of}: low and high make a verdict, and there is none without an uncertainty: give u (0 where the value is exact), or leave low and high out"
-            ));
-        }
         match (self.low, self.high) {
             (Some(low), Some(high)) if low > high => {
                 Some(format!("{of}: low is {low} and high is {high}: exchange them"))
@@ -170,7 +165,12 @@ impl Stage {
                 "a run has at most {FINDINGS_MAX} findings: state what came out, record() keeps the rest"
             )));
         }
-        let judged = stated.u.filter(|_| stated.low.is_some() || stated.high.is_some());
+        let limited = stated.low.is_some() || stated.high.is_some();
+        // Without an uncertainty nobody can tell on which side of a limit the value lies (JCGM 106:2012, 8.2).
+        let judge = |u: Option<f64>| match u {
+            Some(u) => verdict_within(stated.value, u, stated.low, stated.high),
+            None => Verdict::Undecided,
+        };
         let finding = Finding {
             finding: self.findings.len() + 1,
             at_s: self.bench.now_s(),
@@ -182,7 +182,7 @@ impl Stage {
             at: stated.at.clone(),
             low: stated.low,
             high: stated.high,
-            verdict: judged.map(|u| verdict_within(stated.value, u, stated.low, stated.high)),
+            verdict: limited.then(|| judge(stated.u)),
             note: stated.note.clone(),
         };
         self.keep_finding(&finding)?;

@@ -60,7 +60,8 @@ pub use host::{
     Layout, Limits, LinesReached, Parameter, ParameterKind, ParameterValue, Script, Set, WorkerProgram,
     all_usages as script_usages, check_source, definitions as script_definitions,
     examples as script_examples, from_json, parameters_of, read as read_script,
-    reference as script_reference, rehearse_script, script_fault, set_of, to_json, work as work_for_daemon,
+    reference as script_reference, register_arithmetic, rehearse_script, script_fault, set_of, to_json,
+    work as work_for_daemon,
 };
 pub use journal::{Journal, JournalError, Line, ReadJournal, read_journal, walk_journal};
 pub use judge::RatingResult;

@@ -264,8 +264,13 @@ impl Stage {
         self.took_s
     }
 
-    /// Supply on or off.
+    /// Supply on or off; on at a voltage that this run has set, since it may hold any.
     pub fn switch_supply(&mut self, on: bool) -> Result<(), RunError> {
+        if on && self.now.supply_v.is_none() {
+            return Err(RunError::Call(
+                "the supply is switched on at a voltage set before, since it may hold any: give volts_v with on: true, or before it".into(),
+            ));
+        }
         self.bench.switch_supply(on)?;
         self.now.supply_on = on;
         Ok(())

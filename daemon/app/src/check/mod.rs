@@ -38,6 +38,9 @@ pub struct CheckOrder {
     /// Rehearse no longer than so many hours of the bench's time
     #[arg(long, value_name = "H", default_value_t = HOURS)]
     pub hours: f64,
+    /// Show what the scripts print in their rehearsal
+    #[arg(long)]
+    pub printed: bool,
     /// Print what was found as JSON
     #[arg(long)]
     pub json: bool,
@@ -68,12 +71,13 @@ impl Found {
         json!({
             "file": file, "good": true, "parameters": self.parameters,
             "forecast": rehearsal.map(|one| &one.forecast),
+            "printed": rehearsal.map(|one| &one.printed),
             "lines_not_tried": rehearsal.map(|one| &one.missed),
             "left_out": rehearsal.map(|one| &one.left_out),
         })
     }
 
-    fn say(&self, file: &Path) -> Result<(), Failure> {
+    fn say(&self, file: &Path, printed: bool) -> Result<(), Failure> {
         say(&format!("{}: good ({})", file.display(), self.words))?;
         if !self.parameters.is_empty() {
             say(&format!(
@@ -81,7 +85,11 @@ impl Found {
                 parameters_table(&self.parameters)
             ))?;
         }
-        self.rehearsal.as_ref().map_or(Ok(()), |rehearsal| say(&told::forecast(rehearsal)))
+        let Some(rehearsal) = &self.rehearsal else { return Ok(()) };
+        if printed {
+            rehearsal.printed.iter().try_for_each(|line| say(line))?;
+        }
+        say(&told::forecast(rehearsal))
     }
 }
 
@@ -115,7 +123,7 @@ pub fn check(order: &CheckOrder) -> Result<(), Failure> {
         let for_it = bench.as_ref().zip(plate.as_ref());
         checked.push(Checked { file: path.clone(), found: script(path, &set, for_it, order) });
     }
-    tell(&checked, order.json)
+    tell(&checked, order.json, order.printed)
 }
 
 fn bench_file(path: &Path) -> Result<BenchFile, Failure> {
@@ -137,6 +145,13 @@ fn script(
     for_it: Option<(&BenchFile, &Nameplate)>,
     order: &CheckOrder,
 ) -> Result<Found, Failure> {
+    if path.to_string_lossy().ends_with("_test.rhai") {
+        return Err(Failure::Said(format!(
+            "{}: this is a test of a script: `wattproof test-scripts {}` performs it",
+            path.display(),
+            path.display()
+        )));
+    }
     let script = Script { path: path.into(), source: read_script(path)? };
     let layout = check_source(&script)?;
     let parameters = parameters_of(&script, set)?;
@@ -165,7 +180,7 @@ fn script(
     Ok(Found { words: "comes to its end, everything off".into(), parameters, rehearsal: Some(rehearsal) })
 }
 
-fn tell(checked: &[Checked], as_json: bool) -> Result<(), Failure> {
+fn tell(checked: &[Checked], as_json: bool, printed: bool) -> Result<(), Failure> {
     let faults = checked.iter().filter(|one| one.found.is_err()).count();
     let mut rows: Vec<Value> = Vec::new();
     for Checked { file, found } in checked {
@@ -174,7 +189,7 @@ fn tell(checked: &[Checked], as_json: bool) -> Result<(), Failure> {
             Err(failure) if as_json => {
                 rows.push(json!({ "file": file, "good": false, "error": failure.to_string() }));
             }
-            Ok(found) => found.say(file)?,
+            Ok(found) => found.say(file, printed)?,
             Err(failure) => aside!("{failure}"),
         }
     }

@@ -17,7 +17,8 @@ pub fn forecast(rehearsal: &Rehearsal) -> String {
     let mut row = |what: &str, value: String| {
         table.add_row([format!("  {what}"), value]);
     };
-    row("takes", format!("{}, {} steps", duration(found.duration_s), found.steps));
+    let steps = if found.steps == 1 { "step" } else { "steps" };
+    row("takes", format!("{}, {} {steps}", duration(found.duration_s), found.steps));
     row(
         "loudest output",
         format!(
@@ -40,7 +41,7 @@ pub fn forecast(rehearsal: &Rehearsal) -> String {
             false => format!("{first} to {last}"),
         });
         let lines = lines.collect::<Vec<_>>().join(", ");
-        row("not tried", format!("the rehearsal never came to line {lines} of the script"));
+        row("not tried", format!("lines of the script to which the rehearsal never came: {lines}"));
     }
     row("assumed", ASSUMED.into());
     printed(table)

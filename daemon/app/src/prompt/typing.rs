@@ -20,6 +20,11 @@ use crate::history::{History, terminal_failed};
 /// How often a stop or a trip is looked for while a person thinks.
 const LOOK: Duration = Duration::from_millis(100);
 
+const HELP: &str = "\
+Type a call and Enter, as: load(#{ ohm: 4.0 });  a value is shown when it has no ; behind it.
+A piece goes on while a bracket is open; Ctrl-C gives it up. Tab completes names; wattproof reference tells every function.
+A slip is told and ends nothing; what exceeds a limit of the bench file ends the session with everything off, as Ctrl-D does.";
+
 /// Who types.
 pub struct Typing {
     asks: Mutex<Sender<()>>,
@@ -130,6 +135,11 @@ fn add(piece: &mut String, line: &str) -> bool {
         piece.push('\n');
     }
     piece.push_str(line);
+    if piece.trim() == "help" {
+        aside!("{HELP}");
+        piece.clear();
+        return false;
+    }
     if piece.trim().is_empty() {
         piece.clear();
         return false;

@@ -29,6 +29,7 @@ mod worker;
 
 pub use answering::Host;
 pub use api::{all_usages, definitions, examples, reference};
+pub use arithmetic::register as register_arithmetic;
 pub use call::Script;
 pub use child::{WorkerProgram, perform_in_child};
 pub use convert::{from_json, to_json};

@@ -110,14 +110,14 @@ settle();"#,
                 name: "on",
                 takes: Takes::Flag,
                 needed: false,
-                what: "switched on at a voltage set since it was last off, and raised to it in permitted steps; false switches off first",
+                what: "switched on at the voltage set last, and raised to it in permitted steps; false switches off first",
                 also: &["output", "enabled", "off"],
             },
         ])],
         gives: Gives::Nothing,
         what: "Sets the supply. What is left out stays as it is. Switch the source off before the supply.",
         fails: "A voltage or current above the limits of the bench file or of the instrument ends the run. Switching on \
-            without a voltage set since it was last off is refused.",
+            before a voltage was set is refused: it may hold any.",
         example: r#"supply(#{ volts_v: 14.4, limit_a: 20.0, on: true });
 settle();
 supply(#{ volts_v: 12.0 });

@@ -51,7 +51,7 @@ const FINDING_KEYS: &[Key] = &[
         name: "low",
         takes: Takes::MayNumber,
         needed: false,
-        what: "the lowest that is right; then there is a verdict, and `u` is needed",
+        what: "the lowest that is right; then there is a verdict",
         also: &["min", "lowest"],
     },
     Key {
@@ -79,8 +79,9 @@ pub const FUNCTIONS: &[Function] = &[
         what: "States a result that is no rating: a number with its unit, its expanded uncertainty where that can be told, and \
             its conditions. It goes into the journal, `findings.csv`, the report, the page and the table that ends the run. \
             With `low` or `high` it has a verdict: `meets` if it lies within them by its whole uncertainty, `short` if it \
-            lies outside one of them by that, else `undecided`; a short one makes exit code 10, as a short rating does.",
-        fails: "A limit without `u`, a text of several lines, more than 10,000 findings.",
+            lies outside one of them by that, else `undecided`, as without `u`; a short one makes exit code 10, an undecided one \
+            11, as ratings do. It is shown as it comes: no need to print it.",
+        fails: "A text of several lines, more than 10,000 findings.",
         example: r#"let balance = finding(#{ name: "balance", value: 0.12, unit: "dB", u: 0.02, at: "1000 Hz, 4 ohm", high: 0.5 });
 if balance.verdict != "meets" { print("the channels differ too much"); }"#,
         since: 1,

@@ -43,7 +43,11 @@ const CHANNEL: Shape = Shape {
     fields: &[
         field("channel", Whole, "amplifier channel, or bridge, from 1"),
         field("driven", Flag, "whether its input was driven"),
-        field("gain_db", MayNumber, "gain from source to output"),
+        field(
+            "gain_db",
+            MayNumber,
+            "fundamental of the output over the source level that is set; the source's own error is in it",
+        ),
         field("reading", Map(&READING), "everything computed from the capture"),
         field(
             "expanded_u",
