@@ -88,11 +88,21 @@ fn what_is_no_finding_is_told_with_its_line() {
     for (script, words) in [
         ("\nfinding(#{ name: \"x\", value: 1.0 });", "needs unit"),
         ("\nfinding(#{ name: \"x\", unit: \"V\" });", "needs value"),
-        ("\nfinding(#{ name: \"x\", value: 1.0, unit: \"V\", low: 0.5 });", "give u"),
+        ("\nfinding(#{ name: \"x\", value: 1.0, unit: \"V\", low: 2, high: 0.5 });", "exchange them"),
         ("\nfinding(#{ nme: \"x\", value: 1.0, unit: \"V\" });", "name"),
     ] {
         let run = served.run(&served.script(script)).arg("--without-selfcheck").output().unwrap();
         assert_eq!(run.status.code(), Some(1));
         assert!(said(&run).contains(words) && said(&run).contains("script.rhai:2"), "{}", said(&run));
     }
+}
+
+/// Without an uncertainty nobody can tell on which side of a limit a value lies (JCGM 106:2012, 8.2: decision rules rest on it).
+#[test]
+fn a_limit_without_an_uncertainty_is_undecided() {
+    let served = Served::start("honest");
+    let script = served.script("finding(#{ name: \"x\", value: 1.0, unit: \"V\", u: (), low: 0.5 });\n");
+    let run = served.run(&script).arg("--without-selfcheck").output().unwrap();
+    assert_eq!(run.status.code(), Some(11), "{}", said(&run));
+    assert_eq!(rows(&served.run_folder().join("findings.csv"))[0]["verdict"], "undecided");
 }

@@ -224,8 +224,8 @@ fn listed(folder: &str, extension: &str) -> (BTreeSet<String>, BTreeSet<String>)
     let entries = fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().path());
     let there = entries.filter(|path| path.extension().is_some_and(|end| end == extension));
     let there = there.map(|path| path.file_name().unwrap().to_string_lossy().into_owned());
-    // What is made of a table is no script.
-    let there = there.filter(|name| !name.ends_with(".d.rhai")).collect();
+    // What is made of a table is no script, nor is the test of one.
+    let there = there.filter(|name| !name.ends_with(".d.rhai") && !name.ends_with("_test.rhai")).collect();
     let readme = text(&folder.join("README.md"));
     let rows = readme.lines().filter_map(|line| line.strip_prefix("| `")?.split_once('`'));
     let end = format!(".{extension}");
