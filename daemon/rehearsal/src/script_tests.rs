@@ -5,6 +5,8 @@
 //! | --- | --- |
 //! | `perform(#{ script, amplifier, set, seed, bridged, speaker, selfcheck })` | performs a script beside the test on an amplifier of the virtual bench; gives a map with `finished`, `error`, `printed`, `ratings`, `findings`, `steps`, `forecast`, `lines_not_tried` |
 //! | `truth(amplifier)` | what the model itself says each rating of the amplifier comes to |
+//! | `truth(amplifier, #{ rating, hz, load_ohm, supply_v, limit_pct })` | the same of one rating (the first if left out) at other conditions |
+//! | `physics(amplifier)` | what its description says: `gain_db`, `gain_trim_db`, `resistance_ohm`, `noise_vrms`, `hum_vrms`, `idle_a` |
 //! | `expect(condition, text)` | fails with the text unless the condition holds |
 //! | `expect_near(found, wanted, within, text)` | fails unless both numbers are no further apart than `within` |
 
@@ -16,7 +18,7 @@ use serde_json::{Value, json};
 use wattproof_runs::{
     RunError, Script, ScriptFault, Set, from_json, read_script, register_arithmetic, script_fault, to_json,
 };
-use wattproof_virtual_bench::{catalogue, rating_truths};
+use wattproof_virtual_bench::{TruthQuery, catalogue, rating_truths, truth};
 
 use crate::stand_in::StandIn;
 use crate::virtual_files::nameplate;
@@ -103,6 +105,15 @@ fn engine(beside: &Path) -> Engine {
     );
     engine.register_fn("truth", |context: NativeCallContext<'_>, amplifier: &str| -> Answer<Dynamic> {
         given(&context, truth_of(amplifier))
+    });
+    engine.register_fn(
+        "truth",
+        |context: NativeCallContext<'_>, amplifier: &str, at: rhai::Map| -> Answer<Dynamic> {
+            given(&context, truth_at(amplifier, &at))
+        },
+    );
+    engine.register_fn("physics", |context: NativeCallContext<'_>, amplifier: &str| -> Answer<Dynamic> {
+        given(&context, physics_of(amplifier))
     });
     engine.register_fn("expect", |context: NativeCallContext<'_>, holds: bool, text: &str| -> Answer<()> {
         if holds { Ok(()) } else { Err(failed(&context, format!("not as expected: {text}"))) }
@@ -193,4 +204,45 @@ fn truth_of(amplifier: &str) -> Result<Value, String> {
     let spec = catalogue::amplifier(amplifier).map_err(|error| error.to_string())?;
     let truths = rating_truths(&spec).map_err(|error| error.to_string())?;
     serde_json::to_value(truths).map_err(|error| error.to_string())
+}
+
+/// What the model says of a rating at other conditions.
+fn truth_at(amplifier: &str, at: &rhai::Map) -> Result<Value, String> {
+    const KNOWN: [&str; 5] = ["rating", "hz", "load_ohm", "supply_v", "limit_pct"];
+    if let Some(strange) = at.keys().find(|key| !KNOWN.contains(&key.as_str())) {
+        return Err(format!("truth() knows no {strange}; it takes {}", KNOWN.join(", ")));
+    }
+    let spec = catalogue::amplifier(amplifier).map_err(|error| error.to_string())?;
+    let number = |key: &str, usual: f64| -> Result<f64, String> {
+        let Some(value) = at.get(key) else { return Ok(usual) };
+        let number = value.as_float().or_else(|_| value.as_int().map(|whole| whole as f64));
+        number.map_err(|kind| format!("truth(#{{ {key} }}) takes a number, not {kind}"))
+    };
+    let index = number("rating", 1.0)? as usize;
+    let rating = index.checked_sub(1).and_then(|index| spec.nameplate.ratings.get(index));
+    let rating = rating.ok_or_else(|| format!("{amplifier} has no rating {index}"))?;
+    let usual = TruthQuery::of(&spec, rating);
+    let query = TruthQuery {
+        hz: number("hz", usual.hz)?,
+        load_ohm: number("load_ohm", usual.load_ohm)?,
+        supply_v: number("supply_v", usual.supply_v)?,
+        limit_pct: number("limit_pct", usual.limit_pct)?,
+        ..usual
+    };
+    let found = truth(&spec, &query).map_err(|error| error.to_string())?;
+    Ok(json!({
+        "power_w": found.full_power_w, "out_vrms": found.out_vrms, "source_vrms": found.source_vrms,
+        "thdn_pct": found.thdn_pct, "cause": found.cause.to_string(),
+    }))
+}
+
+/// What an amplifier's description says of its small-signal behaviour.
+fn physics_of(amplifier: &str) -> Result<Value, String> {
+    let spec = catalogue::amplifier(amplifier).map_err(|error| error.to_string())?;
+    let physics = &spec.physics;
+    Ok(json!({
+        "gain_db": physics.gain_db, "gain_trim_db": physics.gain_trim_db,
+        "resistance_ohm": physics.output.resistance_ohm, "noise_vrms": physics.noise.noise_vrms,
+        "hum_vrms": physics.noise.hum_vrms, "idle_a": physics.supply.idle_a,
+    }))
 }
