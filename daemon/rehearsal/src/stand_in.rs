@@ -132,18 +132,21 @@ fn hang(stand: &Stand, channels: usize, load: Result<Load, LoadError>) -> Result
     Ok(())
 }
 
-/// Puts simulated instruments into the places of the real ones.
+/// Puts simulated instruments into the places of the real ones, on lines of the same speed: how long an answer may take
+/// follows from that.
 fn take_over(file: &mut BenchFile, sides: usize) {
     let firsts: Vec<u32> = (1..).step_by(sides).take(file.amplifier_channels()).collect();
-    (file.source.link, file.source.dialect) = (link(Role::Source), dialect(Role::Source));
+    let link = |role: Role| link(role, baud(file, role));
+    let [source, load, supply, digitizer, thermometer] = Role::ALL.map(link);
+    (file.source.link, file.source.dialect) = (source, dialect(Role::Source));
     file.source.outputs.clone_from(&firsts);
     if file.load.link.is_some() {
-        (file.load.link, file.load.dialect) = (Some(link(Role::Load)), Some(dialect(Role::Load)));
+        (file.load.link, file.load.dialect) = (Some(load), Some(dialect(Role::Load)));
         file.load.channels = firsts;
     }
-    (file.supply.link, file.supply.dialect) = (link(Role::Supply), dialect(Role::Supply));
-    (file.digitizer.link, file.digitizer.dialect) = (link(Role::Digitizer), dialect(Role::Digitizer));
-    (file.thermometer.link, file.thermometer.dialect) = (link(Role::Thermometer), dialect(Role::Thermometer));
+    (file.supply.link, file.supply.dialect) = (supply, dialect(Role::Supply));
+    (file.digitizer.link, file.digitizer.dialect) = (digitizer, dialect(Role::Digitizer));
+    (file.thermometer.link, file.thermometer.dialect) = (thermometer, dialect(Role::Thermometer));
     (file.thermometer.channel, file.thermometer.ambient_channel) = (1, None);
     // Their limits are of places that are not simulated; nor is what cuts upstream.
     file.temperature.clear();
@@ -180,8 +183,9 @@ fn front_end(real: &BenchFile) -> Result<FrontEnd, String> {
     FrontEnd::of(channels, ranges_v, BITS).map_err(|error| error.to_string())
 }
 
-fn link(role: Role) -> Address {
-    Address::Serial { path: role.name().into(), settings: SerialChoice::default() }
+fn link(role: Role, baud: u32) -> Address {
+    let settings = SerialChoice { baud: Some(baud), ..SerialChoice::default() };
+    Address::Serial { path: role.name().into(), settings }
 }
 
 fn dialect(role: Role) -> String {
