@@ -36,11 +36,18 @@ pub fn run_and_tell(
     listen(news.clone());
     if let Some(first) = first.filter(|first| !first.bench.virtual_bench) {
         voice.say(&Told::Doing { what: "rehearsing the script; nothing is opened yet".into() });
-        std::thread::spawn(move || drop(news.send(News::Rehearsed(first.rehearse()))));
+        let rehearsing = std::thread::Builder::new().name("rehearsing".into());
+        let begun = rehearsing.spawn(move || drop(news.send(News::Rehearsed(first.rehearse()))));
+        if let Err(source) = begun {
+            return voice.failed(Failure::System { what: "starting a thread", source });
+        }
         match heard.recv() {
             Ok(News::Rehearsed(Ok(()))) => {}
             Ok(News::Rehearsed(Err(failure))) => return voice.failed(failure),
-            Ok(News::Stop(_)) => return voice.failed(Failure::Stopped),
+            Ok(News::Stop(by)) => {
+                let what = format!("stopped while the script was rehearsed, before any port was opened ({by})");
+                return voice.ended(Failure::Stopped, what);
+            }
             Err(_) => {
                 return voice.failed(Failure::Said("the rehearsal was not told; please report it".into()));
             }
@@ -200,12 +207,18 @@ impl Voice {
 
     /// It could not be begun: nothing was energised by it.
     fn failed(&self, failure: Failure) -> Result<(), Failure> {
+        let what = failure.to_string();
+        self.ended(failure, what)
+    }
+
+    /// The same in words of one's own.
+    fn ended(&self, failure: Failure, what: String) -> Result<(), Failure> {
         let safe = !matches!(failure, Failure::NotSafe);
         let outcome = failure.is_stop().then_some(Outcome::Stopped);
         self.say(&Told::Ended {
             outcome,
             safe,
-            error: Some(failure.to_string()),
+            error: Some(what),
             bench_wrong: matches!(failure, Failure::WrongBench(_)),
             verdicts: Vec::new(),
         });
