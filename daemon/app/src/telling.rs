@@ -45,7 +45,8 @@ pub fn run_and_tell(
             Ok(News::Rehearsed(Ok(()))) => {}
             Ok(News::Rehearsed(Err(failure))) => return voice.failed(failure),
             Ok(News::Stop(by)) => {
-                let what = format!("stopped while the script was rehearsed, before any port was opened ({by})");
+                let what =
+                    format!("stopped while the script was rehearsed, before any port was opened ({by})");
                 return voice.ended(Failure::Stopped, what);
             }
             Err(_) => {
