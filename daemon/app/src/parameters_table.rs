@@ -10,6 +10,7 @@ pub fn parameters_table(parameters: &[Parameter]) -> String {
     for one in parameters {
         let takes = match one.limits {
             Some(Limits { min, max }) => format!("{min} to {max}"),
+            None if one.letters_max.is_some() => "a text".into(),
             None if one.choices.is_empty() => "true or false".into(),
             None => one.choices.join(", "),
         };

@@ -6,6 +6,7 @@
 //! | `perform(#{ script, amplifier, set, seed, bridged, speaker, selfcheck })` | performs a script beside the test on an amplifier of the virtual bench; gives a map with `finished`, `error`, `printed`, `ratings`, `findings`, `steps`, `forecast`, `lines_not_tried` |
 //! | `truth(amplifier)` | what the model itself says each rating of the amplifier comes to |
 //! | `truth(amplifier, #{ rating, hz, load_ohm, supply_v, limit_pct })` | the same of one rating (the first if left out) at other conditions |
+//! | `level(amplifier, #{ level_vrms, hz, load_ohm, supply_v, outputs })` | what the model says of a source level: `fundamental_vrms`, `full_w`, `thd_pct`, `thdn_pct` of each output, `fold` and `limiter` (gain by heat and by a limiter, 0 to 1) of each channel, `trips` |
 //! | `physics(amplifier)` | what its description says: `gain_db`, `gain_trim_db`, `resistance_ohm`, `noise_vrms`, `hum_vrms`, `idle_a` |
 //! | `expect(condition, text)` | fails with the text unless the condition holds |
 //! | `expect_near(found, wanted, within, text)` | fails unless both numbers are no further apart than `within` |
@@ -16,9 +17,10 @@ use std::sync::Arc;
 use rhai::{AST, Dynamic, Engine, EvalAltResult, NativeCallContext, Scope};
 use serde_json::{Value, json};
 use wattproof_runs::{
-    RunError, Script, ScriptFault, Set, from_json, read_script, register_arithmetic, script_fault, to_json,
+    RunError, Script, ScriptFault, Set, from_json, read_script, register_arithmetic, script_fault,
+    step_answer, to_json,
 };
-use wattproof_virtual_bench::{TruthQuery, catalogue, rating_truths, truth};
+use wattproof_virtual_bench::{TruthQuery, catalogue, rating_truths, truth, truth_at as truth_at_level};
 
 use crate::stand_in::StandIn;
 use crate::virtual_files::nameplate;
@@ -112,6 +114,12 @@ fn engine(beside: &Path) -> Engine {
             given(&context, truth_at(amplifier, &at))
         },
     );
+    engine.register_fn(
+        "level",
+        |context: NativeCallContext<'_>, amplifier: &str, at: rhai::Map| -> Answer<Dynamic> {
+            given(&context, level_of(amplifier, &at))
+        },
+    );
     engine.register_fn("physics", |context: NativeCallContext<'_>, amplifier: &str| -> Answer<Dynamic> {
         given(&context, physics_of(amplifier))
     });
@@ -184,6 +192,7 @@ fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
     );
     let stand_in = stand_in.map_err(|error| error.to_string())?;
     let selfcheck = flag("selfcheck").unwrap_or(false);
+    let bench = stand_in.file.clone();
     let played = rehearse_on(stand_in, script, set, nameplate(&spec), selfcheck, HOURS);
     let played = match played {
         Ok(played) => played,
@@ -191,10 +200,12 @@ fn perform(beside: &Path, asked: &rhai::Map) -> Result<Value, String> {
         Err(RehearsalError::NotBegun(error)) => Rehearsal::not_begun(error),
         Err(error) => return Err(error.to_string()),
     };
+    // No calibration of a simulated input runs out.
+    let steps: Vec<Value> = played.steps.iter().map(|step| step_answer(&bench, "", step)).collect();
     Ok(json!({
         "finished": played.error.is_none(),
         "error": played.error.as_ref().map(ToString::to_string),
-        "printed": played.printed, "ratings": played.ratings, "findings": played.findings, "steps": played.steps,
+        "printed": played.printed, "ratings": played.ratings, "findings": played.findings, "steps": steps,
         "forecast": played.forecast, "left_out": played.left_out, "lines_not_tried": played.missed,
     }))
 }
@@ -213,11 +224,7 @@ fn truth_at(amplifier: &str, at: &rhai::Map) -> Result<Value, String> {
         return Err(format!("truth() knows no {strange}; it takes {}", KNOWN.join(", ")));
     }
     let spec = catalogue::amplifier(amplifier).map_err(|error| error.to_string())?;
-    let number = |key: &str, usual: f64| -> Result<f64, String> {
-        let Some(value) = at.get(key) else { return Ok(usual) };
-        let number = value.as_float().or_else(|_| value.as_int().map(|whole| whole as f64));
-        number.map_err(|kind| format!("truth(#{{ {key} }}) takes a number, not {kind}"))
-    };
+    let number = |key: &str, usual: f64| number_of(at, "truth", key, usual);
     let index = number("rating", 1.0)? as usize;
     let rating = index.checked_sub(1).and_then(|index| spec.nameplate.ratings.get(index));
     let rating = rating.ok_or_else(|| format!("{amplifier} has no rating {index}"))?;
@@ -233,6 +240,39 @@ fn truth_at(amplifier: &str, at: &rhai::Map) -> Result<Value, String> {
     Ok(json!({
         "power_w": found.full_power_w, "out_vrms": found.out_vrms, "source_vrms": found.source_vrms,
         "thdn_pct": found.thdn_pct, "cause": found.cause.to_string(),
+    }))
+}
+
+/// A number of a map, or what it usually is.
+fn number_of(at: &rhai::Map, function: &str, key: &str, usual: f64) -> Result<f64, String> {
+    let Some(value) = at.get(key) else { return Ok(usual) };
+    let number = value.as_float().or_else(|_| value.as_int().map(|whole| whole as f64));
+    number.map_err(|kind| format!("{function}(#{{ {key} }}) takes a number, not {kind}"))
+}
+
+/// What the model says of a source level, in the steady state.
+fn level_of(amplifier: &str, at: &rhai::Map) -> Result<Value, String> {
+    const KNOWN: [&str; 5] = ["level_vrms", "hz", "load_ohm", "supply_v", "outputs"];
+    if let Some(strange) = at.keys().find(|key| !KNOWN.contains(&key.as_str())) {
+        return Err(format!("level() knows no {strange}; it takes {}", KNOWN.join(", ")));
+    }
+    let spec = catalogue::amplifier(amplifier).map_err(|error| error.to_string())?;
+    let number = |key: &str, usual: f64| number_of(at, "level", key, usual);
+    let usual = TruthQuery::default();
+    let query = TruthQuery {
+        hz: number("hz", usual.hz)?,
+        load_ohm: number("load_ohm", usual.load_ohm)?,
+        supply_v: number("supply_v", usual.supply_v)?,
+        channels_driven: number("outputs", spec.channels() as f64)? as usize,
+        ..usual
+    };
+    let level_vrms = number("level_vrms", f64::NAN)?;
+    let found = truth_at_level(&spec, &query, level_vrms).map_err(|error| error.to_string())?;
+    let vrms: Vec<f64> = found.fundamental_vpk.iter().map(|vpk| vpk / std::f64::consts::SQRT_2).collect();
+    let full_w: Vec<f64> = found.full_vrms.iter().map(|vrms| vrms * vrms / query.load_ohm).collect();
+    Ok(json!({
+        "fundamental_vrms": vrms, "full_w": full_w, "thd_pct": found.thd_pct, "thdn_pct": found.thdn_pct,
+        "fold": found.fold, "limiter": found.limiter, "trips": found.trips,
     }))
 }
 

@@ -153,7 +153,7 @@ pub(crate) fn of_channel(file: &BenchFile, day: &str, channel: &ChannelStep, hz:
 }
 
 /// A step as a script sees it: each channel with `expanded_u` beside its `reading`.
-pub(crate) fn step_answer(file: &BenchFile, day: &str, step: &Step) -> Value {
+pub fn step_answer(file: &BenchFile, day: &str, step: &Step) -> Value {
     let mut answer = json!(step);
     let channels = answer.get_mut("channels").and_then(Value::as_array_mut);
     for (told, channel) in channels.into_iter().flatten().zip(&step.channels) {

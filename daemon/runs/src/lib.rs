@@ -54,6 +54,7 @@ pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
 pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};
 pub use error::{RunError, ScriptFault};
+pub use expanded::step_answer;
 pub use finding::Finding;
 pub use folder::{CAPTURES_FOLDER, FINDINGS_FILE, JOURNAL_FILE, RunFolder};
 pub use host::{

@@ -54,7 +54,7 @@ function fieldOf(one) {
   const unit = one.unit ? ` ${one.unit}` : '';
   const range = NUMERIC.includes(one.kind) ? `${one.min} to ${one.max}${unit}; ` : '';
   return {
-    node: field(input, one.unit ? `${words}, ${one.unit}` : words, `${range}default ${usual}${unit}`),
+    node: field(input, one.unit ? `${words}, ${one.unit}` : words, `${range}${usual === '' ? 'may be left empty' : `default ${usual}${unit}`}`),
     value: () => (input.value.trim() === input.dataset.usual ? [] : [[one.name, input.value.trim()]]),
   };
 }
@@ -64,6 +64,9 @@ function inputOf(one, common) {
   const more = { ...common, required: true, 'data-usual': usual };
   if (one.kind === 'word') {
     return el('select', more, one.choices.map((word) => el('option', { value: word, selected: word === one.default }, word)));
+  }
+  if (one.kind === 'text') {
+    return el('input', { ...more, required: false, type: 'text', value: usual, maxlength: one.letters_max });
   }
   if (one.kind === 'number' || one.kind === 'whole') {
     const step = one.kind === 'whole' ? 1 : 'any';

@@ -46,6 +46,8 @@ pub struct ParameterChoice {
     max: Option<f64>,
     /// The words there are to choose from.
     choices: Vec<String>,
+    /// Most characters of a text.
+    letters_max: Option<usize>,
 }
 
 /// What kind of thing a parameter is.
@@ -62,6 +64,8 @@ pub enum KindOfParameter {
     Wholes,
     /// One of some words.
     Word,
+    /// A text of one's own.
+    Text,
     /// Yes or no.
     Flag,
 }
@@ -74,6 +78,7 @@ impl From<ParameterKind> for KindOfParameter {
             ParameterKind::Numbers => Self::Numbers,
             ParameterKind::Wholes => Self::Wholes,
             ParameterKind::Word => Self::Word,
+            ParameterKind::Text => Self::Text,
             ParameterKind::Flag => Self::Flag,
         }
     }
@@ -90,6 +95,7 @@ impl From<Parameter> for ParameterChoice {
             what: one.what,
             unit: one.unit,
             choices: one.choices,
+            letters_max: one.letters_max,
         }
     }
 }

@@ -20,8 +20,8 @@ pub const FUNCTIONS: &[Function] = &[
         what: "Declares a parameter of the script and gives its value. Whoever starts the run can set it: \
             `wattproof run --set low_v=11`, `set` of a job over HTTP, or the form of the page; lists as `0.1,0.5,1`. \
             `wattproof check` lists the parameters of a script. What kind of thing it is is decided by the default: a number \
-            or a list of numbers (min and max must be given, and hold for each), a word (choices must be given), true or \
-            false. A number without a unit whose default, min and max are whole stays whole; every other is a float, so \
+            or a list of numbers (min and max must be given, and hold for each), a word (choices must be given), a text of \
+            one's own (letters_max must be given), true or false. A number without a unit whose default, min and max are whole stays whole; every other is a float, so \
             that `low_v / 2` has its fraction. The values belong to the run: its record keeps them, and `resume` and \
             `recompute` use them.",
         fails: "A value outside the limits, or a name that the script does not have, is refused before anything is switched \
@@ -31,7 +31,8 @@ let levels_vrms = param("levels_vrms", #{ value: [0.01, 0.02], min: 0.001, max: 
 let repeats = param("repeats", #{ value: 2, min: 1, max: 10, what: "captures at each level" });
 let colour = param("colour", #{ value: "pink", choices: ["white", "pink"] });
 let thorough = param("thorough", #{ value: false });
-print(`${low_v} V, ${levels_vrms} V rms, ${repeats} times, ${colour}, ${thorough}`);"#,
+let remark = param("remark", #{ value: "", letters_max: 80 });
+print(`${low_v} V, ${levels_vrms} V rms, ${repeats} times, ${colour}, ${thorough}, ${remark}`);"#,
         since: 1,
         by: By::Host,
     },
@@ -176,6 +177,13 @@ const PARAM: &[Key] = &[
         needed: false,
         what: "the words there are; needed of words",
         also: &["options", "words"],
+    },
+    Key {
+        name: "letters_max",
+        takes: Takes::Whole(1.0, 1000.0),
+        needed: false,
+        what: "most characters of a text of one's own; needed of a text without choices",
+        also: &["max_length", "length_max", "chars_max"],
     },
     Key {
         name: "what",

@@ -11,6 +11,8 @@ use super::{Limits, Parameter};
 const WORD_CHARS_MAX: usize = 40;
 /// Longest description, characters.
 const WHAT_CHARS_MAX: usize = 200;
+/// Longest text that a person may give, characters.
+const TEXT_CHARS_MAX: usize = 1000;
 /// Most words to choose from.
 const CHOICES_MAX: usize = 50;
 
@@ -26,7 +28,11 @@ pub fn declared(name: &Value, says: &Value, line: usize) -> Result<Parameter, St
     if what.chars().count() > WHAT_CHARS_MAX {
         return Err(wrong(format!("what it is is told in at most {WHAT_CHARS_MAX} characters")));
     }
-    let kind = kind(default, says.value("min"), says.value("max"), unit.is_empty()).map_err(wrong)?;
+    let mut kind = kind(default, says.value("min"), says.value("max"), unit.is_empty()).map_err(wrong)?;
+    let letters_max = letters_max(kind, &says).map_err(wrong)?;
+    if letters_max.is_some() {
+        kind = ParameterKind::Text;
+    }
     let limits = limits(kind, &says).map_err(wrong)?;
     let choices = choices(kind, &says).map_err(wrong)?;
     let taken = kind
@@ -42,6 +48,7 @@ pub fn declared(name: &Value, says: &Value, line: usize) -> Result<Parameter, St
         default: taken,
         limits,
         choices,
+        letters_max,
         line,
     };
     parameter.check(&parameter.default).map_err(|why| wrong(format!("its own default: {why}")))?;
@@ -124,11 +131,25 @@ fn limits(kind: ParameterKind, says: &Arguments) -> Result<Option<Limits>, Strin
     }
 }
 
+/// Most characters of a text of one's own; none for what is none.
+fn letters_max(kind: ParameterKind, says: &Arguments) -> Result<Option<usize>, String> {
+    let Some(given) = says.number("letters_max")? else { return Ok(None) };
+    if kind != ParameterKind::Word || says.value("choices").is_some() {
+        return Err(
+            "letters_max is for a text of one's own, which has no choices: leave one of them out".into()
+        );
+    }
+    if !(1.0..=TEXT_CHARS_MAX as f64).contains(&given) || given.fract() != 0.0 {
+        return Err(format!("letters_max is a whole number from 1 to {TEXT_CHARS_MAX}, not {given}"));
+    }
+    Ok(Some(given as usize))
+}
+
 fn choices(kind: ParameterKind, says: &Arguments) -> Result<Vec<String>, String> {
     let given = says.words("choices")?;
     match given {
         None if kind == ParameterKind::Word => {
-            Err("a word needs choices, the words there are: choices: [\"white\", \"pink\"]".into())
+            Err("a word needs choices, the words there are: choices: [\"white\", \"pink\"]; a text of one's own needs letters_max: 80".into())
         }
         None => Ok(Vec::new()),
         Some(_) if kind != ParameterKind::Word => Err("choices are for words: leave them out".into()),
@@ -149,6 +170,15 @@ fn choices(kind: ParameterKind, says: &Arguments) -> Result<Vec<String>, String>
 impl Parameter {
     /// Whether a value keeps the limits or is among the choices.
     pub fn check(&self, value: &ParameterValue) -> Result<(), String> {
+        if let (ParameterValue::Word(text), Some(most)) = (value, self.letters_max) {
+            if text.chars().count() > most {
+                return Err(format!("the text has more than {most} characters"));
+            }
+            if text.chars().any(char::is_control) {
+                return Err("the text holds a line end or another character that can't be shown".into());
+            }
+            return Ok(());
+        }
         if let ParameterValue::Word(word) = value
             && !self.choices.contains(word)
         {

@@ -47,6 +47,9 @@ pub struct Parameter {
     /// The words there are to choose from.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub choices: Vec<String>,
+    /// Most characters of a text.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub letters_max: Option<usize>,
     /// Its line in the script, from 1.
     pub line: usize,
 }

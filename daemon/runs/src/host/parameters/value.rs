@@ -20,6 +20,8 @@ pub enum ParameterKind {
     Wholes,
     /// One of some words.
     Word,
+    /// A text of one's own.
+    Text,
     /// Yes or no.
     Flag,
 }
@@ -33,13 +35,14 @@ impl ParameterKind {
             ParameterKind::Numbers => "numbers with commas between them",
             ParameterKind::Wholes => "whole numbers with commas between them",
             ParameterKind::Word => "one of its words",
+            ParameterKind::Text => "a text",
             ParameterKind::Flag => "true or false",
         }
     }
 
     /// Whether limits hold for it.
     pub fn is_numeric(self) -> bool {
-        !matches!(self, ParameterKind::Word | ParameterKind::Flag)
+        !matches!(self, ParameterKind::Word | ParameterKind::Text | ParameterKind::Flag)
     }
 
     /// Whether it is whole.
@@ -50,7 +53,9 @@ impl ParameterKind {
     /// A value of this kind, from JSON of that kind or from a text; none where it is no such thing.
     pub fn read(self, given: &Value) -> Option<ParameterValue> {
         match (self, given) {
-            (ParameterKind::Word, Value::String(word)) => Some(ParameterValue::Word(word.clone())),
+            (ParameterKind::Word | ParameterKind::Text, Value::String(word)) => {
+                Some(ParameterValue::Word(word.clone()))
+            }
             (ParameterKind::Flag, Value::Bool(flag)) => Some(ParameterValue::Flag(*flag)),
             (ParameterKind::Flag, Value::String(text)) => text.parse().ok().map(ParameterValue::Flag),
             (ParameterKind::Number, one) => number(one).map(ParameterValue::Number),
@@ -104,7 +109,7 @@ pub enum ParameterValue {
     Wholes(Vec<i64>),
     /// Numbers.
     Numbers(Vec<f64>),
-    /// A word.
+    /// A word or a text.
     Word(String),
 }
 
@@ -159,7 +164,7 @@ mod tests {
     /// Project definition: a text and a value of JSON mean the same.
     #[test]
     fn texts_and_values_mean_the_same() {
-        use ParameterKind::{Flag, Number, Numbers, Whole, Wholes, Word};
+        use ParameterKind::{Flag, Number, Numbers, Text, Whole, Wholes, Word};
         for (kind, text, value) in [
             (Number, "11.5", json!(11.5)),
             (Number, "11", json!(11)),
@@ -170,6 +175,8 @@ mod tests {
             (Wholes, "1,2", json!([1, 2])),
             (Flag, "true", json!(true)),
             (Word, "pink", json!("pink")),
+            (Text, "", json!("")),
+            (Text, "unit 7, bay 2", json!("unit 7, bay 2")),
         ] {
             let read = kind.read(&json!(text)).unwrap();
             assert_eq!(Some(&read), kind.read(&value).as_ref(), "{text}");
