@@ -1,6 +1,6 @@
 //! What the catalogue holds of one run. All of it comes from the run's folder.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// A run, as far as it was recorded when the entry was made.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -85,16 +85,20 @@ pub struct RatingEntry {
     /// Measured over claimed, dB (of powers 10·lg, of voltages 20·lg).
     pub ratio_db: Option<f64>,
     /// Load, ohm.
+    #[serde(deserialize_with = "or_absent")]
     pub load_ohm: f64,
     /// Supply voltage, V.
+    #[serde(deserialize_with = "or_absent")]
     pub supply_v: f64,
     /// Test frequency, Hz.
+    #[serde(deserialize_with = "or_absent")]
     pub hz: f64,
     /// Channels driven: `all`, `one` or `bridged`.
     pub driven: String,
     /// What the limit applies to: `thdn` or `thd`.
     pub limit_by: String,
     /// Distortion limit, %.
+    #[serde(deserialize_with = "or_absent")]
     pub limit_pct: f64,
     /// `meets`, `short` or `undecided`; absent where it was left out.
     pub verdict: Option<String>,
@@ -116,8 +120,10 @@ pub struct RatingEntry {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct CleanPower {
     /// THD+N limit, %.
+    #[serde(deserialize_with = "or_absent")]
     pub limit_pct: f64,
     /// Delivered, W (V rms of a line stage).
+    #[serde(deserialize_with = "or_absent")]
     pub delivered: f64,
 }
 
@@ -131,6 +137,7 @@ pub struct FindingEntry {
     /// Amplifier channel, from 1; absent where it is of none or of all.
     pub channel: Option<u64>,
     /// The number, in `unit`.
+    #[serde(deserialize_with = "or_absent")]
     pub value: f64,
     /// Its unit; empty for a number without one.
     pub unit: String,
@@ -168,4 +175,9 @@ pub struct FileEntry {
     pub bytes: u64,
     /// Hash of what it holds, hexadecimal; absent of the journal and the captures, whose hashes the chain holds.
     pub sha256: Option<String>,
+}
+
+/// A number, or not a number where JSON has `null`, as which one that is not finite is written.
+fn or_absent<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    Ok(Option::<f64>::deserialize(from)?.unwrap_or(f64::NAN))
 }
