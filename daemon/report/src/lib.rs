@@ -20,4 +20,4 @@ pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
 pub use number::{duration, significant, with_u};
 pub use page::{Fact, Outline, outline, report};
-pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, findings, step_row, steps};
+pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, entry, findings, step_row, steps};

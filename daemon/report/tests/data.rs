@@ -6,7 +6,8 @@ mod folder;
 
 use folder::{Folder, number, rows};
 use serde_json::{Value, json};
-use wattproof_report::{brief, compare, compare_page, steps};
+use sha2::{Digest, Sha256};
+use wattproof_report::{brief, compare, compare_page, entry, steps};
 
 /// Keys of the HTTP interface's RunBrief (project definition).
 #[test]
@@ -151,4 +152,59 @@ fn claims_at_other_conditions_stand_apart() {
     assert!(
         told["differences"].as_array().unwrap().iter().any(|one| one.as_str().unwrap().contains("wiring"))
     );
+}
+
+/// The catalogue's entry of a run says what its files say (project definition); hashes by FIPS 180-4.
+#[test]
+fn a_run_is_told_to_the_catalogue_as_its_files_say() {
+    let folder = Folder::of("single");
+    let entry = entry(&folder.path).unwrap();
+    let journal = folder.text("journal.jsonl");
+    let chain =
+        |line: &str| serde_json::from_str::<Value>(line).unwrap()["chain"].as_str().unwrap().to_string();
+    assert_eq!(entry.key, chain(journal.lines().next().unwrap()));
+    assert_eq!(
+        (entry.lines, &entry.chain),
+        (journal.lines().count() as u64, &chain(journal.lines().last().unwrap()))
+    );
+    assert_eq!((entry.run.as_str(), entry.outcome.as_deref()), ("single", Some("finished")));
+    assert_eq!((entry.verdict.as_deref(), entry.selfcheck.as_deref()), (Some("meets"), Some("made")));
+    assert_eq!((entry.steps, entry.gaps, entry.gap_s), (6, 0, Some(0.0)));
+    let table = rows(&folder.file("ratings.csv"));
+    assert_eq!(entry.ratings.len(), table.len(), "one judged, one left out");
+    for told in &entry.ratings {
+        let row = table.iter().find(|row| row["rating"] == told.rating.to_string()).unwrap();
+        assert_eq!(told.not_measured.as_deref().unwrap_or_default(), row["not_measured"]);
+        assert_eq!((told.rated, told.load_ohm), (Some(number(row, "rated_w")), number(row, "load_ohm")));
+        if told.not_measured.is_none() {
+            assert_eq!(told.measured, Some(number(row, "measured_w")));
+            assert_eq!(told.expanded_u, Some(number(row, "expanded_u_w")));
+            assert_eq!(
+                (told.verdict.as_deref(), told.cause.as_deref()),
+                (Some(&*row["verdict"]), Some(&*row["cause"]))
+            );
+        }
+    }
+    let roles: Vec<&str> = entry.instruments.iter().map(|one| one.role.as_str()).collect();
+    assert!(roles.contains(&"source") && roles.contains(&"digitizer"), "{roles:?}");
+    for file in &entry.files {
+        let bytes = std::fs::read(folder.file(&file.name)).unwrap();
+        assert_eq!(file.bytes, bytes.len() as u64, "{}", file.name);
+        let hash = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+        assert_eq!(
+            file.sha256.as_deref(),
+            (file.name != "journal.jsonl").then_some(hash.as_str()),
+            "{}",
+            file.name
+        );
+    }
+    // A moved folder is the same run under another name; one that goes on is newer and has not ended.
+    let moved = folder.path.with_file_name("moved");
+    std::fs::rename(&folder.path, &moved).unwrap();
+    let told = wattproof_report::entry(&moved).unwrap();
+    assert_eq!((told.key, told.run.as_str()), (entry.key.clone(), "moved"));
+    let folder = Folder::of("single");
+    folder.change_journal(|lines| lines.push(("resumed".into(), json!({}))));
+    let told = wattproof_report::entry(&folder.path).unwrap();
+    assert_eq!((told.lines, told.outcome), (entry.lines + 1, None));
 }

@@ -17,6 +17,15 @@ pub struct Nameplate {
     /// Serial number of this unit.
     #[serde(default)]
     pub serial: Option<String>,
+    /// What it costs, in `currency`: for watts per price in comparisons, judged by nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub price: Option<f64>,
+    /// Three letters of ISO 4217, as "EUR".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub currency: Option<String>,
+    /// Whether this very unit is known to be good, so that others of its model are compared with it.
+    #[serde(default, skip_serializing_if = "is_not")]
+    pub golden: bool,
     /// Whether amplifier and claims are invented, as all shipped examples are.
     #[serde(default)]
     pub invented: bool,
@@ -27,6 +36,10 @@ pub struct Nameplate {
     pub channels: u32,
     /// The claims.
     pub rating: Vec<Rating>,
+}
+
+fn is_not(flag: &bool) -> bool {
+    !flag
 }
 
 /// What is under test.

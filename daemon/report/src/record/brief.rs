@@ -86,7 +86,7 @@ impl From<&RatingRecord> for RatingBrief {
 }
 
 /// Rated, measured, U and their unit.
-fn figures(record: &RatingRecord) -> (Option<f64>, Option<f64>, Option<f64>, &'static str) {
+pub(super) fn figures(record: &RatingRecord) -> (Option<f64>, Option<f64>, Option<f64>, &'static str) {
     match &record.volts {
         Some(volts) => (Some(volts.rated_vrms), Some(volts.measured_vrms), Some(volts.expanded_u_vrms), "V"),
         None => (record.rated_w, record.measured_w, record.expanded_u_w, "W"),

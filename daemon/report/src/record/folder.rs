@@ -13,7 +13,7 @@ use crate::ReportError;
 /// Longest `run.json`, bytes.
 pub(crate) const RUN_FILE_BYTES_MAX: u64 = 64 << 20;
 /// Longest table, bytes: a hundred thousand steps of 16 channels and more.
-const TABLE_BYTES_MAX: u64 = 1 << 30;
+pub(super) const TABLE_BYTES_MAX: u64 = 1 << 30;
 /// Bytes of the end of a journal that are looked at first.
 const TAIL_BYTES: usize = 64 << 10;
 
@@ -130,8 +130,8 @@ impl Recorded {
         Ok(last_of_findings(rows))
     }
 
-    /// The chain after the last whole line of the journal; `None` when its end is no line of a journal.
-    pub fn chain_at_end(&self) -> Result<Option<String>, ReportError> {
+    /// Number and chain of the last whole line of the journal; `None` when its end is no line of a journal.
+    pub fn end(&self) -> Result<Option<LineEnd>, ReportError> {
         use std::io::{Seek, SeekFrom};
         let path = self.file(JOURNAL_FILE);
         let read = |source| ReportError::Read { path: path.clone(), source };
@@ -144,8 +144,8 @@ impl Recorded {
             let mut tail = Vec::new();
             file.seek(SeekFrom::Start(from)).map_err(read)?;
             (&mut file).take(tail_bytes).read_to_end(&mut tail).map_err(read)?;
-            if let Some(chain) = chain_of_last_line(&tail) {
-                return Ok(Some(chain));
+            if let Some(end) = end_of(&tail) {
+                return Ok(Some(end));
             }
             if from == 0 || tail_bytes > RUN_FILE_BYTES_MAX {
                 return Ok(None);
@@ -179,13 +179,28 @@ fn too_long(most: u64) -> std::io::Error {
     std::io::Error::new(ErrorKind::InvalidInput, what)
 }
 
-fn chain_of_last_line(tail: &[u8]) -> Option<String> {
+/// Number and chain of a whole line of a journal.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct LineEnd {
+    /// Its number, from 0.
+    pub seq: u64,
+    /// The hash after it.
+    pub chain: String,
+}
+
+/// Of the last whole line of a piece of a journal that begins before it.
+pub(super) fn end_of(tail: &[u8]) -> Option<LineEnd> {
     const KEY: &[u8] = b",\"chain\":\"";
+    const SEQ: &[u8] = b"{\"seq\":";
     let end = tail.iter().rposition(|byte| *byte == b'\n')?;
-    let whole = tail.get(..end)?.strip_suffix(b"\"}")?;
+    let before = tail.get(..end)?;
+    let line = before.get(before.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1)..)?;
+    let digits: Vec<u8> = line.strip_prefix(SEQ)?.iter().copied().take_while(u8::is_ascii_digit).collect();
+    let seq = std::str::from_utf8(&digits).ok()?.parse().ok()?;
+    let whole = line.strip_suffix(b"\"}")?;
     let at = whole.windows(KEY.len()).rposition(|part| part == KEY)?;
     let chain = std::str::from_utf8(whole.get(at + KEY.len()..)?).ok()?;
-    chain.bytes().all(|byte| byte.is_ascii_hexdigit()).then(|| chain.to_string())
+    chain.bytes().all(|byte| byte.is_ascii_hexdigit()).then(|| LineEnd { seq, chain: chain.to_string() })
 }
 
 /// The last record of each number, in order of the numbers.
@@ -220,10 +235,10 @@ mod tests {
     #[test]
     fn the_chain_is_that_of_the_last_whole_line() {
         // daemon/runs/README.md: a line ends with its chain; what comes after the last line end was cut short.
-        let tail = b"ce\"}\n{\"seq\":1,\"data\":{\"a\":\",\\\"chain\\\":\"},\"chain\":\"00ff\"}\n{\"seq\":2,\"chain\":\"aa";
-        assert_eq!(chain_of_last_line(tail).as_deref(), Some("00ff"));
-        assert_eq!(chain_of_last_line(b"no line"), None);
-        assert_eq!(chain_of_last_line(b"no chain\n"), None);
+        let tail = b"ce\"}\n{\"seq\":12,\"data\":{\"a\":\",\\\"chain\\\":\"},\"chain\":\"00ff\"}\n{\"seq\":13,\"chain\":\"aa";
+        assert_eq!(end_of(tail), Some(LineEnd { seq: 12, chain: "00ff".into() }));
+        assert_eq!(end_of(b"no line"), None);
+        assert_eq!(end_of(b"no chain\n"), None);
     }
 
     #[test]

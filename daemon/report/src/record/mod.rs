@@ -6,6 +6,7 @@
 mod brief;
 mod captured;
 mod curve;
+mod entry;
 mod folder;
 mod parameters;
 mod run_file;
@@ -16,6 +17,7 @@ pub use brief::{RatingBrief, RunBrief, brief, findings};
 pub(crate) use brief::{brief_of, file_name};
 pub(crate) use captured::{Shot, shot};
 pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, left_out};
+pub use entry::entry;
 pub(crate) use folder::Recorded;
 pub(crate) use parameters::{parameters_words, set_words};
 pub(crate) use run_file::{Checked, Instrument, RunFile, is_simulated, run_file};

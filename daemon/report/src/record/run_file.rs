@@ -17,6 +17,12 @@ pub(crate) struct RunFile {
     pub started_utc: String,
     pub ended_utc: Option<String>,
     pub outcome: Option<Outcome>,
+    /// What made it fail.
+    #[serde(default)]
+    pub error: Option<String>,
+    /// Every resumption.
+    #[serde(default)]
+    pub resumed: Vec<Gap>,
     pub script: String,
     pub script_sha256: String,
     /// The script's parameters; none in older records.
@@ -39,6 +45,13 @@ impl RunFile {
     pub fn amplifier(&self) -> String {
         format!("{} {}", self.nameplate.maker, self.nameplate.model).trim().to_string()
     }
+}
+
+/// A resumption.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct Gap {
+    /// Time since the last record before, s, where it can be told.
+    pub gap_s: Option<f64>,
 }
 
 /// What of the bench file counts here.
@@ -95,7 +108,7 @@ pub(crate) fn run_file(run: &Recorded) -> Result<RunFile, ReportError> {
     let bytes = run.bytes(RUN_FILE, RUN_FILE_BYTES_MAX)?.ok_or_else(|| run.missing(RUN_FILE))?;
     let mut file: RunFile =
         serde_json::from_slice(&bytes).map_err(|error| run.altered(RUN_FILE, error.to_string()))?;
-    if file.outcome.is_some() && run.chain_at_end()?.is_some_and(|chain| chain != file.journal_chain) {
+    if file.outcome.is_some() && run.end()?.is_some_and(|end| end.chain != file.journal_chain) {
         (file.outcome, file.ended_utc) = (None, None);
     }
     Ok(file)
