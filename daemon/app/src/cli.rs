@@ -44,6 +44,12 @@ pub enum Command {
     Status(crate::status::StatusOrder),
     /// List the recorded runs, newest first
     Runs(crate::runs::RunsOrder),
+    /// Find runs by serial number, model, date, verdict, cause or script
+    Find(crate::catalogue::FindOrder),
+    /// Make the catalogue of the recorded runs anew from their folders
+    Reindex(crate::catalogue::ReindexOrder),
+    /// Send what was recorded to the database of several benches
+    Publish(crate::catalogue::PublishOrder),
     /// Show a recorded run in short: ratings, conditions, and what to know before believing a number
     Show(crate::show::ShowOrder),
     /// List and change what runs and waits at the daemon

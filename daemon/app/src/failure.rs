@@ -36,6 +36,9 @@ pub enum Failure {
     /// A recorded run can't be told.
     #[error("{0}")]
     Report(#[from] ReportError),
+    /// The catalogue can't be used.
+    #[error("{0}")]
+    Catalogue(#[from] wattproof_catalogue::Error),
     /// The virtual bench can't be started.
     #[error("{0}")]
     Serve(#[from] ServeError),

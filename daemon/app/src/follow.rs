@@ -11,6 +11,7 @@ use wattproof_runs::{
 use wattproof_serve::JobOutcome;
 
 use crate::came_out::CameOut;
+use crate::catalogue::after_run;
 use crate::cool::cool;
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
@@ -78,12 +79,15 @@ pub fn carry_out(
 ) -> Result<RunSummary, Failure> {
     let progress = Arc::new(Progress::new());
     let watcher = Arc::clone(&progress);
+    let published_to = file.catalogue.clone();
     let summary = on_bench(file, state_folder, move |bench| {
         cool(bench, cool_to_c, |now_c, to_c| watcher.cooling(now_c, to_c))?;
         order.carry_out(bench, watcher)
     });
     progress.finish();
-    Ok(summary??)
+    let summary = summary??;
+    after_run(summary.folder.path(), published_to.as_deref(), true);
+    Ok(summary)
 }
 
 /// Opens the bench and runs the order, told to somebody else.
@@ -93,7 +97,10 @@ pub fn carry_out_watched(
     order: Order,
     watcher: Arc<dyn Watcher>,
 ) -> Result<RunSummary, Failure> {
-    Ok(on_bench(file, state_folder, move |bench| order.carry_out(bench, watcher))??)
+    let published_to = file.catalogue.clone();
+    let summary = on_bench(file, state_folder, move |bench| order.carry_out(bench, watcher))??;
+    after_run(summary.folder.path(), published_to.as_deref(), true);
+    Ok(summary)
 }
 
 /// Opens a bench and works on it; a signal at any moment stops the bench.

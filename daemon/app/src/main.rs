@@ -13,6 +13,7 @@ mod again;
 mod budget_table;
 mod calibrate;
 mod came_out;
+mod catalogue;
 mod cautions;
 mod check;
 mod cli;
@@ -87,6 +88,9 @@ fn main() -> ExitCode {
         Command::Stop(order) => stop::stop(&order),
         Command::Status(order) => status::status(&order),
         Command::Runs(order) => runs::runs(&order),
+        Command::Find(order) => catalogue::find(&order),
+        Command::Reindex(order) => catalogue::reindex(&order),
+        Command::Publish(order) => catalogue::publish(&order),
         Command::Show(order) => show::show(&order),
         Command::Queue(order) => queue::queue(&order),
         Command::Completion(order) => completion::completion(&order),

@@ -11,6 +11,7 @@ use wattproof_report::step_row;
 use wattproof_runs::{Event, Outcome, RatingRecord, RunError, RunOrder, RunSummary, Watcher};
 use wattproof_serve::{Ordered, Told};
 
+use crate::catalogue::after_run;
 use crate::check::First;
 use crate::cool::cool;
 use crate::failure::Failure;
@@ -54,6 +55,7 @@ pub fn run_and_tell(
             }
         }
     }
+    let published_to = file.catalogue.clone();
     let summary = on_bench(file, state_folder, move |bench| {
         pass_on(heard, bench.stopper());
         look(bench.sights(), Arc::clone(&told));
@@ -72,6 +74,8 @@ pub fn run_and_tell(
         Ok(Err(error)) => return voice.failed(error.into()),
         Err(failure) => return voice.failed(failure),
     };
+    // Sent by the daemon, which goes on when this process ends.
+    after_run(summary.folder.path(), published_to.as_deref(), false);
     voice.say(&Told::Ended {
         outcome: Some(summary.outcome),
         safe: summary.safe.is_safe(),

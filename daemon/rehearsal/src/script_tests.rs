@@ -7,7 +7,7 @@
 //! | `truth(amplifier)` | what the model itself says each rating of the amplifier comes to |
 //! | `truth(amplifier, #{ rating, hz, load_ohm, supply_v, limit_pct })` | the same of one rating (the first if left out) at other conditions |
 //! | `level(amplifier, #{ level_vrms, hz, load_ohm, supply_v, outputs })` | what the model says of a source level: `fundamental_vrms`, `full_w`, `thd_pct`, `thdn_pct` of each output, `fold` and `limiter` (gain by heat and by a limiter, 0 to 1) of each channel, `trips` |
-//! | `physics(amplifier)` | what its description says: `gain_db`, `gain_trim_db`, `resistance_ohm`, `noise_vrms`, `hum_vrms`, `idle_a` |
+//! | `physics(amplifier)` | what its description says: `gain_db`, `gain_trim_db`, `resistance_ohm`, `noise_vrms`, `hum_vrms`, `dc_offset_v`, `idle_a` |
 //! | `expect(condition, text)` | fails with the text unless the condition holds |
 //! | `expect_near(found, wanted, within, text)` | fails unless both numbers are no further apart than `within` |
 
@@ -283,6 +283,6 @@ fn physics_of(amplifier: &str) -> Result<Value, String> {
     Ok(json!({
         "gain_db": physics.gain_db, "gain_trim_db": physics.gain_trim_db,
         "resistance_ohm": physics.output.resistance_ohm, "noise_vrms": physics.noise.noise_vrms,
-        "hum_vrms": physics.noise.hum_vrms, "idle_a": physics.supply.idle_a,
+        "hum_vrms": physics.noise.hum_vrms, "dc_offset_v": physics.output.dc_offset_v, "idle_a": physics.supply.idle_a,
     }))
 }

@@ -18,8 +18,10 @@ use crate::virtual_files::{VirtualLoad, VirtualPorts, bench_file, fixed_ohm};
 
 /// Decides the little that is left to chance.
 const SEED: u64 = 1;
-/// Width of the simulated converter.
+/// Width of the converter that stands in for a real one, of which no bench file tells.
 const BITS: u32 = 16;
+/// Width of the virtual bench's converter, as it is served.
+const VIRTUAL_BITS: u32 = 24;
 /// What the simulated digitizer can do.
 const RATE_HZ_MAX: f64 = 1e6;
 const SAMPLES_MAX: usize = 1_000_000;
@@ -98,7 +100,7 @@ impl StandIn {
             world = world.bridge(inputs);
         }
         let simulated =
-            bench(world, seed, BITS, Compute::Inline).map_err(|error| wrong(error.to_string()))?;
+            bench(world, seed, VIRTUAL_BITS, Compute::Inline).map_err(|error| wrong(error.to_string()))?;
         let port = |role: Role| PortInfo { role, path: role.name().into(), idn: String::new(), manner: None };
         let ports =
             VirtualPorts { ports: Role::ALL.map(port).to_vec(), front_end: simulated.front_end, bridged };

@@ -97,6 +97,7 @@ pub fn bench_file(
     Ok(BenchFile {
         name: "virtual bench".into(),
         virtual_bench: true,
+        catalogue: None,
         mains_hz: 50.0,
         limits: if is_line { line_limits() } else { limits(rated_w) },
         source: SourcePlace {

@@ -22,6 +22,9 @@ pub struct BenchFile {
     /// Whether instruments and amplifier are simulated: no script is rehearsed for it.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub virtual_bench: bool,
+    /// The database of several benches to which its runs are published; a password stands elsewhere.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub catalogue: Option<String>,
     /// Mains frequency at the bench, Hz (for hum).
     #[serde(default = "mains_hz")]
     pub mains_hz: f64,
@@ -279,6 +282,7 @@ impl BenchFile {
     }
 
     fn check(&self) -> Result<(), Complaint> {
+        self.check_catalogue()?;
         self.limits.check().map_err(|error| ("limits", error.name, error.to_string()))?;
         if let Some((key, what)) = self.load.complaint() {
             return Err(("load", key, what));
@@ -342,6 +346,26 @@ impl BenchFile {
     }
 
     /// A line that holds the contactor must not carry an instrument's bytes as well.
+    /// The bench file is recorded with every run, and a run may be given to anybody.
+    fn check_catalogue(&self) -> Result<(), Complaint> {
+        let Some(place) = &self.catalogue else { return Ok(()) };
+        let wrong = |what: &str| Err(("", "catalogue", what.to_string()));
+        let Some((_, rest)) =
+            place.split_once("://").filter(|(scheme, _)| *scheme == "postgres" || *scheme == "postgresql")
+        else {
+            return wrong(
+                "catalogue is the address of a PostgreSQL database, as postgres://user@host/database",
+            );
+        };
+        let user = rest.split(['/', '?']).next().and_then(|before| before.rsplit_once('@'));
+        if user.is_some_and(|(user, _)| user.contains(':')) || rest.contains("password=") {
+            return wrong(
+                "catalogue holds a password, which would be recorded with every run: leave it out here and give it by PGPASSFILE or PGPASSWORD",
+            );
+        }
+        Ok(())
+    }
+
     fn check_contactor(&self) -> Result<(), Complaint> {
         let Some(contactor) = &self.contactor else { return Ok(()) };
         let links = self.places();

@@ -55,7 +55,7 @@ pub struct Facts {
 }
 
 impl Opened {
-    /// What differs between the bench recorded and another, if anything; links may differ, since ports get other names.
+    /// What differs between the bench recorded and another, if anything; links may differ, since ports get other names, and where its runs are published.
     pub fn other_bench(&self, bench: &BenchFile, instruments: &serde_json::Value) -> Option<String> {
         let same = |a: &serde_json::Value, b: &serde_json::Value| without_links(a) == without_links(b);
         let json = |file: &BenchFile| serde_json::to_value(file).unwrap_or_default();
@@ -69,7 +69,7 @@ impl Opened {
 fn without_links(value: &serde_json::Value) -> serde_json::Value {
     match value {
         serde_json::Value::Object(map) => {
-            let kept = map.iter().filter(|(key, _)| *key != "link");
+            let kept = map.iter().filter(|(key, _)| !["link", "catalogue"].contains(&key.as_str()));
             kept.map(|(key, value)| (key.clone(), without_links(value))).collect()
         }
         serde_json::Value::Array(items) => items.iter().map(without_links).collect(),
