@@ -73,6 +73,8 @@ install_packages() {
     command -v chromium >/dev/null || missing+=(chromium)
     command -v node >/dev/null || missing+=(nodejs)
     command -v npm >/dev/null || missing+=(npm)
+    # Debian keeps the server's programs off the search path.
+    command -v initdb >/dev/null || compgen -G '/usr/lib/postgresql/*/bin/initdb' >/dev/null || missing+=(postgresql)
     # Once the environment is there, nobody needs another one.
     if [ ! -x .venv/bin/python ] && ! usable_python >/dev/null; then
         missing+=(python3 python3-venv)
@@ -137,5 +139,5 @@ count "checks by outside programs"
 quietly "the page in a browser" npm test --prefix tests/page
 count "the page in a browser"
 echo "$schedules"
-echo "All checks passed: Rust, numpy and scipy, ngspice, pyserial, PyVISA, pandas, html5lib, schemathesis, Chromium."
+echo "All checks passed: Rust, numpy and scipy, ngspice, PostgreSQL, pyserial, PyVISA, pandas, html5lib, schemathesis, Chromium."
 echo "$passed passed, 0 failed"

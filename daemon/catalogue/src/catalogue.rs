@@ -140,7 +140,7 @@ impl Catalogue {
             Ok(Ok(tx)) => Ok(Tx::new(tx, &self.place, self.limits.statement)),
             Ok(Err(error)) => Err(self.not_connected(what, &error).await),
             Err(_) => {
-                let limit_s = limit.as_secs();
+                let limit_s = limit.as_secs_f64();
                 Err(Error::TimedOut { place: self.place.to_string(), what, limit_s })
             }
         }
@@ -160,7 +160,7 @@ impl Catalogue {
             Ok(conn) => {
                 // It was only opened to see whether it can be.
                 let _ = timeout(self.limits.connect, conn.close()).await;
-                let limit_s = self.limits.connect.as_secs();
+                let limit_s = self.limits.connect.as_secs_f64();
                 Error::TimedOut { place: self.place.to_string(), what, limit_s }
             }
         }

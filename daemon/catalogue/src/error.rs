@@ -73,7 +73,7 @@ pub enum Error {
         /// What was being done.
         what: &'static str,
         /// How long was waited, s.
-        limit_s: u64,
+        limit_s: f64,
     },
     /// An entry that no catalogue takes.
     #[error("the run {key} can't be put into a catalogue: {why}; none of the entries given with it was put")]

@@ -142,8 +142,14 @@ pub(crate) async fn within<T>(
     asked: impl Future<Output = std::result::Result<T, sqlx::Error>>,
 ) -> Result<T> {
     match timeout(limit, asked).await {
-        Ok(answer) => answer.map_err(|error| failed(place, what, &error)),
-        Err(_) => Err(Error::TimedOut { place: place.to_string(), what, limit_s: limit.as_secs() }),
+        Ok(answer) => answer.map_err(|error| match failed(place, what, &error) {
+            // The database itself gave up, at its own limit.
+            Error::TimedOut { place, what, .. } => {
+                Error::TimedOut { place, what, limit_s: limit.saturating_sub(GRACE).as_secs_f64() }
+            }
+            other => other,
+        }),
+        Err(_) => Err(Error::TimedOut { place: place.to_string(), what, limit_s: limit.as_secs_f64() }),
     }
 }
 
@@ -165,7 +171,7 @@ pub(crate) fn failed(place: &Place, what: &'static str, error: &sqlx::Error) -> 
     }
     let code = error.as_database_error().and_then(|error| error.code().map(|code| code.into_owned()));
     match (code.as_deref(), error) {
-        (Some("57014"), _) => Error::TimedOut { place: name, what, limit_s: 0 },
+        (Some("57014"), _) => Error::TimedOut { place: name, what, limit_s: 0.0 },
         (Some("57P01" | "57P02" | "57P03"), _) | (None, sqlx::Error::Io(_)) => {
             Error::Unreachable { place: name, why }
         }

@@ -14,7 +14,7 @@ use std::fs;
 use std::path::Path;
 
 use support::cluster::Cluster;
-use support::{folder, invented, on_tokio};
+use support::{folder, invented, on_tokio, python};
 use wattproof_catalogue::{Catalogue, Entry, Place, Question};
 
 /// The same for both kinds of receiver.
@@ -149,19 +149,12 @@ async fn sends_everything_anew_to_a_receiver_that_lost_it(before: &Place, after:
     assert_eq!(all_at(after).await, runs);
 }
 
-/// What the bench noted of one place is noted of another: written with a program of SQLite's own users, Python.
+/// What the bench noted of one place is noted of another.
 fn rename_place(folder: &Path, from: &Place, to: &Place) {
-    let script = "import sqlite3, sys\n\
-        base = sqlite3.connect(sys.argv[1])\n\
-        base.execute('UPDATE sent SET place = ? WHERE place = ?', (sys.argv[3], sys.argv[2]))\n\
-        base.commit()\n";
-    let done = std::process::Command::new("python3")
-        .args(["-c", script])
-        .arg(folder.join("bench.db"))
-        .args([from.to_string(), to.to_string()])
-        .status()
-        .unwrap();
-    assert!(done.success());
+    python::sqlite(
+        &folder.join("bench.db"),
+        &[&format!("UPDATE sent SET place = '{to}' WHERE place = '{from}'")],
+    );
 }
 
 async fn loses_nothing_of_a_source_that_was_put_back(place: Place) {

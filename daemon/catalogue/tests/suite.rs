@@ -356,7 +356,7 @@ async fn keeps_numbers_that_are_not_finite_as_absent(place: Place) {
     assert!(needed.iter().all(|number| number.is_nan()), "{needed:?}");
     assert_eq!(back.findings[1].value, 0.0);
     // What was given back is the same as what was put, and so is what was written as text in between.
-    assert_eq!(catalogue.put(&[back.clone()]).await.unwrap().kept, 1);
+    assert_eq!(catalogue.put(std::slice::from_ref(&back)).await.unwrap().kept, 1);
     let text = serde_json::to_string(&back).unwrap();
     let read: Entry = serde_json::from_str(&text).unwrap();
     assert_eq!(catalogue.put(&[read]).await.unwrap().kept, 1);

@@ -111,45 +111,37 @@ impl Cluster {
 
     /// Starts the server and waits until it answers.
     pub fn serve(&mut self) {
-        let sync = if self.durable { "on" } else { "off" };
-        let log = fs::File::options().create(true).append(true).open(self.folder.path().join("log")).unwrap();
-        let mut command = self.as_server("postgres");
-        command
-            .arg("-D")
-            .arg(self.data())
-            .args(["-c", "listen_addresses=", "-c", "max_connections=40", "-c", "shared_buffers=32MB"])
-            .args(["-c", &format!("fsync={sync}"), "-c", &format!("synchronous_commit={sync}")])
-            .args(["-c", &format!("full_page_writes={sync}")])
-            .arg("-k")
-            .arg(self.data())
-            .stdin(Stdio::null())
-            .stdout(log.try_clone().unwrap())
-            .stderr(log);
         let until = Instant::now() + Duration::from_secs(60);
-        let mut child = spawned(command);
-        loop {
-            if let Some(status) = child.try_wait().unwrap() {
-                // Whoever was killed may hold the memory of the folder for a moment longer.
-                assert!(Instant::now() < until, "postgres ended: {status}\n{}", self.log());
-                thread::sleep(Duration::from_millis(100));
-                return self.serve();
-            }
-            if self.psql_said("SELECT 1").status.success() {
-                break;
-            }
+        let mut child = spawned(self.postgres());
+        while !self.psql("postgres", "SELECT 1").status.success() {
             assert!(Instant::now() < until, "postgres does not answer\n{}", self.log());
-            thread::sleep(Duration::from_millis(50));
+            thread::sleep(Duration::from_millis(30));
+            if child.try_wait().unwrap().is_some() {
+                // What is left of one that was killed may hold the memory of the folder for a moment longer.
+                thread::sleep(Duration::from_millis(100));
+                child = spawned(self.postgres());
+            }
         }
         self.server = Some(child);
     }
 
-    pub fn log(&self) -> String {
-        fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
+    fn postgres(&self) -> Command {
+        let sync = if self.durable { "on" } else { "off" };
+        let log = fs::File::options().create(true).append(true).open(self.folder.path().join("log")).unwrap();
+        let mut command = self.as_server("postgres");
+        command.arg("-D").arg(self.data());
+        for setting in ["listen_addresses=", "max_connections=40", "shared_buffers=32MB"] {
+            command.args(["-c", setting]);
+        }
+        for setting in ["fsync", "synchronous_commit", "full_page_writes"] {
+            command.args(["-c", &format!("{setting}={sync}")]);
+        }
+        command.arg("-k").arg(self.data()).stdin(Stdio::null()).stdout(log.try_clone().unwrap()).stderr(log);
+        command
     }
 
-    /// Number of the server's process.
-    pub fn pid(&self) -> u32 {
-        self.server.as_ref().unwrap().id()
+    pub fn log(&self) -> String {
+        fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
 
     /// Sends a signal to the server and waits until it is gone.
@@ -167,12 +159,45 @@ impl Cluster {
     }
 
     pub fn address(&self, database: &str) -> Place {
-        let socket = self.data().display().to_string().replace('/', "%2F");
-        Place::parse(&format!("postgres://wattproof@{socket}/{database}")).unwrap()
+        let database = database.replace(' ', "%20");
+        Place::parse(&format!("postgres://wattproof@{}/{database}", self.socket())).unwrap()
     }
 
-    fn psql_said(&self, sql: &str) -> Output {
-        self.psql("postgres", sql)
+    /// The folder of its socket, as an address has it.
+    pub fn socket(&self) -> String {
+        self.data().display().to_string().replace('/', "%2F")
+    }
+
+    /// From now on whoever is called so needs a password.
+    pub fn ask_for_passwords(&self, role: &str) {
+        let rules = self.data().join("pg_hba.conf");
+        let before = fs::read_to_string(&rules).unwrap();
+        fs::write(&rules, format!("local all {role} scram-sha-256\n{before}")).unwrap();
+        self.psql_in("postgres", "SELECT pg_reload_conf()");
+        // The rules are read again a moment later.
+        self.until(
+            "postgres",
+            "SELECT count(*) FROM pg_hba_file_rules WHERE auth_method = 'scram-sha-256'",
+            "1",
+        );
+        thread::sleep(Duration::from_millis(300));
+    }
+
+    /// Asks again and again until the answer is as expected.
+    pub fn until(&self, database: &str, sql: &str, expected: &str) {
+        let until = Instant::now() + Duration::from_secs(20);
+        while self.psql_in(database, sql) != expected {
+            assert!(Instant::now() < until, "{sql}");
+            thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// A client that goes on on its own.
+    pub fn psql_held(&self, database: &str, sql: &str) -> Child {
+        let mut command = Command::new(self.programs.join("psql"));
+        command.args(["--no-psqlrc", "--quiet", "--username=wattproof", "--dbname", database]);
+        command.args(["--command", sql, "--host"]).arg(self.data());
+        command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
     }
 
     fn psql(&self, database: &str, sql: &str) -> Output {

@@ -8,8 +8,10 @@
     reason = "a helper that fails must stop its test; not every test uses every helper"
 )]
 
+pub mod chance;
 pub mod cluster;
 pub mod invented;
+pub mod python;
 
 use std::future::Future;
 
