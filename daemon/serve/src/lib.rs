@@ -15,6 +15,7 @@ mod http;
 mod job;
 mod listen;
 mod metrics;
+mod publishing;
 mod queue;
 mod reset;
 mod settings;
@@ -92,6 +93,8 @@ pub async fn serve(
     let tcp = answering.runtime().spawn(door.clone().tcp(listener, acceptor));
     // The command line's stop is answered beside the runs, whatever comes in over TCP.
     let local = tokio::spawn(door.clone().socket(socket));
+    let publishing =
+        tokio::spawn(publishing::keep_publishing(daemon.settings.results.clone(), ending.clone()));
     let ids: Vec<String> = daemon.benches().into_iter().map(|bench| bench.bench).collect();
     let busy: Vec<_> =
         ids.into_iter().map(|id| tokio::spawn(child::keep_busy(Arc::clone(&daemon), id))).collect();
@@ -113,8 +116,8 @@ pub async fn serve(
     if timeout(LAST_ANSWERS, door.tasks.wait()).await.is_err() {
         tracing::debug!("some answers were cut off");
     }
-    for listening in [tcp, local] {
-        listening.abort();
+    for ended in [tcp, local, publishing] {
+        ended.abort();
     }
     answering.end();
     if let Err(error) = std::fs::remove_file(&socket_path) {

@@ -6,7 +6,6 @@ use std::time::Duration;
 use wattproof_catalogue::{Catalogue, Limits, Place};
 use wattproof_report::entry;
 
-use super::place_of;
 use crate::client::block_on;
 use crate::failure::Failure;
 
@@ -28,7 +27,7 @@ async fn put(folder: &Path, published_to: Option<&str>, sends: bool) -> Result<(
     let entry = entry(folder)?;
     let results = Path::new(&entry.folder).parent().unwrap_or(Path::new("."));
     let place = published_to.map(Place::parse).transpose()?;
-    let catalogue = Catalogue::open(&place_of(results)).await?;
+    let catalogue = Catalogue::open(&Place::of_runs(results)).await?;
     match &place {
         Some(place) => catalogue.put_and_publish(&[entry], place).await?,
         None => catalogue.put(&[entry]).await?,

@@ -4,11 +4,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use wattproof_catalogue::{Catalogue, Entry, Error, Question, State};
+use wattproof_catalogue::{Catalogue, Entry, Error, Place, Question, State};
 use wattproof_report::entry;
 use wattproof_runs::JOURNAL_FILE;
 
-use super::place_of;
 use crate::failure::Failure;
 
 /// Entries put in one go.
@@ -55,7 +54,7 @@ pub struct Damaged {
 /// # Errors
 /// The folder can't be read, or the catalogue neither opened nor made anew.
 pub async fn fresh(results: &Path, which: Which) -> Result<(Catalogue, Brought), Failure> {
-    let place = place_of(results);
+    let place = Place::of_runs(results);
     let (catalogue, aside) = match Catalogue::open(&place).await {
         Err(error @ (Error::Damaged { .. } | Error::Foreign { .. })) => {
             aside!("wattproof: {error}: it is put aside and made anew");

@@ -11,20 +11,8 @@ mod fresh;
 mod publish;
 mod reindex;
 
-use std::path::Path;
-
-use wattproof_catalogue::Place;
-
 pub use after::after_run;
 pub use find::{FindOrder, find};
 pub use fresh::{Brought, Which, fresh};
 pub use publish::{PublishOrder, publish};
 pub use reindex::{ReindexOrder, reindex};
-
-/// The catalogue's file, in the folder of all runs.
-pub const CATALOGUE_FILE: &str = "catalogue.sqlite";
-
-/// Where the catalogue of a folder of runs is.
-pub fn place_of(results: &Path) -> Place {
-    Place::file(&results.join(CATALOGUE_FILE))
-}

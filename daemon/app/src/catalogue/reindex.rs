@@ -3,9 +3,9 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use wattproof_catalogue::Catalogue;
+use wattproof_catalogue::{Catalogue, Place};
 
-use super::{Brought, Which, fresh, place_of};
+use super::{Brought, Which, fresh};
 use crate::client::block_on;
 use crate::failure::Failure;
 use crate::say::{say, say_json};
@@ -28,7 +28,7 @@ pub struct ReindexOrder {
 pub fn reindex(order: &ReindexOrder) -> Result<(), Failure> {
     let brought = block_on(async {
         let aside = if order.anew {
-            let (catalogue, aside) = Catalogue::rebuild(&place_of(&order.results)).await?;
+            let (catalogue, aside) = Catalogue::rebuild(&Place::of_runs(&order.results)).await?;
             catalogue.close().await;
             aside
         } else {
@@ -45,7 +45,7 @@ pub fn reindex(order: &ReindexOrder) -> Result<(), Failure> {
 fn words(brought: &Brought, order: &ReindexOrder) -> String {
     let mut lines = vec![format!(
         "{}: {} new, {} changed, {} as they were, {} gone",
-        place_of(&order.results),
+        Place::of_runs(&order.results),
         brought.new,
         brought.changed,
         brought.same,
