@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use comfy_table::CellAlignment;
+use comfy_table::{CellAlignment, ColumnConstraint};
 use serde_json::{Value, json};
 use wattproof_report::{RunBrief, brief};
 
@@ -114,6 +114,10 @@ fn table(told: &[Told]) -> String {
             row.insert(2, one.as_ref().map_or_else(|_| String::new(), |brief| brief.bench.clone()));
         }
         table.add_row(row);
+    }
+    // A name that is broken can't be copied.
+    if let Some(column) = table.column_mut(0) {
+        column.set_constraint(ColumnConstraint::ContentWidth);
     }
     if let Some(column) = table.column_mut(header.len() - 3) {
         column.set_cell_alignment(CellAlignment::Right);

@@ -27,7 +27,7 @@ impl Daemon {
     /// Of several bench files, with state, results and nameplates in a folder.
     pub fn start_on(benches: &[PathBuf], folder: &Path) -> Daemon {
         let mut child = Daemon::command(benches, folder).stderr(Stdio::null()).spawn().unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
         let page = lines.map_while(Result::ok).find(|line| line.starts_with("The page: "));
         let page = page.expect("the daemon did not start");
         Daemon { child, page: page.trim_start_matches("The page: ").into() }

@@ -53,10 +53,15 @@ impl Shop {
 
     /// Hands a script to the daemon for a bench, which is named as a person names it, and gives the job's number.
     pub fn leave(&self, index: usize, script: &str) -> u64 {
+        self.leave_with(index, script, &[])
+    }
+
+    /// The same with further words for `run`.
+    pub fn leave_with(&self, index: usize, script: &str, further: &[&str]) -> u64 {
         let served = &self.benches[index];
         let script = served.script(script);
         let mut run = self.command(&["run", "--leave", "--bench", &self.names[index], "--nameplate"]);
-        let left = run.arg(served.nameplate()).arg(script).output().unwrap();
+        let left = run.arg(served.nameplate()).arg(script).args(further).output().unwrap();
         assert!(left.status.success(), "{}", said(&left));
         let words = String::from_utf8_lossy(&left.stdout).into_owned();
         assert!(words.contains(&self.names[index]), "{words}");
