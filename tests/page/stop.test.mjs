@@ -22,7 +22,7 @@ afterEach(async () => {
   await served.close();
 });
 
-const stops = () => served.world.requests.filter((request) => request.path.endsWith('/stop'));
+const stops = () => served.world.requests.filter((request) => /(^|\/)stop$/.test(request.path));
 const said = (phase) => page.waitForSelector(`${hook('stop-said')}[data-phase="${phase}"]`).then((node) => node.innerText());
 
 test('a click asks at once and says when off is confirmed', standinOnly, async () => {
@@ -127,5 +127,5 @@ test('with several benches each has its own STOP, and Escape twice stops all', s
   await page.keyboard.press('Escape');
   await page.keyboard.press('Escape');
   await page.waitForFunction((rows) => document.querySelectorAll(`${rows}[data-outputs="off"]`).length === 2, hook('bar-row'));
-  assert.deepEqual(stops().slice(1).map((request) => request.path).sort(), ['benches/loft/stop', 'benches/virtual-bench/stop']);
+  assert.deepEqual(stops().slice(1).map((request) => request.path), ['stop']);
 });

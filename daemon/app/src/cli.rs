@@ -115,9 +115,9 @@ pub enum Command {
 /// `reset`.
 #[derive(Args)]
 pub struct ResetOrder {
-    /// The bench file
-    #[arg(long, value_name = "FILE")]
-    pub bench: PathBuf,
+    /// The bench file, or the name of a bench of the daemon's; can be left out where a daemon holds one bench
+    #[arg(long, value_name = "FILE|NAME")]
+    pub bench: Option<PathBuf>,
     /// Folder of what outlasts a restart [default: the user's own for state]
     #[arg(long, value_name = "DIR", env = "WATTPROOF_STATE")]
     pub state: Option<PathBuf>,
@@ -127,6 +127,9 @@ pub struct ResetOrder {
     /// Tell the number as JSON on standard output and take it on standard input: for the daemon
     #[arg(long, hide = true)]
     pub tell: bool,
+    /// What the daemon calls the bench: refused where the bench file has another name by now
+    #[arg(long, hide = true, requires = "tell")]
+    pub held_as: Option<String>,
 }
 
 /// A run that was recorded.
@@ -181,9 +184,10 @@ pub struct DemoOrder {
 pub struct RunOnPorts {
     /// The script (those that ship are under scripts/)
     pub script: PathBuf,
-    /// The bench file: which instruments, on which ports, with which limits
-    #[arg(long, value_name = "FILE")]
-    pub bench: PathBuf,
+    /// The bench file (which instruments, on which ports, with which limits), or the name of a bench of the daemon's; can
+    /// be left out where a daemon holds one bench
+    #[arg(long, value_name = "FILE|NAME")]
+    pub bench: Option<PathBuf>,
     /// The nameplate: the amplifier and its ratings
     #[arg(long, value_name = "FILE")]
     pub nameplate: PathBuf,
@@ -214,6 +218,9 @@ pub struct RunOnPorts {
     /// Tell how it goes as JSON on standard output and take orders on standard input: for the daemon
     #[arg(long, hide = true)]
     pub tell: bool,
+    /// What the daemon calls the bench: refused where the bench file has another name by now
+    #[arg(long, hide = true, requires = "tell")]
+    pub held_as: Option<String>,
 }
 
 /// `selfcheck`.
@@ -304,9 +311,13 @@ pub struct CalibrateOrder {
 /// `virtual-bench`.
 #[derive(Args)]
 pub struct VirtualOrder {
-    /// Which invented amplifier
-    #[arg(long, value_name = "NAME", default_value = "honest")]
+    /// Which invented amplifier (`--list` lists them)
+    #[arg(long, value_name = "AMPLIFIER", default_value = "honest")]
     pub amplifier: String,
+    /// Name of the bench, under which its latched trip is kept [default: that of the bench file which is written again,
+    /// else the amplifier's with a number of the file's place]
+    #[arg(long, value_name = "NAME", value_parser = clap::builder::NonEmptyStringValueParser::new())]
+    pub name: Option<String>,
     /// Seed of all noise
     #[arg(long, default_value_t = 1)]
     pub seed: u64,

@@ -38,7 +38,8 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let (bench_path, plates) = (folder.path().join("bench.toml"), folder.path().join("nameplates"));
     make(&plates)?;
     let plate_path = plates.join(NAMEPLATE);
-    let _serving = VirtualChild::start(&order.amplifier, order.seed, &bench_path, &plate_path)?;
+    let name = format!("demo {}", order.amplifier);
+    let _serving = VirtualChild::start(&name, &order.amplifier, order.seed, &bench_path, &plate_path)?;
     aside!("Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used.");
     // A checkout's own copy, so that an edited script is tried as it stands; else the one this program ships.
     let source = read_script(Path::new(SCRIPT)).unwrap_or_else(|_| SHIPPED.to_string());

@@ -21,6 +21,9 @@ pub enum Failure {
     /// The bench file can't be used.
     #[error("{0}")]
     BenchFile(#[from] BenchFileError),
+    /// The bench file is not that of the bench which the daemon holds.
+    #[error("{0}")]
+    OtherBench(String),
     /// The nameplate can't be used.
     #[error("{0}")]
     Nameplate(#[from] NameplateError),

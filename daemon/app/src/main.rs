@@ -66,6 +66,7 @@ mod trace;
 mod virtual_bench;
 mod virtual_child;
 mod virtual_files;
+mod virtual_name;
 
 use std::process::ExitCode;
 

@@ -1,32 +1,59 @@
 //! `wattproof run` and `wattproof resume`: a script on any bench.
 
+use std::path::PathBuf;
+
 use wattproof_bench::{BenchFile, check_dialects};
-use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, parameters_of, read_script};
+use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, Set, bench_of, parameters_of, read_script};
 
 use crate::cautions::CAUTIONS;
 use crate::check::First;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
-use crate::client::run_through_daemon;
+use crate::client::{bench_file_of, run_through_daemon};
 use crate::failure::Failure;
 use crate::follow::{Order, Wish, follow, judged};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
-use crate::state_folder::state_folder;
-use crate::telling::run_and_tell;
+use crate::state_folder::{same_name, state_folder};
+use crate::telling::{run_and_tell, tell_failure};
 
 /// Folder of all runs unless told otherwise.
 const RESULTS: &str = "results";
 
+/// A run as its files have it.
+struct Prepared {
+    bench_file: PathBuf,
+    bench: BenchFile,
+    nameplate: Nameplate,
+    script: Script,
+    set: Set,
+}
+
 /// Reads the files, shows the cautions, runs: through the daemon where one holds the bench, else in this process.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
-    let bench = BenchFile::read(&order.bench)?;
+    match prepare(order) {
+        Ok(prepared) => perform(order, prepared),
+        // The daemon must not take a run that never began for one that fell silent.
+        Err(failure) if order.tell => tell_failure(failure),
+        Err(failure) => Err(failure),
+    }
+}
+
+fn prepare(order: &RunOnPorts) -> Result<Prepared, Failure> {
+    let bench_file = bench_file_of(order.bench.as_deref(), order.state.as_deref())?;
+    let bench = BenchFile::read(&bench_file)?;
+    same_name(order.held_as.as_deref(), &bench.name, &bench_file)?;
     check_dialects(&bench)?;
     let nameplate = Nameplate::read(&order.nameplate)?;
     let script = Script { path: order.script.clone(), source: read_script(&order.script)? };
     let set = order.set.by_name()?;
     // What can't be set is told before a port is opened.
     parameters_of(&script, &set)?;
-    if !order.tell && run_through_daemon(order, &bench.name, &script.source, &set)? {
+    Ok(Prepared { bench_file, bench, nameplate, script, set })
+}
+
+fn perform(order: &RunOnPorts, prepared: Prepared) -> Result<(), Failure> {
+    let Prepared { bench_file, bench, nameplate, script, set } = prepared;
+    if !order.tell && run_through_daemon(order, (&bench.name, &bench_file), &script.source, &set)? {
         return Ok(());
     }
     let first = (!order.unrehearsed).then(|| First {

@@ -3,11 +3,11 @@
 use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
 use comfy_table::CellAlignment;
-use serde_json::{Value, json};
-use wattproof_serve::{Hold, Job};
+use serde_json::json;
+use wattproof_serve::{Bench, Hold, Job, typed};
 
 use crate::cli::positive;
-use crate::client::{Socket, WhichDaemon, block_on, hold_words, moment};
+use crate::client::{Socket, Status, WhichDaemon, block_on, hold_words, moment, which};
 use crate::failure::Failure;
 use crate::say::{say, say_json};
 use crate::table::{plain_table, printed};
@@ -21,6 +21,9 @@ pub struct QueueOrder {
     /// List jobs that are over as well
     #[arg(long)]
     pub all: bool,
+    /// List only what is for this bench, by its name, the beginning of it, or its bench file
+    #[arg(long, value_name = "BENCH")]
+    pub bench: Option<String>,
     /// Print jobs as JSON (keys: /api/v1/openapi.json of the daemon)
     #[arg(long, global = true)]
     pub json: bool,
@@ -76,8 +79,8 @@ pub enum QueueWord {
 pub fn queue(order: &QueueOrder) -> Result<(), Failure> {
     let socket = order.daemon.socket()?;
     let (job, word, body) = match order.what {
-        None => return list(&socket, order.all, order.json),
-        Some(QueueWord::List { all }) => return list(&socket, all || order.all, order.json),
+        None => return list(&socket, order, order.all),
+        Some(QueueWord::List { all }) => return list(&socket, order, all || order.all),
         Some(QueueWord::Move { job, before, .. }) => (job, "move", json!({ "before": before })),
         Some(QueueWord::Hold { job, until, cool_to }) => {
             let hold = match (until, cool_to) {
@@ -94,39 +97,57 @@ pub fn queue(order: &QueueOrder) -> Result<(), Failure> {
     if order.json { say_json(&job) } else { say(&format!("job {}: {}", job.job, stands(&job))) }
 }
 
-fn list(socket: &Socket, all: bool, as_json: bool) -> Result<(), Failure> {
-    let told: Value = block_on(socket.get("/jobs"))??;
-    let jobs: Vec<Job> = serde_json::from_value(told["jobs"].clone())
-        .map_err(|error| Failure::Said(format!("the daemon's jobs are not understood: {error}")))?;
-    let wanted: Vec<&Job> = jobs.iter().filter(|job| all || job.ended_utc.is_none()).collect();
-    if as_json {
+fn list(socket: &Socket, order: &QueueOrder, all: bool) -> Result<(), Failure> {
+    let status = block_on(Status::ask(socket))??;
+    let only = match &order.bench {
+        Some(asked) => {
+            let bench = which(&status.benches, asked).map_err(|error| Failure::Said(error.to_string()))?;
+            Some(bench.bench.as_str())
+        }
+        None => None,
+    };
+    let is_wanted =
+        |job: &&Job| (all || job.ended_utc.is_none()) && only.is_none_or(|only| job.bench == only);
+    let wanted: Vec<&Job> = status.jobs.iter().filter(is_wanted).collect();
+    if order.json {
         return say_json(&wanted);
     }
     if wanted.is_empty() {
         return say("nothing runs and nothing waits");
     }
-    say(&job_table(&wanted))
+    say(&job_table(&wanted, &status.benches))
 }
 
-/// Jobs as a table.
-pub fn job_table(jobs: &[&Job]) -> String {
-    let mut table = plain_table(&["job", "bench", "script", "amplifier", "stands"]);
+/// Jobs as a table; the bench of each where there are several.
+pub fn job_table(jobs: &[&Job], benches: &[Bench]) -> String {
+    let several =
+        benches.len() > 1 || jobs.iter().any(|job| benches.iter().all(|one| one.bench != job.bench));
+    let mut header = vec!["job", "script", "amplifier", "stands"];
+    if several {
+        header.insert(1, "bench");
+    }
+    let mut table = plain_table(&header);
     for job in jobs {
         let invented = if job.invented { " (invented)" } else { "" };
-        // The name's own end tells benches apart; the digest behind it is for paths.
-        let bench = job.bench.rsplit_once('-').map_or(job.bench.as_str(), |(name, _)| name);
-        table.add_row([
-            job.job.to_string(),
-            bench.to_string(),
-            job.script.clone(),
-            format!("{}{invented}", job.amplifier),
-            stands(job),
-        ]);
+        let mut row =
+            vec![job.job.to_string(), script(job), format!("{}{invented}", job.amplifier), stands(job)];
+        if several {
+            // A bench that this daemon no longer holds has its address left.
+            let bench = benches.iter().find(|bench| bench.bench == job.bench);
+            row.insert(1, bench.map_or(&job.bench, |bench| &bench.name).clone());
+        }
+        table.add_row(row);
     }
     if let Some(column) = table.column_mut(0) {
         column.set_cell_alignment(CellAlignment::Right);
     }
     printed(table)
+}
+
+/// The script with what was set of its parameters.
+fn script(job: &Job) -> String {
+    let set = job.set.iter().map(|(name, value)| format!(" {name}={}", typed(value)));
+    std::iter::once(job.script.clone()).chain(set).collect()
 }
 
 /// Where a job stands, in words.

@@ -6,20 +6,22 @@ use wattproof_bench::{Bench, BenchFile, Extras, Standing, check_dialects};
 
 use crate::cautions::CAUTIONS;
 use crate::cli::ResetOrder;
-use crate::client::reset_through_daemon;
+use crate::client::{bench_file_of, reset_through_daemon};
 use crate::descriptors::enough_descriptors;
 use crate::failure::Failure;
 use crate::say::say;
-use crate::state_folder::state_folder;
+use crate::state_folder::{same_name, state_folder};
 
 /// Longest answer that is read: a number of twenty digits.
 const TYPED_BYTES_MAX: u64 = 100;
 
 /// Opens the bench (which switches everything off), tells what stands, and resets it when told the number.
 pub fn reset(order: &ResetOrder) -> Result<(), Failure> {
-    let file = BenchFile::read(&order.bench)?;
+    let path = bench_file_of(order.bench.as_deref(), order.state.as_deref())?;
+    let file = BenchFile::read(&path)?;
+    same_name(order.held_as.as_deref(), &file.name, &path)?;
     check_dialects(&file)?;
-    if !order.tell && reset_through_daemon(order, &file.name)? {
+    if !order.tell && reset_through_daemon(order, &file.name, &path)? {
         return Ok(());
     }
     enough_descriptors()?;

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use comfy_table::CellAlignment;
+use comfy_table::{CellAlignment, ColumnConstraint};
 use serde_json::{Value, json};
 use wattproof_report::{RunBrief, brief};
 
@@ -77,20 +77,49 @@ fn read(folder: &Path) -> Result<Vec<Told>, Failure> {
 }
 
 fn table(told: &[Told]) -> String {
-    let mut table = plain_table(&["run", "amplifier", "steps", "ended", "ratings"]);
+    // Where all are of one bench, there is nothing to tell apart.
+    let several = {
+        let mut benches: Vec<&str> = told.iter().flatten().map(|brief| brief.bench.as_str()).collect();
+        benches.sort_unstable();
+        benches.dedup();
+        benches.len() > 1
+    };
+    let mut header = vec!["run", "amplifier", "script", "steps", "ended", "ratings"];
+    if several {
+        header.insert(2, "bench");
+    }
+    let mut table = plain_table(&header);
     for one in told {
-        match one {
-            Ok(brief) => table.add_row([
+        let mut row = match one {
+            Ok(brief) => vec![
                 brief.run.clone(),
                 format!("{}{}", brief.amplifier, if brief.invented { " (invented)" } else { "" }),
+                brief.script.trim_end_matches(".rhai").into(),
                 brief.steps.to_string(),
                 ended(brief).into(),
                 verdicts(brief),
-            ]),
-            Err((run, why)) => table.add_row([run.as_str(), "", "", "can't be read", why]),
+            ],
+            Err((run, why)) => {
+                vec![
+                    run.clone(),
+                    String::new(),
+                    String::new(),
+                    String::new(),
+                    "can't be read".into(),
+                    why.clone(),
+                ]
+            }
         };
+        if several {
+            row.insert(2, one.as_ref().map_or_else(|_| String::new(), |brief| brief.bench.clone()));
+        }
+        table.add_row(row);
     }
-    if let Some(column) = table.column_mut(2) {
+    // A name that is broken can't be copied.
+    if let Some(column) = table.column_mut(0) {
+        column.set_constraint(ColumnConstraint::ContentWidth);
+    }
+    if let Some(column) = table.column_mut(header.len() - 3) {
         column.set_cell_alignment(CellAlignment::Right);
     }
     printed(table)

@@ -139,9 +139,14 @@ fn unlike(benches: &[BenchPlace]) -> Result<(), Failure> {
     for (at, bench) in benches.iter().enumerate() {
         if let Some(other) = benches[..at].iter().find(|other| other.id == bench.id) {
             return Err(Failure::Said(format!(
-                "{} and {} are benches of one name: give each a name of its own",
+                "{} and {} are benches of one name, so they would share one latched trip: give each a `name` of its own ({})",
                 other.file.display(),
-                bench.file.display()
+                bench.file.display(),
+                if bench.invented {
+                    "`wattproof virtual-bench --name NAME`, or in the file"
+                } else {
+                    "in its file"
+                }
             )));
         }
     }

@@ -4,6 +4,8 @@ use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
+use crate::failure::Failure;
+
 /// The folder of one bench: as asked for, or that which systemd gives a service, or the user's own for state
 /// (XDG Base Directory). None when there is no home either: then a restart forgets a trip.
 pub fn state_folder(asked: Option<&Path>, bench: &str) -> Option<PathBuf> {
@@ -31,6 +33,18 @@ pub fn folder_name(bench: &str) -> String {
     let digest = Sha256::digest(bench);
     let tail: String = digest.iter().take(4).map(|byte| format!("{byte:02x}")).collect();
     format!("{readable}-{tail}")
+}
+
+/// Refuses a bench file that got another name since the daemon read it: what trips there would be latched where the daemon
+/// does not look.
+pub fn same_name(held_as: Option<&str>, name: &str, file: &Path) -> Result<(), Failure> {
+    if held_as.is_none_or(|held_as| held_as == folder_name(name)) {
+        return Ok(());
+    }
+    Err(Failure::OtherBench(format!(
+        "{} names its bench {name:?} now, which is not the one that the daemon holds: give it its name back, or restart the daemon; nothing was opened",
+        file.display()
+    )))
 }
 
 #[cfg(test)]

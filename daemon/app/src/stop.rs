@@ -12,7 +12,7 @@ use wattproof_bench::read_latch;
 use wattproof_guardian::{Holding, all_holding};
 use wattproof_serve::{Bench, GuardState, OutputsState};
 
-use crate::client::{AskError, QUICK, Socket, WhichDaemon, block_on};
+use crate::client::{AskError, QUICK, Socket, WhichDaemon, block_on, which};
 use crate::failure::Failure;
 use crate::say::say;
 use crate::state_folder::{folder_name, state_folder};
@@ -32,7 +32,7 @@ pub const HOW: &str = "It asks the daemon and waits a second for its answer, the
 /// `stop`.
 #[derive(Args)]
 pub struct StopOrder {
-    /// Only this bench, by its name or as `wattproof status` calls it [default: every bench]
+    /// Only this bench, by its name, the beginning of it, or its bench file [default: every bench]
     #[arg(long, value_name = "BENCH")]
     pub bench: Option<String>,
     /// Which daemon
@@ -56,6 +56,11 @@ pub fn stop(order: &StopOrder) -> Result<(), Failure> {
             Ok((benches, asked_utc)) => return block_on(watch(&socket, &benches, began, asked_utc))?,
             Err(error) if error.is_nobody() => tracing::info!("{error}"),
             Err(error @ AskError::Refused(_)) => return Err(error.into()),
+            Err(error @ AskError::NoSuchBench(_)) => {
+                return Err(Failure::Said(format!(
+                    "NOTHING WAS STOPPED: {error}; `wattproof stop` alone stops every bench"
+                )));
+            }
             Err(error) => {
                 aside!("wattproof: {error}\nwattproof: the runs themselves are sent a signal");
                 hangs = Some(error);
@@ -72,15 +77,22 @@ async fn ask(socket: &Socket, bench: Option<&str>) -> Result<(Vec<String>, DateT
         let told: Benches = socket.post("/stop", &json!(null)).await?;
         return Ok((told.benches.into_iter().map(|bench| bench.bench).collect(), asked_utc));
     };
-    let mut last = None;
+    // A whole name is tried before anything else is asked: nothing is quicker.
     for id in [bench.to_string(), folder_name(bench)].into_iter().filter(|id| is_id(id)) {
-        match socket.post::<Value>(&format!("/benches/{id}/stop"), &json!(null)).await {
-            Ok(_) => return Ok((vec![id], asked_utc)),
-            Err(error) if error.status() == Some(404) => last = Some(error),
+        match stop_one(socket, &id).await {
+            Ok(()) => return Ok((vec![id], asked_utc)),
+            Err(error) if error.status() == Some(404) => {}
             Err(error) => return Err(error),
         }
     }
-    Err(last.unwrap_or(AskError::Odd { asked: bench.into(), what: "no name of a bench".into() }))
+    let told: Benches = socket.get("/benches").await?;
+    let meant = which(&told.benches, bench).map_err(AskError::NoSuchBench)?;
+    stop_one(socket, &meant.bench).await?;
+    Ok((vec![meant.bench.clone()], asked_utc))
+}
+
+async fn stop_one(socket: &Socket, id: &str) -> Result<(), AskError> {
+    socket.post::<Value>(&format!("/benches/{id}/stop"), &json!(null)).await.map(|_| ())
 }
 
 /// Whether it can stand in an address as it is.
@@ -161,14 +173,9 @@ async fn watch(
 fn signal_runs(order: &StopOrder, began: Instant, hangs: Option<AskError>) -> Result<(), Failure> {
     let wrap = |source| Failure::System { what: "looking who holds a bench on this machine", source };
     let us = rustix::process::geteuid().as_raw();
-    let wanted = |one: &Holding| {
-        let name = bench_name(one);
-        order.bench.as_ref().is_none_or(|asked| {
-            name.as_ref().is_some_and(|name| name == asked || folder_name(name) == *asked)
-        })
-    };
+    let holding = chosen(order, all_holding().map_err(wrap)?)?;
     let (own, others): (Vec<Holding>, Vec<Holding>) =
-        all_holding().map_err(wrap)?.into_iter().filter(wanted).partition(|one| one.user == us || us == 0);
+        holding.into_iter().partition(|one| one.user == us || us == 0);
     for other in &others {
         aside!(
             "wattproof: process {} ({}) is user {}'s: have that user or root stop it",
@@ -210,6 +217,24 @@ fn signal_runs(order: &StopOrder, began: Instant, hangs: Option<AskError>) -> Re
         "ALARM: NOT CONFIRMED OFF: {}\ngo and look; cut the mains of what is still on",
         open.into_iter().chain(alarmed).collect::<Vec<_>>().join(", ")
     )))
+}
+
+/// The runs that hold the bench of a name; all without one. A slip in a name must not pass for a stop while runs hold
+/// others: a bench that ever ran here has a folder for its state.
+fn chosen(order: &StopOrder, holding: Vec<Holding>) -> Result<Vec<Holding>, Failure> {
+    let Some(asked) = order.bench.as_deref() else { return Ok(holding) };
+    let state = order.daemon.state.as_deref();
+    let is_known = || state_folder(state, asked).is_some_and(|folder| folder.exists());
+    let is_it =
+        |one: &Holding| bench_name(one).is_some_and(|name| name == asked || folder_name(&name) == asked);
+    let names: Vec<&str> = holding.iter().map(|one| one.what_for.as_str()).collect();
+    if !names.is_empty() && !holding.iter().any(is_it) && !is_known() {
+        return Err(Failure::Said(format!(
+            "NOTHING WAS STOPPED: no run of this program holds a bench {asked:?}; runs hold {}; `wattproof stop` alone stops every bench",
+            names.join(", ")
+        )));
+    }
+    Ok(holding.into_iter().filter(is_it).collect())
 }
 
 /// Nothing of this program holds a bench.

@@ -81,10 +81,16 @@ pub fn run_and_tell(
         safe: summary.safe.is_safe(),
         error: why(&summary),
         bench_wrong: matches!(summary.error, Some(RunError::SelfCheck(_))),
+        bench_lost: false,
         verdicts: verdicts(&summary),
     });
     voice.finish();
     ending(&summary, Ok(()))
+}
+
+/// Tells that a run could not even be begun: a file that can't be used. Nothing was opened.
+pub fn tell_failure(failure: Failure) -> Result<(), Failure> {
+    Voice::start()?.failed(failure)
 }
 
 /// Of every rating, and of every finding that has one.
@@ -225,6 +231,8 @@ impl Voice {
             safe,
             error: Some(what),
             bench_wrong: matches!(failure, Failure::WrongBench(_)),
+            bench_lost: !failure.is_stop()
+                && matches!(failure, Failure::BenchFile(_) | Failure::Bench(_) | Failure::OtherBench(_)),
             verdicts: Vec::new(),
         });
         self.finish();

@@ -2,6 +2,7 @@
 
 use std::io::Read;
 
+use wattproof_bench::BenchFile;
 use wattproof_rehearsal::{VirtualLoad, VirtualPorts, bench_file, fixed_ohm, nameplate};
 use wattproof_virtual_bench::{
     AmplifierSpec, BridgeInputs, LoadStands, ThieleSmall, VirtualBench, VirtualBenchOptions, catalogue,
@@ -12,6 +13,7 @@ use crate::cli::VirtualOrder;
 use crate::failure::Failure;
 use crate::say::{say, say_json};
 use crate::virtual_files::{bench_text, to_toml, write};
+use crate::virtual_name::virtual_name;
 
 /// First word of the line that says that every port can be opened.
 pub const READY: &str = "ready";
@@ -37,10 +39,12 @@ pub fn virtual_bench(order: &VirtualOrder) -> Result<(), Failure> {
         return Ok(());
     }
     let amplifier = catalogue::amplifier(&order.amplifier)?;
+    // Before anything is written.
+    let name = virtual_name(order.name.as_deref(), &order.amplifier, order.write_bench.as_deref())?;
     if let Some(path) = &order.write_nameplate {
         write(path, &to_toml(&nameplate(&amplifier))?)?;
     }
-    if order.truth { tell_truth(&amplifier) } else { serve(order, amplifier) }
+    if order.truth { tell_truth(&amplifier) } else { serve(order, amplifier, name) }
 }
 
 fn list(json: bool) -> Result<(), Failure> {
@@ -58,7 +62,7 @@ fn list(json: bool) -> Result<(), Failure> {
     Ok(())
 }
 
-fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> {
+fn serve(order: &VirtualOrder, amplifier: AmplifierSpec, name: String) -> Result<(), Failure> {
     let load_stands = load_stands(&order.load_stands)?;
     let speaker = order.speaker.then_some(SPEAKER);
     let fixed_ohm = speaker.map(|speaker| speaker.re_ohm).or(fixed_ohm(&amplifier, order.fixed_load));
@@ -81,11 +85,13 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec) -> Result<(), Failure> 
     let serving = VirtualBench::start_with_faults(options, &faults)?;
     let load = VirtualLoad { fixed_ohm, loudspeaker: order.speaker, stands: load_stands };
     let file = bench_file(&VirtualPorts::from(&serving), &amplifier, order.pace.unwrap_or(BAUD), load);
-    let text = bench_text(&file.map_err(|error| Failure::Said(error.to_string()))?)?;
+    let file = BenchFile { name, ..file.map_err(|error| Failure::Said(error.to_string()))? };
+    let text = bench_text(&file)?;
     match &order.write_bench {
         Some(path) => write(path, &text)?,
         None => say(&text)?,
     }
+    say(&format!("{:12} {}", "bench", file.name))?;
     for port in serving.ports() {
         say(&format!("{:12} {}", port.role.name(), port.path))?;
     }

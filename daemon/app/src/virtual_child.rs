@@ -12,12 +12,18 @@ use crate::virtual_bench::READY;
 pub struct VirtualChild(Child);
 
 impl VirtualChild {
-    /// Serves an invented amplifier, and writes bench file and nameplate.
-    pub fn start(amplifier: &str, seed: u64, bench: &Path, plate: &Path) -> Result<Self, Failure> {
+    /// Serves an invented amplifier on a bench of that name, and writes bench file and nameplate.
+    pub fn start(
+        name: &str,
+        amplifier: &str,
+        seed: u64,
+        bench: &Path,
+        plate: &Path,
+    ) -> Result<Self, Failure> {
         let wrap = |source| Failure::System { what: "starting the virtual bench", source };
         let mut child = Command::new(std::env::current_exe().map_err(wrap)?)
             .args(["virtual-bench", "--until-stdin-closes", "--amplifier", amplifier])
-            .args(["--seed", &seed.to_string()])
+            .args(["--name", name, "--seed", &seed.to_string()])
             .arg("--write-bench")
             .arg(bench)
             .arg("--write-nameplate")

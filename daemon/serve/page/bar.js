@@ -1,8 +1,9 @@
 // The bar that is always in sight: the state of each bench in words, and its STOP, first in the order of keys.
 
-import { el, keyed, setAttribute, setText } from './dom.js';
-import { benchWords } from './words.js';
+import { el, keyed, redraw, setAttribute, setText } from './dom.js';
+import { benchCounts, benchWords } from './words.js';
 import { duration } from './format.js';
+import { benchAddress } from './route.js';
 import { BY_HAND, Stops, listenForEscape } from './stop.js';
 
 export function startBar(state) {
@@ -17,11 +18,34 @@ export function startBar(state) {
 // Before the first answer there is no bench to name, but the bar must not look as if all was well.
 const NOBODY = { bench: '', name: 'Bench', guard: 'unknown', outputs: 'unknown', job: null };
 
+/** More benches than that are told in short, so that every one is in sight at once. */
+export const AT_LENGTH = 3;
+/** Key of the row that is for all of them; no bench can have it. */
+const ALL = '*';
+
 function drawBar(bar, state, stops) {
   const benches = state.benches.size ? [...state.benches.values()] : [NOBODY];
-  keyed(bar, benches, (bench) => bench.bench, (bench) => makeRow(bench, stops), (row, bench) => {
-    updateRow(row, bench, state, stops, benches.length > 1);
+  const several = benches.length > 1;
+  setAttribute(bar, 'data-many', benches.length > AT_LENGTH ? 'yes' : null);
+  const rows = several ? [{ bench: ALL }, ...benches] : benches;
+  keyed(bar, rows, (bench) => bench.bench, (bench) => (bench.bench === ALL ? makeAll(stops) : makeRow(bench, stops)), (row, bench) => {
+    if (bench.bench === ALL) updateAll(row, state, benches);
+    else updateRow(row, bench, state, stops, several);
   });
+}
+
+// One STOP for all of them comes first: whoever needs it must not look for the right one.
+function makeAll(stops) {
+  return el('div', { class: 'bar-row bar-all', 'data-test': 'bar-all' },
+    el('div', { class: 'bar-in' },
+      el('button', { type: 'button', class: 'stop', 'data-test': 'stop-all', on: { click: () => stops.stopAll() } },
+        el('span', { class: 'stop-word' }, 'STOP all'), el('span', { class: 'stop-key' }, 'Esc twice')),
+      el('p', { class: 'bar-counts', 'data-test': 'bar-counts' })));
+}
+
+function updateAll(row, state, benches) {
+  setAttribute(row.querySelector('.stop'), 'data-reach', state.connection === 'live' ? 'yes' : 'no');
+  setText(row.querySelector('.bar-counts'), `${benches.length} benches: ${benchCounts(benches, state.connection)}`);
 }
 
 function makeRow(bench, stops) {
@@ -50,7 +74,10 @@ function updateRow(row, bench, state, stops, several) {
   button.hidden = bench.bench === '';
   setText(find('.stop-what'), `${bench.name}: switch everything off now.`);
   setAttribute(button, 'data-reach', state.connection === 'live' ? 'yes' : 'no');
-  setText(find('.bar-headline'), several ? `${bench.name}: ${words.headline}` : words.headline);
+  // Escape twice stops every bench, so it is told at the button that does.
+  find('.stop-key').hidden = several;
+  redraw(find('.bar-headline'), [several, bench.bench, bench.name, words.headline], () => (several
+    ? [el('a', { href: benchAddress(bench.bench) }, bench.name), el('span', { class: 'colon' }, ': '), words.headline] : words.headline));
   setText(find('.bar-meaning'), words.meaning);
   setText(find('.bar-progress'), state.connection === 'live' ? progress(state, bench) : '');
   const said = find('.bar-stop');

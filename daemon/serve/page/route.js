@@ -24,6 +24,11 @@ export function runAddress(run) {
   return `#/runs/${encodeURIComponent(run)}`;
 }
 
+/** The address of what happens now on one bench of several. */
+export function benchAddress(bench) {
+  return `#/?${new URLSearchParams({ bench })}`;
+}
+
 /** The address of a comparison. */
 export function compareAddress(runs) {
   return `#/compare?${new URLSearchParams(runs.map((run) => ['run', run]))}`;

@@ -29,25 +29,39 @@ export class Stops {
   }
 
   /** Stops one bench. */
-  async stop(bench) {
-    const attempt = (this.#attempt.get(bench) ?? 0) + 1;
-    this.#attempt.set(bench, attempt);
-    const heard = { off: false };
-    this.#set(bench, 'asking', 'STOP is being sent.', heard);
-    setTimeout(() => this.#late(bench, attempt), CONFIRM_MS);
+  stop(bench) {
+    return this.#ask([bench], async () => [await post(['benches', bench, 'stop'])]);
+  }
+
+  /** Stops all of them by one request: a browser keeps back all but a few at a time. */
+  stopAll() {
+    const benches = [...this.#state.benches.keys()];
+    if (benches.length === 1) return this.stop(benches[0]);
+    return this.#ask(benches, async () => (await post(['stop'])).benches);
+  }
+
+  async #ask(benches, ask) {
+    const asked = benches.map((bench) => {
+      const attempt = (this.#attempt.get(bench) ?? 0) + 1;
+      this.#attempt.set(bench, attempt);
+      const heard = { off: false };
+      this.#set(bench, 'asking', 'STOP is being sent.', heard);
+      setTimeout(() => this.#late(bench, attempt), CONFIRM_MS);
+      return { bench, attempt, heard };
+    });
+    const still = asked.filter.bind(asked, ({ bench, attempt }) => this.#attempt.get(bench) === attempt);
     try {
-      const answer = await post(['benches', bench, 'stop']);
-      if (this.#attempt.get(bench) !== attempt) return;
-      const current = this.of.get(bench);
-      if (offConfirmed(answer) || heard.off) this.#off(bench);
-      else if (current.phase === 'asking') this.#set(bench, 'asked', 'STOP was asked. Waiting for off to be confirmed.', heard);
+      const answers = new Map((await ask()).map((answer) => [answer.bench, answer]));
+      for (const { bench, heard } of still()) this.#answered(bench, answers.get(bench), heard);
     } catch (problem) {
-      if (this.#attempt.get(bench) === attempt) this.#failed(bench, problem);
+      for (const { bench } of still()) this.#failed(bench, problem);
     }
   }
 
-  stopAll() {
-    for (const bench of this.#state.benches.keys()) this.stop(bench);
+  #answered(bench, answer, heard) {
+    const { phase } = this.of.get(bench);
+    if (heard.off || (answer && offConfirmed(answer))) this.#off(bench);
+    else if (phase === 'asking') this.#set(bench, 'asked', 'STOP was asked. Waiting for off to be confirmed.', heard);
   }
 
   #set(bench, phase, words, heard) {

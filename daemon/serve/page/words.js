@@ -3,6 +3,7 @@
 /** The state of a bench: a headline, what it means for a person, and its tone. */
 export function benchWords(bench, connection) {
   if (connection !== 'live') return UNHEARD[connection];
+  if (bench.lost && bench.guard === 'closed') return LOST;
   const words = GUARD[bench.guard]
     ?? { headline: `Unknown state “${bench.guard}”`, meaning: 'Treat every output as live.', tone: 'unknown' };
   if (bench.outputs !== 'unknown' || words.tone === 'alarm') return withOutputs(words, bench);
@@ -15,18 +16,42 @@ function withOutputs(words, bench) {
   return words;
 }
 
+/** How many benches are in which state, those that need a person most first. */
+export function benchCounts(benches, connection) {
+  const counts = new Map();
+  for (const { headline, tone } of benches.map((bench) => benchWords(bench, connection))) {
+    counts.set(headline, { count: (counts.get(headline)?.count ?? 0) + 1, tone });
+  }
+  return [...counts].sort(([, a], [, b]) => TONES.indexOf(a.tone) - TONES.indexOf(b.tone))
+    .map(([headline, { count }]) => `${count} ${headline.startsWith('ALARM') ? headline : headline.toLowerCase()}`).join(', ');
+}
+
+/** The bench that needs a person most: the first of those that do, else the first whose outputs are live, else the first. */
+export function worstBench({ benches, connection }) {
+  const rank = (bench) => TONES.indexOf(benchWords(bench, connection).tone);
+  return [...benches.values()].reduce((worst, bench) => (worst === null || rank(bench) < rank(worst) ? bench : worst), null);
+}
+
 const TONES = ['alarm', 'unknown', 'trip', 'live', 'calm'];
 
-/** The headline of the bench that needs a person most. */
-export function worstHeadline({ benches, connection }) {
-  const all = [...benches.values()].map((bench) => benchWords(bench, connection));
-  all.sort((a, b) => TONES.indexOf(a.tone) - TONES.indexOf(b.tone));
-  return (all[0] ?? UNHEARD[connection] ?? UNHEARD.connecting).headline;
+/** The headline of the bench that needs a person most, with its name where there are several. */
+export function worstHeadline(state) {
+  const { benches, connection } = state;
+  const bench = worstBench(state);
+  if (!bench) return (UNHEARD[connection] ?? UNHEARD.connecting).headline;
+  const { headline, tone } = benchWords(bench, connection);
+  return benches.size > 1 && connection === 'live' && tone !== 'calm' ? `${bench.name}: ${headline}` : headline;
 }
 
 const UNHEARD = {
   connecting: { headline: 'Not known yet', meaning: 'Asking the daemon. Treat every output as live.', tone: 'unknown' },
   lost: { headline: 'State unknown', meaning: 'Connection lost. Treat every output as live.', tone: 'unknown' },
+};
+
+const LOST = {
+  headline: 'Can’t be opened',
+  meaning: 'The last run could not open this bench. What waits for it waits for a person: mend it, then release.',
+  tone: 'trip',
 };
 
 const GUARD = {

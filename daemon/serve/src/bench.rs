@@ -132,6 +132,9 @@ pub struct Bench {
     pub read_utc: Option<DateTime<Utc>>,
     /// The job whose run holds it.
     pub job: Option<u64>,
+    /// Why the last run could not open it: its file, its ports or its instruments. What waits for it waits for a person.
+    #[serde(default)]
+    pub lost: Option<String>,
 }
 
 impl Bench {
@@ -150,6 +153,7 @@ impl Bench {
             heatsink_c: None,
             read_utc: None,
             job: None,
+            lost: None,
         }
     }
 

@@ -17,7 +17,7 @@ use tokio::time::{Instant, sleep_until};
 use wattproof_runs::Outcome;
 
 use crate::daemon::Daemon;
-use crate::job::{Hold, Job, JobOutcome};
+use crate::job::{End, Hold, Job, JobOutcome};
 use crate::settings::BenchPlace;
 use crate::told::{Ordered, Told};
 
@@ -40,13 +40,13 @@ pub async fn keep_busy(daemon: Arc<Daemon>, bench: String) {
         let (orders, ordered) = unbounded_channel();
         match daemon.begin(&bench, orders) {
             Some((job, place)) => {
-                let (outcome, error) = perform(&daemon, &place, &job, ordered).await;
-                if let Some(error) = &error {
-                    let level = if outcome == JobOutcome::Stopped { "warn" } else { "error" };
+                let end = perform(&daemon, &place, &job, ordered).await;
+                if let Some(error) = &end.error {
+                    let level = if end.outcome == JobOutcome::Stopped { "warn" } else { "error" };
                     daemon.log(Some(&bench), Some(job.job), level, error);
                 }
                 let ending = Arc::clone(&daemon);
-                let ended = spawn_blocking(move || ending.end(&place, job.job, outcome, error));
+                let ended = spawn_blocking(move || ending.end(&place, job.job, end));
                 if let Err(error) = ended.await {
                     daemon.log(
                         Some(&bench),
@@ -71,6 +71,7 @@ struct Ending {
     outcome: Option<Outcome>,
     safe: bool,
     error: Option<String>,
+    bench_lost: bool,
     verdicts: Vec<String>,
 }
 
@@ -86,7 +87,7 @@ async fn perform(
     place: &BenchPlace,
     job: &Job,
     mut ordered: UnboundedReceiver<Ordered>,
-) -> (JobOutcome, Option<String>) {
+) -> End {
     let (with, at, what) = (Arc::clone(daemon), place.clone(), job.clone());
     // Starting it reads the disk.
     let started = spawn_blocking(move || start(&with, &at, &what)).await;
@@ -97,13 +98,13 @@ async fn perform(
                 "starting the run: {error}; see whether {} is there",
                 daemon.settings.program.display()
             );
-            return (JobOutcome::Failed, Some(what));
+            return End::failed(what);
         }
     };
     let (Some(mut orders), Some(told), Some(said)) =
         (child.stdin.take(), child.stdout.take(), child.stderr.take())
     else {
-        return (JobOutcome::Failed, Some("the run was started without pipes; please report it".into()));
+        return End::failed("the run was started without pipes; please report it".into());
     };
     let listening = tokio::spawn(listen(Arc::clone(daemon), place.id.clone(), job.job, told));
     let hearing =
@@ -137,7 +138,9 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
         .arg(Path::new(&job.script).file_name().unwrap_or_default())
         .arg("--tell")
         .arg("--bench")
-        .arg(&place.file);
+        .arg(&place.file)
+        .arg("--held-as")
+        .arg(&place.id);
     command.arg("--nameplate").arg(NAMEPLATE_FILE).arg("--out").arg(&daemon.settings.results);
     command.arg("--state").arg(place.state.parent().unwrap_or(&place.state));
     for (name, value) in &job.set {
@@ -161,7 +164,7 @@ fn start(daemon: &Daemon, place: &BenchPlace, job: &Job) -> std::io::Result<Chil
 }
 
 /// A parameter's value as the command line takes it.
-fn typed(value: &serde_json::Value) -> String {
+pub fn typed(value: &serde_json::Value) -> String {
     match value {
         serde_json::Value::String(word) => word.clone(),
         serde_json::Value::Array(items) => items.iter().map(typed).collect::<Vec<_>>().join(","),
@@ -228,9 +231,9 @@ async fn listen(daemon: Arc<Daemon>, bench: String, job: u64, told: ChildStdout)
     let started = Instant::now();
     while let Some(line) = next_line(&mut lines).await {
         match serde_json::from_str::<Told>(&line) {
-            Ok(Told::Ended { outcome, safe, error, bench_wrong, verdicts }) => {
+            Ok(Told::Ended { outcome, safe, error, bench_wrong, bench_lost, verdicts }) => {
                 daemon.note(job, false, |job| job.bench_wrong = bench_wrong);
-                heard.ended = Some(Ending { outcome, safe, error, verdicts });
+                heard.ended = Some(Ending { outcome, safe, error, bench_lost, verdicts });
             }
             Ok(told) => take_in(&daemon, &bench, job, told, started),
             Err(error) => daemon.log(
@@ -261,7 +264,7 @@ fn take_in(daemon: &Daemon, bench: &str, job: u64, told: Told, started: Instant)
         Told::Planned { steps } => daemon.note(job, false, |job| job.steps_planned = Some(steps)),
         Told::Step { step } => {
             let number = step.get("step").and_then(serde_json::Value::as_u64).unwrap_or_default();
-            daemon.metrics.stepped();
+            daemon.metrics.stepped(bench);
             daemon.events.tell("step", Some(bench), &about("step", step));
             daemon.note(job, false, |job| {
                 job.steps = number;
@@ -319,16 +322,16 @@ async fn next_line<R: AsyncRead + Unpin>(lines: &mut Lines<BufReader<R>>) -> Opt
 }
 
 /// What came out, from what the run said and how its process ended. Silence is never taken for safe.
-fn judge(heard: Heard, status: std::io::Result<std::process::ExitStatus>) -> (JobOutcome, Option<String>) {
+fn judge(heard: Heard, status: std::io::Result<std::process::ExitStatus>) -> End {
     let how = status.map_or_else(|error| error.to_string(), |status| status.to_string());
-    let Some(Ending { outcome, safe, error, verdicts }) = heard.ended else {
+    let Some(Ending { outcome, safe, error, bench_lost, verdicts }) = heard.ended else {
         let last = heard.last_words.map(|words| format!("; it said last: {words}")).unwrap_or_default();
         let what = format!(
             "ALARM: the run's process ended ({how}) and did not say that every output is off: its guardian switches off, but nobody has seen it; go and look{last}"
         );
-        return (JobOutcome::NotSafe, Some(what));
+        return End { outcome: JobOutcome::NotSafe, error: Some(what), bench_lost: false };
     };
-    match outcome {
+    let (outcome, error) = match outcome {
         _ if !safe => {
             let what = "ALARM: an output was not confirmed off: go and switch it off by hand, at its mains";
             (
@@ -341,5 +344,6 @@ fn judge(heard: Heard, status: std::io::Result<std::process::ExitStatus>) -> (Jo
             (JobOutcome::Stopped, Some(error.unwrap_or_else(|| "stopped; every output is off".into())))
         }
         Some(Outcome::Failed) | None => (JobOutcome::Failed, error),
-    }
+    };
+    End { outcome, error, bench_lost }
 }

@@ -12,7 +12,7 @@ use tokio::sync::mpsc::UnboundedSender;
 
 use crate::bench::{Bench, GuardState, Latched, OutputsState, latched};
 use crate::events::Events;
-use crate::job::{Hold, Job, JobOutcome, JobState};
+use crate::job::{End, Hold, Job, JobOutcome, JobState};
 use crate::metrics::Metrics;
 use crate::queue::{NewJob, Queue, QueueError, Store};
 use crate::settings::{BenchPlace, Settings};
@@ -60,12 +60,13 @@ impl Daemon {
     ) -> Self {
         queue.restart(Utc::now());
         store.keep(queue.clone());
+        let metrics = Metrics::new(&benches);
         let held = settings.benches.iter().cloned().zip(benches);
         let benches = held.map(|(place, now)| Held { place, now, run: None }).collect();
         Daemon {
             settings,
             events: Events::new(boot),
-            metrics: Metrics::new(),
+            metrics,
             store,
             inner: Mutex::new(Inner { queue, benches, closing: false }),
             turn: Notify::new(),
@@ -232,6 +233,7 @@ impl Daemon {
         let job = inner.queue.begin(bench, Utc::now());
         if let Some(job) = &job {
             (held.now.job, held.now.guard, held.run) = (Some(job.job), GuardState::Boot, Some(orders));
+            held.now.lost = None;
             self.events.tell("bench", Some(bench), &held.now);
         }
         let place = held.place.clone();
@@ -268,19 +270,26 @@ impl Daemon {
     /// The run of a job is over and its process gone.
     ///
     /// Reads the disk: on a thread that may wait.
-    pub fn end(&self, place: &BenchPlace, job: u64, outcome: JobOutcome, error: Option<String>) {
+    pub fn end(&self, place: &BenchPlace, job: u64, end: End) {
+        let End { outcome, error, bench_lost } = end;
         // Before the lock is taken.
         let latched = latched(place);
         let trip_stands = latched.is_some();
         if let Ok(held) = self.inner().held_mut(&place.id) {
             held.run = None;
         }
-        self.see(&place.id, |bench| bench.close(outcome != JobOutcome::NotSafe, latched));
-        self.metrics.ended(outcome);
+        self.see(&place.id, |bench| {
+            bench.close(outcome != JobOutcome::NotSafe, latched);
+            bench.lost = error.clone().filter(|_| bench_lost);
+        });
+        self.metrics.ended(&place.id, outcome);
         let ended = self.change(|queue| {
+            let bench_wrong = queue.get(job).is_ok_and(|job| job.bench_wrong);
             queue.end(job, outcome, error, Utc::now());
-            // A person wanted everything off, or must look first: nothing else begins by itself, and not by a reset.
-            if trip_stands || matches!(outcome, JobOutcome::Stopped | JobOutcome::NotSafe) {
+            // A person wanted everything off, or must look first: nothing else begins by itself, and not by a reset. A
+            // bench that is not there, or wired wrong, would fail whatever waits for it, one after the other.
+            let person_first = matches!(outcome, JobOutcome::Stopped | JobOutcome::NotSafe);
+            if trip_stands || person_first || bench_lost || bench_wrong {
                 queue.hold_all(&place.id, Utc::now());
             }
             Ok(())

@@ -210,6 +210,23 @@ impl JobOutcome {
     }
 }
 
+/// How a run ended.
+pub struct End {
+    /// What came out.
+    pub outcome: JobOutcome,
+    /// Why it did not finish.
+    pub error: Option<String>,
+    /// Whether the bench could not be opened as it stands.
+    pub bench_lost: bool,
+}
+
+impl End {
+    /// It could not be started.
+    pub fn failed(error: String) -> Self {
+        End { outcome: JobOutcome::Failed, error: Some(error), bench_lost: false }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]

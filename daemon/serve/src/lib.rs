@@ -31,6 +31,7 @@ use tokio_util::sync::CancellationToken;
 use wattproof_bench::{BenchFile, check_dialects};
 
 pub use bench::{Bench, GuardState, Latched, OutputsState};
+pub use child::typed;
 pub use http::document;
 pub use job::{Hold, Job, JobOutcome, JobState};
 pub use settings::{BenchPlace, Place, SOCKET_FILE, ServeError, Settings, Tls};

@@ -1,8 +1,6 @@
 //! What is counted, in the text format that Prometheus reads (exposition format 0.0.4).
 
-use prometheus::{
-    Encoder, GaugeVec, IntCounter, IntCounterVec, IntGauge, IntGaugeVec, Opts, Registry, TextEncoder,
-};
+use prometheus::{Encoder, GaugeVec, IntCounterVec, IntGauge, IntGaugeVec, Opts, Registry, TextEncoder};
 
 use crate::bench::{Bench, GuardState, OutputsState};
 use crate::job::{Job, JobOutcome, JobState};
@@ -10,7 +8,7 @@ use crate::job::{Job, JobOutcome, JobState};
 /// Counters and gauges of a daemon.
 pub struct Metrics {
     registry: Registry,
-    steps: IntCounter,
+    steps: IntCounterVec,
     ended: IntCounterVec,
     answers: IntCounterVec,
     listeners: IntGauge,
@@ -18,19 +16,15 @@ pub struct Metrics {
     guard: IntGaugeVec,
     off: IntGaugeVec,
     latched: IntGaugeVec,
+    lost: IntGaugeVec,
+    named: IntGaugeVec,
     measured: GaugeVec,
 }
 
-impl Default for Metrics {
-    fn default() -> Self {
-        Self::new()
-    }
-}
-
 impl Metrics {
-    /// All at zero.
+    /// All at zero, for these benches.
     #[allow(clippy::expect_used, reason = "every name below is a constant that the test registers")]
-    pub fn new() -> Self {
+    pub fn new(benches: &[Bench]) -> Self {
         let registry = Registry::new();
         let counters = |name: &str, help: &str, labels: &[&str]| {
             let counter = IntCounterVec::new(Opts::new(name, help), labels).expect("a name that is allowed");
@@ -42,20 +36,24 @@ impl Metrics {
             registry.register(Box::new(gauge.clone())).expect("registered once");
             gauge
         };
-        let steps = IntCounter::new("wattproof_steps_total", "Steps recorded by runs of this daemon.")
-            .expect("allowed");
-        registry.register(Box::new(steps.clone())).expect("registered once");
+        let steps = counters("wattproof_steps_total", "Steps recorded by runs of this daemon.", &["bench"]);
         let listeners = IntGauge::new("wattproof_event_listeners", "Open event streams.").expect("allowed");
         registry.register(Box::new(listeners.clone())).expect("registered once");
         let measured =
             Opts::new("wattproof_bench_measured", "Last measured, in volts, amperes or degrees Celsius.");
         let measured = GaugeVec::new(measured, &["bench", "what"]).expect("allowed");
         registry.register(Box::new(measured.clone())).expect("registered once");
-        let ended =
-            counters("wattproof_runs_ended_total", "Runs that ended, by what came out.", &["outcome"]);
-        for outcome in JobOutcome::ALL {
+        let ended = counters(
+            "wattproof_runs_ended_total",
+            "Runs that ended, by what came out.",
+            &["bench", "outcome"],
+        );
+        for bench in benches {
             // Known from the start: a rate needs its zero.
-            ended.with_label_values(&[outcome.word()]).reset();
+            steps.with_label_values(&[bench.bench.as_str()]).reset();
+            for outcome in JobOutcome::ALL {
+                ended.with_label_values(&[bench.bench.as_str(), outcome.word()]).reset();
+            }
         }
         Metrics {
             steps,
@@ -66,7 +64,7 @@ impl Metrics {
                 &["status"],
             ),
             listeners,
-            jobs: gauges("wattproof_jobs", "Jobs by where they stand.", &["state"]),
+            jobs: gauges("wattproof_jobs", "Jobs by where they stand.", &["bench", "state"]),
             guard: gauges(
                 "wattproof_bench_guard",
                 "1 for the state that a bench's guard is in.",
@@ -78,19 +76,21 @@ impl Metrics {
                 &["bench"],
             ),
             latched: gauges("wattproof_bench_trip_latched", "1 where a trip waits for a person.", &["bench"]),
+            lost: gauges("wattproof_bench_not_opened", "1 where the last run could not open it.", &["bench"]),
+            named: gauges("wattproof_bench_info", "1; what a bench is called by people.", &["bench", "name"]),
             measured,
             registry,
         }
     }
 
     /// A step was recorded.
-    pub fn stepped(&self) {
-        self.steps.inc();
+    pub fn stepped(&self, bench: &str) {
+        self.steps.with_label_values(&[bench]).inc();
     }
 
     /// A run ended.
-    pub fn ended(&self, outcome: JobOutcome) {
-        self.ended.with_label_values(&[outcome.word()]).inc();
+    pub fn ended(&self, bench: &str, outcome: JobOutcome) {
+        self.ended.with_label_values(&[bench, outcome.word()]).inc();
     }
 
     /// A request was answered.
@@ -109,11 +109,12 @@ impl Metrics {
         listeners: usize,
     ) -> Result<String, prometheus::Error> {
         self.listeners.set(i64::try_from(listeners).unwrap_or(i64::MAX));
-        for state in JobState::ALL {
-            let count = jobs.iter().filter(|job| job.state == state).count();
-            self.jobs.with_label_values(&[state.word()]).set(i64::try_from(count).unwrap_or(i64::MAX));
-        }
         for bench in benches {
+            for state in JobState::ALL {
+                let count = jobs.iter().filter(|job| job.bench == bench.bench && job.state == state).count();
+                let count = i64::try_from(count).unwrap_or(i64::MAX);
+                self.jobs.with_label_values(&[bench.bench.as_str(), state.word()]).set(count);
+            }
             for state in GuardState::ALL {
                 let is_it = i64::from(bench.guard == state);
                 self.guard.with_label_values(&[bench.bench.as_str(), state.word()]).set(is_it);
@@ -121,6 +122,8 @@ impl Metrics {
             let name = [bench.bench.as_str()];
             self.off.with_label_values(&name).set(i64::from(bench.outputs == OutputsState::Off));
             self.latched.with_label_values(&name).set(i64::from(bench.latched.is_some()));
+            self.lost.with_label_values(&name).set(i64::from(bench.lost.is_some()));
+            self.named.with_label_values(&[name[0], &bench.name]).set(1);
             let values = [
                 ("supply_v", bench.supply_v),
                 ("supply_a", bench.supply_a),

@@ -70,7 +70,7 @@ pub async fn reset(daemon: &Daemon, place: &BenchPlace, number: &str) -> Result<
 
 async fn carry_out(daemon: &Daemon, place: &BenchPlace) -> Result<(), String> {
     let mut command = Command::new(&daemon.settings.program);
-    command.arg("reset").arg("--tell").arg("--bench").arg(&place.file);
+    command.arg("reset").arg("--tell").arg("--bench").arg(&place.file).arg("--held-as").arg(&place.id);
     command.arg("--state").arg(place.state.parent().unwrap_or(&place.state));
     command.process_group(0).kill_on_drop(true);
     command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());

@@ -76,6 +76,9 @@ pub enum Told {
         /// Whether the self-check found the bench wrong, so that the script was not begun.
         #[serde(default)]
         bench_wrong: bool,
+        /// Whether the bench could not be opened as it stands: its file, its ports or its instruments.
+        #[serde(default)]
+        bench_lost: bool,
         /// The verdicts of its ratings, and of its findings that have one, `meets`, `short`, `undecided`.
         verdicts: Vec<String>,
     },

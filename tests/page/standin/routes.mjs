@@ -89,6 +89,14 @@ const CHANGE = [
     if (job.state === 'running') throw new Refusal(409, 'It runs', `Job ${number} runs already.`, 'Use STOP.');
     return json(world.setJob(job.job, { state: 'cancelled', position: null, ended_utc: world.now() }));
   }],
+  [/^stop$/, (world) => {
+    const answer = structuredClone({ benches: [world.bench, ...world.others] });
+    setTimeout(() => {
+      world.stop();
+      for (const other of world.others) world.emit('bench', Object.assign(other, { guard: 'closed', outputs: 'off' }));
+    }, 120);
+    return json(answer, 202);
+  }],
   [/^benches\/([^/]+)\/stop$/, (world, [id]) => {
     const bench = [world.bench, ...world.others].find((one) => one.bench === id);
     if (!bench) throw new Refusal(404, 'No such bench', `There is no bench ${id}.`, 'Load the page again.');

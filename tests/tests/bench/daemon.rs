@@ -1,6 +1,7 @@
 //! A daemon that holds a served bench, and what its command line is asked.
 
 use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
@@ -14,28 +15,39 @@ const LONG: Duration = Duration::from_secs(60);
 /// A daemon that holds the bench; ends when dropped, and lets every run end first.
 pub struct Daemon {
     child: Child,
+    /// Its page, with the token.
+    pub page: String,
 }
 
 impl Daemon {
     pub fn start(served: &Served) -> Daemon {
-        let folder = served.folder.path();
-        let mut child = Command::new(wattproof())
-            .args(["serve", "--listen", "127.0.0.1:0", "--bench"])
-            .arg(served.bench())
-            .arg("--scripts")
-            .arg(root().join("scripts"))
-            .arg("--nameplates")
-            .arg(folder)
-            .arg("--out")
-            .arg(folder.join("results"))
-            .env("WATTPROOF_STATE", served.state())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        assert!(lines.any(|line| line.unwrap().starts_with("The page:")), "the daemon did not start");
-        Daemon { child }
+        Daemon::start_on(&[served.bench()], served.folder.path())
+    }
+
+    /// Of several bench files, with state, results and nameplates in a folder.
+    pub fn start_on(benches: &[PathBuf], folder: &Path) -> Daemon {
+        let mut child = Daemon::command(benches, folder).stderr(Stdio::null()).spawn().unwrap();
+        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let page = lines.map_while(Result::ok).find(|line| line.starts_with("The page: "));
+        let page = page.expect("the daemon did not start");
+        Daemon { child, page: page.trim_start_matches("The page: ").into() }
+    }
+
+    /// `serve` with these.
+    pub fn command(benches: &[PathBuf], folder: &Path) -> Command {
+        let mut command = Command::new(wattproof());
+        command.args(["serve", "--listen", "127.0.0.1:0", "--scripts"]).arg(root().join("scripts"));
+        for bench in benches {
+            command.arg("--bench").arg(bench);
+        }
+        command.arg("--nameplates").arg(folder).arg("--out").arg(folder.join("results"));
+        command.env("WATTPROOF_STATE", folder.join("state")).stdout(Stdio::piped());
+        command
+    }
+
+    /// The process.
+    pub fn process(&self) -> u32 {
+        self.child.id()
     }
 
     pub fn signal(&self, name: &str) {

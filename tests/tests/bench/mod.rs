@@ -9,6 +9,7 @@
 )]
 
 pub mod daemon;
+pub mod shop;
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -96,6 +97,13 @@ impl Served {
 
     pub fn bench(&self) -> PathBuf {
         self.folder.path().join("bench.toml")
+    }
+
+    /// What the bench is called: like no other on this machine, since its file is in a folder of its own.
+    pub fn name(&self) -> String {
+        let text = std::fs::read_to_string(self.bench()).unwrap();
+        let name = text.split("name = \"").nth(1).unwrap().split('"').next().unwrap();
+        name.into()
     }
 
     pub fn nameplate(&self) -> PathBuf {

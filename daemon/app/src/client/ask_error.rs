@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use serde::Deserialize;
 
+use super::which::NoSuchBench;
 use crate::failure::Failure;
 
 /// Why there is no answer.
@@ -39,6 +40,9 @@ pub enum AskError {
     /// It refuses.
     #[error("{0}")]
     Refused(Problem),
+    /// It holds no such bench.
+    #[error("{0}")]
+    NoSuchBench(NoSuchBench),
     /// It answers what is not understood.
     #[error(
         "the daemon's answer to {asked} is not understood ({what}): daemon and command line are of different versions; restart the daemon"

@@ -13,6 +13,7 @@ mod shown;
 mod socket;
 mod status;
 mod submit;
+mod which;
 
 pub use ask_error::AskError;
 pub use follow::follow;
@@ -22,6 +23,7 @@ pub use shown::hold_words;
 pub use socket::{QUICK, Socket};
 pub use status::Status;
 pub use submit::{FileAsked, JobAsked, ThroughDaemon, run_through_daemon};
+pub use which::{bench_file_of, which};
 
 use std::path::PathBuf;
 

@@ -1,6 +1,7 @@
 //! `wattproof reset` where a daemon holds the bench: it shows cause and number, a person types that number, the daemon
 //! resets that trip and no other.
 
+use std::path::Path;
 use std::time::Duration;
 
 use serde::Deserialize;
@@ -30,7 +31,7 @@ struct Standing {
 }
 
 /// Resets through the daemon; false where none holds that bench.
-pub fn reset_through_daemon(order: &ResetOrder, bench: &str) -> Result<bool, Failure> {
+pub fn reset_through_daemon(order: &ResetOrder, bench: &str, file: &Path) -> Result<bool, Failure> {
     let Some(state) = all_state(order.state.as_deref()) else { return Ok(false) };
     let socket = Socket::of(&state);
     block_on(async {
@@ -38,7 +39,7 @@ pub fn reset_through_daemon(order: &ResetOrder, bench: &str) -> Result<bool, Fai
             Err(error) if error.is_nobody() => return Ok(false),
             status => status?,
         };
-        let Ok(held) = status.holding(bench, &order.bench)? else { return Ok(false) };
+        let Ok(held) = status.holding(bench, file)? else { return Ok(false) };
         let standing: Standing = socket.get(&format!("/benches/{}/latch", held.bench)).await?;
         let (Some(latched), Some(number)) = (&standing.latched, &standing.number) else {
             return say("no trip is latched: the bench may be armed").map(|()| true);

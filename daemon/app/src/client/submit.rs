@@ -78,7 +78,12 @@ impl<'a> FileAsked<'a> {
 
 /// Hands a run to the daemon that holds its bench and follows it; false where no daemon does, or this process was asked
 /// for.
-pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str, set: &Set) -> Result<bool, Failure> {
+pub fn run_through_daemon(
+    order: &RunOnPorts,
+    (bench, file): (&str, &Path),
+    source: &str,
+    set: &Set,
+) -> Result<bool, Failure> {
     let Some(state) = all_state(order.state.as_deref()) else { return Ok(false) };
     let socket = Socket::of(&state);
     block_on(async {
@@ -93,9 +98,15 @@ pub fn run_through_daemon(order: &RunOnPorts, bench: &str, source: &str, set: &S
                 )));
             }
         };
-        let held = match status.holding(bench, &order.bench)? {
+        let held = match status.holding(bench, file)? {
             Ok(held) => held,
-            Err(why_not) => return here(order, &why_not),
+            // Somebody who has a daemon expects it there.
+            Err(why_not) => {
+                if !order.daemon.wants_daemon() && !order.daemon.here {
+                    aside!("this process runs it itself: {why_not}");
+                }
+                return here(order, &why_not);
+            }
         };
         if order.daemon.here {
             not_under_way(&status, held)?;

@@ -50,7 +50,7 @@ pub fn prompt(order: &PromptOrder) -> Result<(), Failure> {
         (Some(bench), Some(plate)) => (bench.clone(), plate.clone(), None),
         _ => {
             let paths = (folder.path().join("bench.toml"), folder.path().join("amplifier.toml"));
-            let serving = VirtualChild::start(&order.amplifier, 1, &paths.0, &paths.1)?;
+            let serving = VirtualChild::start("prompt", &order.amplifier, 1, &paths.0, &paths.1)?;
             aside!(
                 "Invented amplifier on a virtual bench: nothing here is real, no port of this machine is used."
             );

@@ -8,7 +8,7 @@ use super::Fact;
 use super::build::unanswered;
 use super::deviations::deviations;
 use super::facts::conditions;
-use crate::record::{Recorded, brief_of, run_file, steps_of, story};
+use crate::record::{Recorded, brief_of, parameters_words, run_file, steps_of, story};
 use crate::{ReportError, RunBrief};
 use wattproof_runs::Finding;
 
@@ -18,6 +18,8 @@ pub struct Outline {
     /// What it was and what came out.
     #[serde(flatten)]
     pub brief: RunBrief,
+    /// The script's parameters with their values; those that somebody set are marked.
+    pub parameters: String,
     /// Why it did not finish.
     pub error: Option<String>,
     /// The ratings without an answer, each with its reason.
@@ -42,6 +44,7 @@ pub fn outline(folder: &Path) -> Result<Outline, ReportError> {
     let steps = steps_of(&run, 0)?;
     Ok(Outline {
         brief: brief_of(&run, &run_file(&run)?)?,
+        parameters: parameters_words(&story.opened.parameters),
         error: story.closed.as_ref().and_then(|closed| closed.error.clone()),
         unanswered: unanswered(&story),
         findings: story.findings.clone(),

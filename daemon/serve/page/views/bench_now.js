@@ -68,6 +68,7 @@ export class BenchNow {
           ]),
           ['Bench file', el('span', { class: 'file' }, bench.file)],
         ]),
+        bench.lost ? el('p', { class: 'problem', 'data-test': 'bench-lost' }, `Could not be opened: ${bench.lost}`) : null,
         bench.invented ? el('p', { class: 'soft' }, 'Simulated bench; its amplifier is invented.') : null,
       ];
     });

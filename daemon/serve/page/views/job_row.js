@@ -69,13 +69,13 @@ export class JobRow {
 
   #draw(job) {
     const bench = this.#state.benches.get(job.bench);
-    const where = this.#state.benches.size > 1 && bench ? `, ${bench.name}` : '';
+    const where = this.#state.benches.size > 1 ? el('strong', { 'data-test': 'job-bench' }, bench?.name ?? job.bench, ', ') : null;
     const place = job.position ? `${job.position}. ` : '';
     return [
       el('p', { class: 'job-name' }, place, job.amplifier, job.invented ? el('span', { class: 'tag' }, 'invented') : null),
-      el('p', {}, el('strong', { 'data-test': 'job-state' }, JOB[job.state] ?? job.state),
+      el('p', {}, where, el('strong', { 'data-test': 'job-state' }, JOB[job.state] ?? job.state),
         job.hold ? [' ', holdWords(job.hold)] : null, ...progress(job)),
-      el('p', { class: 'soft' }, `${job.script}${where}, job ${job.job}, added `, moment(job.submitted_utc),
+      el('p', { class: 'soft' }, `${job.script}, job ${job.job}, added `, moment(job.submitted_utc),
         job.without_selfcheck ? ', without self-check' : null, setWords(job.set)),
       job.error ? el('p', { class: 'problem' }, job.error) : null,
       job.run ? el('p', { class: 'soft' }, el('a', { href: runAddress(job.run), class: 'file' }, job.run)) : null,

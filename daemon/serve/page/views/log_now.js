@@ -19,8 +19,10 @@ export class LogNow {
 
   update() {
     const lines = this.#state.log.slice(-SHOWN).reverse();
-    redraw(this.#list, lines, () => (lines.length ? el('ol', { class: 'log' }, lines.map((line) => el('li', { 'data-level': line.level },
-      moment(line.at_utc), ' ', LEVEL[line.level] ? el('strong', {}, LEVEL[line.level]) : null, line.text)))
+    const several = this.#state.benches.size > 1;
+    const of = (line) => (several && line.bench ? `${this.#state.benches.get(line.bench)?.name ?? line.bench}: ` : null);
+    redraw(this.#list, [lines, several], () => (lines.length ? el('ol', { class: 'log' }, lines.map((line) => el('li', { 'data-level': line.level },
+      moment(line.at_utc), ' ', LEVEL[line.level] ? el('strong', {}, LEVEL[line.level]) : null, of(line), line.text)))
       : el('p', { class: 'soft' }, 'None since this page was opened.')));
   }
 }

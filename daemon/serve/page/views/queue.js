@@ -13,14 +13,17 @@ export function queue(state) {
   const ended = el('div', {});
   const submit = submitForm(state);
   const draw = () => {
-    const jobs = state.sortedJobs().filter((job) => !['ended', 'cancelled'].includes(job.state));
+    const order = [...state.benches.keys()];
+    // Places count by bench, so the benches' queues stand one after the other.
+    const jobs = state.sortedJobs().filter((job) => !['ended', 'cancelled'].includes(job.state))
+      .sort((a, b) => order.indexOf(a.bench) - order.indexOf(b.bench));
     none.hidden = jobs.length > 0;
     keyed(list, jobs, (job) => job.job, (job) => {
       const row = new JobRow(state, job);
       rows.set(job.job, row);
       return row.node;
     }, (node, job) => rows.get(job.job).update(job));
-    endedTable(ended, state.endedJobs());
+    endedTable(ended, state.endedJobs(), state.benches);
   };
   const unsubscribe = state.subscribe((kind) => {
     if (['all', 'job', 'removed', 'connection'].includes(kind)) draw();

@@ -78,6 +78,7 @@ class RunList {
         { head: 'Choose', cell: (run) => this.#choice(run) },
         { head: 'Amplifier', row: true, cell: (run) => [el('a', { href: runAddress(run.run) }, run.amplifier), run.invented ? el('span', { class: 'tag' }, 'invented') : null] },
         { head: 'Started', cell: (run) => moment(run.started_utc, { withDate: true }) },
+        ...(new Set(this.#runs.map((run) => run.bench)).size > 1 ? [{ head: 'Bench', cell: (run) => run.bench }] : []),
         { head: 'Script', cell: (run) => run.script.split('/').at(-1) },
         { head: 'Steps', number: true, cell: (run) => String(run.steps) },
         { head: 'Ratings', cell: briefs },
