@@ -263,9 +263,10 @@ while True:
     Interposed(child)
 }
 
-/// The only folder in a folder.
+/// The only folder in a folder, beside which the catalogue may lie.
 pub fn only_folder(path: &Path) -> PathBuf {
-    let mut folders: Vec<_> = std::fs::read_dir(path).unwrap().map(|entry| entry.unwrap().path()).collect();
+    let all = std::fs::read_dir(path).unwrap().map(|entry| entry.unwrap().path());
+    let mut folders: Vec<_> = all.filter(|path| path.is_dir()).collect();
     assert_eq!(folders.len(), 1, "one run in {}", path.display());
     folders.remove(0)
 }
