@@ -73,7 +73,8 @@ pub enum Command {
     Trace(crate::trace::TraceOrder),
     /// Tell a recorded run as one HTML file, and its figures as SVG
     Report(ReportOrder),
-    /// Put runs side by side: the same claims in a row, and what differs between the runs
+    /// Put runs side by side: claims and quantities in a row, and what differs between the runs
+    #[command(after_help = crate::compare::ENDS)]
     Compare(CompareOrder),
     /// Check scripts, bench files and nameplates, and rehearse scripts, without touching a port
     Check(crate::check::CheckOrder),

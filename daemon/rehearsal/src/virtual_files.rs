@@ -276,6 +276,9 @@ pub fn nameplate(amplifier: &AmplifierSpec) -> Nameplate {
         maker: plate.maker.clone(),
         model: plate.model.clone(),
         serial: None,
+        price: None,
+        currency: None,
+        golden: false,
         invented: true,
         kind: match plate.kind {
             wattproof_virtual_bench::PlateKind::Amplifier => PlateKind::Amplifier,

@@ -13,11 +13,16 @@ mod figures;
 mod number;
 mod page;
 mod record;
+mod table;
 
 pub use cautions::CAUTIONS;
-pub use compare::{Cell, Comparison, Row, compare, compare_figure, compare_page};
+pub use compare::{
+    Cell, Column, Comparison, Difference, How, Overlay, Quantity, QuantityCell, Row, compare, compare_figure,
+    compare_page, compared_table, differences_table, letter,
+};
 pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
 pub use number::{duration, significant, with_u};
 pub use page::{Fact, Outline, outline, report};
 pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, findings, step_row, steps};
+pub use table::{Field, Kind, Table, TableColumn};

@@ -29,6 +29,7 @@ mod load_rest;
 mod look;
 mod nameplate;
 mod open_tables;
+mod price;
 mod progress;
 mod ratings;
 mod rebuild;

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
-use wattproof_bench::{BenchFile, toml_place};
+use wattproof_bench::{BenchFile, Origin, toml_place};
 use wattproof_method::Quantity;
 
 /// An amplifier and what is claimed of it.
@@ -17,6 +17,15 @@ pub struct Nameplate {
     /// Serial number of this unit.
     #[serde(default)]
     pub serial: Option<String>,
+    /// What it costs, in `currency`: for watts per price in comparisons, judged by nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub price: Option<f64>,
+    /// Three letters of ISO 4217, as "EUR".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub currency: Option<String>,
+    /// Whether this very unit is known to be good, so that others of its model are compared with it.
+    #[serde(default, skip_serializing_if = "is_not")]
+    pub golden: bool,
     /// Whether amplifier and claims are invented, as all shipped examples are.
     #[serde(default)]
     pub invented: bool,
@@ -38,6 +47,10 @@ pub enum PlateKind {
     Amplifier,
     /// A stage before one (preamplifier, line driver, equaliser, mixer): rated in volts, its current is not measured.
     LineStage,
+}
+
+fn is_not(flag: &bool) -> bool {
+    !flag
 }
 
 impl PlateKind {
@@ -124,6 +137,17 @@ pub enum LimitBy {
     Thd,
 }
 
+impl LimitBy {
+    /// The word for it in files and tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            LimitBy::Thdn => "thdn",
+            LimitBy::Thd => "thd",
+        }
+    }
+}
+
 /// A nameplate that can't be used.
 #[derive(Debug, thiserror::Error)]
 pub enum NameplateError {
@@ -144,6 +168,14 @@ pub enum NameplateError {
         place: String,
         /// What is wrong.
         message: String,
+    },
+    /// What it is said to cost makes no sense.
+    #[error("nameplate {place}: {what}")]
+    Price {
+        /// file:line.
+        place: String,
+        /// What is wrong, and what to write.
+        what: String,
     },
     /// A value makes no sense.
     #[error("nameplate {path}: rating {number}: {what}; mend the file and try again")]
@@ -177,6 +209,7 @@ impl Nameplate {
             place: toml_place(path, text, error.span()),
             message: error.message().to_string(),
         })?;
+        crate::price::check(&plate, &Origin::new(path, text))?;
         for (index, rating) in plate.rating.iter_mut().enumerate() {
             let sense = |what| NameplateError::Sense { path: path.into(), number: index + 1, what };
             rating.take_volts().and_then(|()| rating.check(plate.kind)).map_err(sense)?;

@@ -284,10 +284,7 @@ fn claim_row(rating: usize, claim: &crate::Rating) -> RatingRow {
         supply_v_set: claim.supply_v,
         driven: claim.driven.word(),
         hz: claim.hz,
-        limit_by: match claim.limit_by {
-            crate::LimitBy::Thdn => "thdn",
-            crate::LimitBy::Thd => "thd",
-        },
+        limit_by: claim.limit_by.word(),
         limit_pct: claim.limit_pct,
         rated_vrms: claim.out_vrms,
         ..RatingRow::default()

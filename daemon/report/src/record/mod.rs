@@ -15,7 +15,7 @@ mod story;
 pub use brief::{RatingBrief, RunBrief, brief, findings};
 pub(crate) use brief::{brief_of, file_name};
 pub(crate) use captured::{Shot, shot};
-pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, left_out};
+pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, efficiencies, left_out};
 pub(crate) use folder::Recorded;
 pub(crate) use parameters::{parameters_words, set_words};
 pub(crate) use run_file::{Checked, Instrument, RunFile, is_simulated, run_file};
