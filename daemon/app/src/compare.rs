@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use clap::Args;
 use wattproof_report::{
     Cell, Comparison, Difference, How, QuantityCell, compare as side_by_side, compare_page, compared_table,
-    letter, significant, with_u,
+    differences_table, letter, significant, with_u,
 };
 
 use crate::cli::WhichRun;
+use crate::export::write_workbook;
 use crate::failure::Failure;
 use crate::report::write_aside;
 use crate::run_folder::folder_of;
@@ -39,6 +40,9 @@ pub struct CompareOrder {
     /// Write the table as CSV, a row for each run of each quantity
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+    /// Write the table, and what differs between the runs, as a workbook with typed cells
+    #[arg(long, value_name = "FILE")]
+    pub xlsx: Option<PathBuf>,
     /// Write tables, differences and figures as one HTML file
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
@@ -52,6 +56,9 @@ pub fn compare(order: &CompareOrder) -> Result<(), Failure> {
     let compared = side_by_side(&folders, how)?;
     if let Some(path) = &order.csv {
         write_aside(path, &compared_table(&compared).csv()?)?;
+    }
+    if let Some(path) = &order.xlsx {
+        write_workbook(path, &[compared_table(&compared), differences_table(&compared)])?;
     }
     if let Some(path) = &order.html {
         write_aside(path, &compare_page(&folders, how)?)?;

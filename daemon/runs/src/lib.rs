@@ -13,6 +13,7 @@ mod captures;
 mod ceiling;
 mod chance;
 mod clips;
+mod columns;
 mod delivered;
 mod disk;
 mod drives;
@@ -51,6 +52,7 @@ mod words;
 
 pub use calibrating::{Applied, Looks, look_outside};
 pub use captures::{CaptureError, CaptureRef, capture_from_bytes, capture_to_bytes, load as load_capture};
+pub use columns::{ColumnKind, columns_of};
 pub use delivered::Spent;
 pub use disk::{Disk, Growing, MachineDisk};
 pub use drives::{NoiseChannel, NoiseStep, TwoToneChannel, TwoToneStep};

@@ -93,7 +93,7 @@ pub fn head<T: Serialize + Default>() -> Result<Vec<u8>, csv::Error> {
 }
 
 /// The column names of a row type, as the `csv` crate itself derives them.
-fn header<T: Serialize + Default>() -> Result<csv::StringRecord, csv::Error> {
+pub(crate) fn header<T: Serialize + Default>() -> Result<csv::StringRecord, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.serialize(T::default())?;
     let bytes = writer.into_inner().map_err(|error| csv::Error::from(error.into_error()))?;

@@ -11,6 +11,7 @@ mod parameters;
 mod run_file;
 mod steps;
 mod story;
+mod tables;
 
 pub use brief::{RatingBrief, RunBrief, brief, findings};
 pub(crate) use brief::{brief_of, file_name};
@@ -22,3 +23,4 @@ pub(crate) use run_file::{Checked, Instrument, RunFile, is_simulated, run_file};
 pub(crate) use steps::steps_of;
 pub use steps::{ChannelRow, StepRow, step_row, steps};
 pub(crate) use story::{Story, story};
+pub use tables::{RunTables, joined, tables};

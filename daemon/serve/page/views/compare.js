@@ -102,11 +102,11 @@ function unitLink(chosen, options) {
 function differs(one, unit) {
   if (!one) return null;
   const to = ` to ${letter(one.with)}`;
-  if (one.significant === null) return el('span', { class: 'soft' }, plain(one.by, unit), to, ': U not told');
+  if (one.significant === null) return el('span', { class: 'soft difference' }, plain(one.by, unit), to, ': U not told');
   const words = [uncertain(one.by, one.expanded_u, unit), to, ': '];
   return one.significant
-    ? el('span', { 'data-test': 'significant' }, words, el('strong', {}, 'significant'))
-    : el('span', { class: 'soft' }, words, 'no difference shown');
+    ? el('span', { class: 'difference', 'data-test': 'significant' }, words, el('strong', {}, 'significant'))
+    : el('span', { class: 'soft difference' }, words, 'no difference shown');
 }
 
 function quantitiesTable(compared) {
