@@ -8,6 +8,8 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
 passed=0
+# What is off by default and tested all the same: columns take half a minute to build.
+features=wattproof-export/parquet
 # Where everything is built, and the program that the tests in Rust and Python start.
 CARGO_TARGET_DIR=$(realpath -m "${CARGO_TARGET_DIR:-target}")
 export CARGO_TARGET_DIR
@@ -124,14 +126,14 @@ quietly "building" cargo build --release --locked -p wattproof -p wattproof-test
 quietly "schedules of faults" "$CARGO_TARGET_DIR/release/wattproof-faults" --seeds 10000
 schedules=$(grep -E '^[0-9]+ of [0-9]+ schedules broke' "$log")
 if cargo nextest --version >/dev/null 2>&1; then
-    quietly "tests in Rust" cargo nextest run --config-file tests/nextest.toml --workspace --locked --no-fail-fast --test-threads 4 \
+    quietly "tests in Rust" cargo nextest run --config-file tests/nextest.toml --workspace --features "$features" --locked --no-fail-fast --test-threads 4 \
         --status-level fail --final-status-level flaky
     count "tests in Rust"
     sed 's/\x1b\[[0-9;]*m//g' "$log" | grep -E '^ +FLAKY ' | sort -u || true
     # Examples in the documentation, which nextest leaves out.
-    quietly "examples in the documentation" cargo test --workspace --locked --doc
+    quietly "examples in the documentation" cargo test --workspace --features "$features" --locked --doc
 else
-    quietly "tests in Rust" cargo test --workspace --locked --no-fail-fast
+    quietly "tests in Rust" cargo test --workspace --features "$features" --locked --no-fail-fast
     count "tests in Rust"
 fi
 quietly "checks by outside programs" .venv/bin/python -m pytest tests/oracles -q
@@ -139,5 +141,5 @@ count "checks by outside programs"
 quietly "the page in a browser" npm test --prefix tests/page
 count "the page in a browser"
 echo "$schedules"
-echo "All checks passed: Rust, numpy and scipy, ngspice, PostgreSQL, pyserial, PyVISA, pandas, html5lib, schemathesis, Chromium."
+echo "All checks passed: Rust, numpy and scipy, ngspice, PostgreSQL, pyserial, PyVISA, pandas, html5lib, openpyxl, schemathesis, Chromium."
 echo "$passed passed, 0 failed"

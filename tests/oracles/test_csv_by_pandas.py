@@ -14,7 +14,10 @@ WORDS = {
     "ratings": {"driven", "limit_by", "verdict", "cause", "evidence", "calibration", "not_measured"},
     "curve": {"point"},
     "bursts": {"procedure"},
-    "compared": {"limit_by", "driven", "run", "unit", "verdict", "cause"},
+    "compared": {
+        "limit_by", "driven", "run", "unit", "verdict", "cause", "maker", "model", "serial", "quantity", "told_by", "at",
+        "note", "significance", "compared_with", "incomparable",
+    },
 }
 BOOLEANS = {"steps": {"driven", "bridged"}}
 
@@ -48,7 +51,8 @@ def test_numbers_come_in_as_numbers(tables):
 
 
 def test_a_comparison_holds_the_ratings_of_each_run(tables):
-    ratings, compared = tables["ratings"], tables["compared"]
+    ratings, everything = tables["ratings"], tables["compared"]
+    compared = everything[everything["quantity"].isin(["measured power", "measured output"])]
     in_volts = ratings["measured_w"].isna().all()
     measured, u = ("measured_vrms", "expanded_u_vrms") if in_volts else ("measured_w", "expanded_u_w")
     assert len(compared) == 2 * len(ratings)
@@ -57,3 +61,20 @@ def test_a_comparison_holds_the_ratings_of_each_run(tables):
         assert (part["measured"].to_numpy() == ratings[measured].to_numpy()).all()
         assert (part["expanded_u"].to_numpy() == ratings[u].to_numpy()).all()
         assert (part["verdict"].to_numpy() == ratings["verdict"].to_numpy()).all()
+
+
+def test_a_comparison_is_tidy(tables):
+    # Tidy data (Wickham, 2014, from memory): a row an observation; a value and its unit stand in every row that tells one.
+    compared = tables["compared"]
+    key = ["run", "quantity", "load_ohm", "supply_v_set", "hz", "limit_by", "limit_pct", "driven", "channel", "at"]
+    # The same run stands in both columns, so that each row stands twice.
+    assert (compared.groupby(key, dropna=False).size() == 2).all()
+    assert compared["unit"].notna().all() and compared["incomparable"].isna().all()
+    rated = compared["measured"].notna()
+    assert (compared.loc[rated, "value"] == compared.loc[rated, "measured"]).all()
+    differences = compared["difference"].dropna()
+    assert len(differences) and (differences == 0).all()
+    assert "significant" not in set(compared["significance"].dropna())
+    # What is not told has no number and says why.
+    untold = compared[compared["value"].isna()]
+    assert untold["expanded_u"].isna().all() and untold["note"].notna().all()

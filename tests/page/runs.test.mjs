@@ -45,11 +45,39 @@ test('two runs are laid over each other with what differs between them', standin
   const page = await open(browser, served, { hash: `#/compare?run=${RUN}&run=${OLDER}` });
   await page.waitForSelector(hook('compare-rows'));
   assert.match(await page.locator(hook('differences')).innerText(), /14\.4 V and 14\.2 V/);
-  const values = await page.locator(`${hook('compare-rows')} tbody tr:nth-child(2) .quantity`).evaluateAll((nodes) => nodes.map((node) => Number(node.dataset.value)));
+  const values = await page.locator(`${hook('compare-rows')} tbody tr:nth-child(2) .quantity:not(.difference .quantity)`).evaluateAll((nodes) => nodes.map((node) => Number(node.dataset.value)));
   assert.deepEqual(values, served.world.runs.filter((run) => [RUN, OLDER].includes(run.run)).map((run) => run.ratings[1].measured));
   await page.waitForSelector(`${hook('figure-compare-image')}:not([hidden])`);
   const asked = served.world.requests.find((request) => request.path === 'compare.svg');
   assert.deepEqual(asked.query.getAll('run'), [RUN, OLDER]);
+  await page.context().close();
+});
+
+test('a difference beyond its U is called significant, a limit that is not reached is said, runs of a unit can be joined', standinOnly, async () => {
+  const page = await open(browser, served, { hash: `#/compare?run=${RUN}&run=${OLDER}` });
+  await page.waitForSelector(hook('compare-quantities'));
+  const rated = await page.locator(`${hook('compare-rows')} tbody tr`).allInnerTexts();
+  assert.match(rated[0], /no difference shown/);
+  assert.match(rated[1], /to A: significant/);
+  assert.match(await page.locator(hook('compare-quantities')).innerText(), /the curve ends at 1\.074 %/);
+  await page.waitForSelector(`${hook('figure-compare-bars-image')}:not([hidden])`);
+  await page.locator(hook('by-unit')).click();
+  await page.waitForFunction(() => location.hash.includes('by_unit=true'));
+  await page.waitForSelector(hook('compare-rows'));
+  assert.ok(served.world.requests.some((request) => request.path === 'compare' && request.query.get('by_unit') === 'true'));
+  await page.context().close();
+});
+
+test('runs that are not comparable are shown only when asked for all the same, with the reasons above', standinOnly, async () => {
+  served.world.incomparable = true;
+  const page = await open(browser, served, { hash: `#/compare?run=${RUN}&run=${OLDER}` });
+  await page.waitForSelector(hook('reasons'));
+  assert.match(await page.locator(hook('reasons')).innerText(), /mains frequency/);
+  assert.equal(await page.locator(hook('compare-rows')).count(), 0);
+  await page.locator(hook('compare-anyway')).click();
+  await page.waitForSelector(hook('compare-rows'));
+  assert.match(await page.locator(hook('incomparable')).innerText(), /not comparable/);
+  served.world.incomparable = false;
   await page.context().close();
 });
 

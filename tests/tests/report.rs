@@ -113,6 +113,7 @@ fn runs_are_put_side_by_side() {
         for rating in rows(&folder.join("ratings.csv")) {
             let same = |row: &&std::collections::HashMap<String, String>| {
                 row["run"] == name
+                    && row["quantity"] == "measured power"
                     && number(row, "load_ohm") == number(&rating, "load_ohm")
                     && row["supply_v_set"] == rating["supply_v_set"]
                     && row["rated"] == rating["rated_w"]
@@ -125,7 +126,64 @@ fn runs_are_put_side_by_side() {
             }
         }
     }
+    // One clips hard above its rating, the other bends long before its own: no uncertainty hides that.
+    let measured: Vec<_> = table.iter().filter(|row| row["quantity"] == "measured power").collect();
+    assert!(measured.iter().any(|row| row["significance"] == "significant"), "{measured:?}");
+    // The curve tells the same power at the rating's own limit, and none at a limit that it does not reach.
+    let by_curve = |limit: &str| {
+        let rows = table
+            .iter()
+            .filter(|row| row["quantity"] == "clean power by the curve" && row["limit_pct"] == limit);
+        rows.map(|row| (row["value"].clone(), row["note"].clone())).collect::<Vec<_>>()
+    };
+    assert_eq!(by_curve("1.0").iter().map(|one| &one.0).collect::<Vec<_>>().len(), measured.len());
+    assert!(measured.iter().all(|row| by_curve("1.0").iter().any(|(value, _)| *value == row["measured"])));
+    assert!(
+        by_curve("10.0").iter().any(|(value, note)| value.is_empty() && note.contains("before that limit"))
+    );
     assert!(text.lines().all(|line| line.chars().count() <= 100 || line.starts_with("  - ")), "{text}");
     let nothing = told(&["compare"], &[&folders[0], Path::new("/nowhere")]);
     assert!(!nothing.status.success() && said(&nothing).contains("no such folder"), "{}", said(&nothing));
+}
+
+/// Clean power at 0.1 %, read off the curve of a rating at 1 %, against the same amplifier judged at 0.1 % by a search of its
+/// own: they agree within their uncertainties (JCGM 100:2008, 5.1.2). Runs without a self-check are refused, with the reason.
+#[test]
+fn clean_power_by_the_curve_is_what_a_search_at_that_limit_finds() {
+    let served = Served::start("soft");
+    let plate = served.bench().with_file_name("nameplate.toml");
+    let results = served.bench().parent().unwrap().join("results");
+    let script = served.script(bench::FIRST_RATING);
+    let ran = served.run(&script).output().unwrap();
+    let first = bench::only_folder(&results);
+    let text = std::fs::read_to_string(&plate).unwrap();
+    assert!(text.contains("limit_pct = 1.0"), "{text}");
+    std::fs::write(&plate, text.replace("limit_pct = 1.0", "limit_pct = 0.1")).unwrap();
+    let again = served.run(&script).arg("--without-selfcheck").output().unwrap();
+    assert!(first.join("ratings.json").exists(), "{}", said(&ran));
+    let names: Vec<_> = results.read_dir().unwrap().map(|entry| entry.unwrap().path()).collect();
+    let second = names.iter().find(|path| **path != first).unwrap_or_else(|| panic!("{}", said(&again)));
+    let csv = served.folder.path().join("compared.csv");
+    let compare = |words: &[&str]| {
+        let mut command = Command::new(wattproof());
+        command.arg("compare").args([&first, second]).arg("--csv").arg(&csv).args(words).output().unwrap()
+    };
+    let refused = compare(&[]);
+    assert_eq!(refused.status.code(), Some(12), "{}", said(&refused));
+    assert!(said(&refused).contains("self-check was left out") && !csv.exists(), "{}", said(&refused));
+    let told = compare(&["--incomparable"]);
+    assert!(told.status.success() && said(&told).contains("NOT COMPARABLE"), "{}", said(&told));
+    let table = rows(&csv);
+    let clean: Vec<_> = table
+        .iter()
+        .filter(|row| row["quantity"] == "clean power by the curve" && row["limit_pct"] == "0.1")
+        .collect();
+    let [by_curve, judged] = clean.as_slice() else { panic!("{clean:?}") };
+    assert!(
+        by_curve["note"].starts_with("between captures") && judged["note"].starts_with("as judged"),
+        "{clean:?}"
+    );
+    assert_eq!(judged["significance"], "no difference shown", "{clean:?}");
+    // A judged rating is far surer than what a curve made for another limit tells.
+    assert!(number(judged, "expanded_u") < number(by_curve, "expanded_u"), "{clean:?}");
 }

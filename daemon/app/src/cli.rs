@@ -79,8 +79,11 @@ pub enum Command {
     Trace(crate::trace::TraceOrder),
     /// Tell a recorded run as one HTML file, and its figures as SVG
     Report(ReportOrder),
-    /// Put runs side by side: the same claims in a row, and what differs between the runs
+    /// Put runs side by side: claims and quantities in a row, and what differs between the runs
+    #[command(after_help = crate::compare::ENDS)]
     Compare(CompareOrder),
+    /// Write the tables of runs for spreadsheets, or as columns for programs that ask over many runs
+    Export(crate::export::ExportOrder),
     /// Check scripts, bench files and nameplates, and rehearse scripts, without touching a port
     Check(crate::check::CheckOrder),
     /// Type a script line by line on a bench, guard and record included; on a virtual bench unless one is named

@@ -121,8 +121,8 @@ impl Failure {
         }
     }
 
-    /// 10 a rating is short, 11 one is undecided, 1 failed, 3 an output may be live, 4 the bench is wired wrong, 130
-    /// stopped by a person.
+    /// 10 a rating is short, 11 one is undecided, 1 failed, 3 an output may be live, 4 the bench is wired wrong, 12
+    /// runs are not comparable, 130 stopped by a person.
     pub fn exit_code(&self) -> ExitCode {
         match self {
             Failure::NobodyReads => ExitCode::SUCCESS,
@@ -130,6 +130,7 @@ impl Failure {
             Failure::Short => ExitCode::from(10),
             Failure::Undecided => ExitCode::from(11),
             Failure::WrongBench(_) => ExitCode::from(4),
+            Failure::Report(ReportError::Incomparable { .. }) => ExitCode::from(12),
             Failure::Cancelled | Failure::Left => ExitCode::from(130),
             stopped if stopped.is_stop() => ExitCode::from(130),
             _ => ExitCode::FAILURE,

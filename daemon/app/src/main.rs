@@ -26,6 +26,7 @@ mod descriptors;
 mod dialect;
 mod doctor;
 mod explain;
+mod export;
 mod failure;
 mod findings_table;
 mod follow;
@@ -113,6 +114,7 @@ fn main() -> ExitCode {
         Command::Explain(order) => explain::explain(&order),
         Command::Report(order) => report::report(&order),
         Command::Compare(order) => compare::compare(&order),
+        Command::Export(order) => export::export(&order),
         Command::Reference(order) => reference::reference(&order),
         Command::Check(order) => check::check(&order),
         Command::Dialect(order) => dialect::dialect(&order.what),

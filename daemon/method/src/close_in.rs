@@ -4,6 +4,7 @@ use crate::climb::{AT_END_DB, STEP_DB};
 use crate::conclude::Bound;
 use crate::estimate::{self, Estimate};
 use crate::fit;
+use crate::knee::{share_at_zero, straightened};
 use crate::next::Next;
 use crate::search::CeilingSearch;
 use crate::side::Side;
@@ -13,7 +14,7 @@ const REACH_DB: f64 = 2.5;
 /// How far below a broken capture the next lower one counts, dB.
 const APART_DB: f64 = 0.4;
 /// ln(distortion/limit) below which a reading is a floor, and no part of the rise to the limit.
-const FLOOR: f64 = -2.3;
+pub(crate) const FLOOR: f64 = -2.3;
 /// How far below a broken capture others belong to that rise, dB.
 const RISE_DB: f64 = 1.0;
 /// How near a level a capture has told all there is, dB.
@@ -68,7 +69,7 @@ impl CeilingSearch {
         let (x_good, x_bad) = (self.points.all[good].x_db, self.points.all[bad].x_db);
         let (y_good, y_bad) = (value(good).min(-1e-3), value(bad).max(1e-3));
         let width = x_bad - x_good;
-        let share = (-y_good / (y_bad - y_good)).clamp(0.1, 0.9);
+        let share = share_at_zero(y_good, y_bad).clamp(0.1, 0.9);
         let slope = (y_bad - y_good) / width.max(1e-6);
         Estimate { x_db: x_good + share * width, se_db: 0.5 * width / 12f64.sqrt(), slope }
     }
@@ -238,12 +239,4 @@ impl CeilingSearch {
         }
         self.set(target, "look for a clean level below the knee")
     }
-}
-
-/// Logarithm of distortion over limit, bent so that a clipping onset becomes a straight line of drive: distortion of
-/// a hard clip grows with the 3/2 power of the overdrive (from the closed form's expansion, checked against the table
-/// of hard clipping). Zero, and slope 1, at the limit, so that scatter there means the same as before.
-fn straightened(excess: f64) -> f64 {
-    const POWER: f64 = 2.0 / 3.0;
-    ((POWER * excess).exp() - 1.0) / POWER
 }

@@ -4,7 +4,8 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use wattproof_report::{
-    ReportError, brief, compare, compare_figure, distortion, report, spectrum, steps, supply, waveform,
+    How, Overlay, ReportError, brief, compare, compare_figure, distortion, report, spectrum, steps, supply,
+    waveform,
 };
 
 /// Times each is called; the quickest counts.
@@ -24,8 +25,15 @@ fn main() -> Result<(), ReportError> {
     told("supply", || supply(run).map(|svg| svg.len()))?;
     told("waveform of the last", || waveform(run, None, None).map(|svg| svg.len()))?;
     told("spectrum of the last", || spectrum(run, None, None).map(|svg| svg.len()))?;
-    told("compare", || compare(&[run.clone(), run.clone()]).map(|told| told.rows.len()))?;
-    told("compare_figure", || compare_figure(&[run.clone(), run.clone()]).map(|svg| svg.len()))?;
+    let all_the_same = How { incomparable: true, ..How::default() };
+    let twice = [run.clone(), run.clone()];
+    told("compare", || compare(&twice, all_the_same).map(|told| told.rows.len()))?;
+    told("compare_figure", || {
+        compare_figure(&twice, all_the_same, Overlay::Distortion).map(|svg| svg.len())
+    })?;
+    told("compare_figure, bars", || {
+        compare_figure(&twice, all_the_same, Overlay::Bars).map(|svg| svg.len())
+    })?;
     told("report", || report(run).map(|page| page.len()))
 }
 

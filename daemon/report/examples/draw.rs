@@ -2,7 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use wattproof_report::{ReportError, compare_figure, distortion, report, spectrum, supply, waveform};
+use wattproof_report::{
+    How, Overlay, ReportError, compare_figure, distortion, report, spectrum, supply, waveform,
+};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let folders: Vec<PathBuf> = std::env::args_os().skip(1).map(PathBuf::from).collect();
@@ -25,7 +27,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         }
         std::fs::write(into.join(format!("{number}-report.html")), report(run)?)?;
     }
-    std::fs::write(into.join("compare.svg"), compare_figure(&[runs, runs].concat())?)?;
+    let how = How { incomparable: true, ..How::default() };
+    for (name, overlay) in
+        [("compare", Overlay::Distortion), ("bars", Overlay::Bars), ("sweeps", Overlay::Sweeps)]
+    {
+        match compare_figure(&[runs, runs].concat(), how, overlay) {
+            Ok(svg) => std::fs::write(into.join(format!("{name}.svg")), svg)?,
+            Err(error) => eprintln!("{error}"),
+        }
+    }
     Ok(())
 }
 

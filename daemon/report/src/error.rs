@@ -79,6 +79,29 @@ pub enum ReportError {
         /// Those that exist.
         there: String,
     },
+    /// The numbers of runs are incomparable.
+    #[error(
+        "these runs are not comparable:{}\nask for them all the same (`--incomparable`; over HTTP `incomparable=true`), and the comparison says so wherever it is shown",
+        reasons.iter().map(|reason| format!("\n  - {reason}")).collect::<String>()
+    )]
+    Incomparable {
+        /// Why, a sentence each.
+        reasons: Vec<String>,
+    },
+    /// The runs tell nothing that this figure shows.
+    #[error("no such figure: {what}")]
+    NothingToDraw {
+        /// Why.
+        what: &'static str,
+    },
+    /// A table could not be put into CSV.
+    #[error("table {table}: it could not be put into CSV: {source}; report this as a fault of the program")]
+    Table {
+        /// The table.
+        table: String,
+        /// Why.
+        source: csv::Error,
+    },
     /// The template failed.
     #[error(
         "run {run}: the report could not be put together: {source}; report this as a fault of the program"
@@ -96,7 +119,10 @@ impl ReportError {
     #[must_use]
     pub fn is_missing(&self) -> bool {
         match self {
-            ReportError::Missing { .. } | ReportError::NoStep { .. } | ReportError::NoChannel { .. } => true,
+            ReportError::Missing { .. }
+            | ReportError::NoStep { .. }
+            | ReportError::NoChannel { .. }
+            | ReportError::NothingToDraw { .. } => true,
             ReportError::Folder(error) => matches!(error, RunError::NoRun { .. }),
             _ => false,
         }

@@ -2,8 +2,8 @@
 //!
 //! In comes the folder of a run, finished, stopped, failed or still going on; out go one self-contained HTML report, figures
 //! as SVG, the run in a few figures, its steps as data, and several runs side by side. It reads folders through
-//! `daemon/runs` and writes nothing: who calls it decides where a text goes. Only `daemon/app` and `daemon/serve` may call
-//! it. It must not know ports, SCPI, HTTP or how anything was measured. A folder may come from another person: links in it
+//! `daemon/runs` and writes nothing: who calls it decides where a text goes. Only `daemon/app`, `daemon/serve` and
+//! `daemon/export` may call it. It must not know ports, SCPI, HTTP or how anything was measured. A folder may come from another person: links in it
 //! are not followed, sizes are bounded, texts are escaped.
 
 mod cautions;
@@ -13,11 +13,19 @@ mod figures;
 mod number;
 mod page;
 mod record;
+mod table;
 
 pub use cautions::CAUTIONS;
-pub use compare::{Cell, Comparison, Row, compare, compare_figure, compare_page};
+pub use compare::{
+    Cell, Column, Comparison, Difference, How, Overlay, Quantity, QuantityCell, Row, compare, compare_figure,
+    compare_page, compared_table, differences_table, letter,
+};
 pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
 pub use number::{duration, significant, with_u};
 pub use page::{Fact, Outline, outline, report};
-pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, entry, findings, step_row, steps};
+pub use record::{
+    ChannelRow, RatingBrief, RunBrief, RunTables, StepRow, brief, entry, findings, joined, step_row, steps,
+    tables,
+};
+pub use table::{Field, Kind, Table, TableColumn};

@@ -1,4 +1,4 @@
-//! The run as data: brief, steps and comparison against the tables they come from.
+//! The run as data: brief and steps against the tables they come from.
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a helper that fails must stop its test")]
 
@@ -7,7 +7,7 @@ mod folder;
 use folder::{Folder, number, rows};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
-use wattproof_report::{brief, compare, compare_page, entry, steps};
+use wattproof_report::{brief, entry, steps};
 
 /// Keys of the HTTP interface's RunBrief (project definition).
 #[test]
@@ -92,68 +92,6 @@ fn a_table_without_columns_that_are_needed_is_refused() {
     assert!(error.contains("steps.csv") && error.contains("level_vrms"), "{error}");
 }
 
-#[test]
-fn the_same_run_twice_differs_in_nothing() {
-    let (a, b) = (Folder::of("single"), Folder::of("single"));
-    let told = compare(&[a.path.clone(), b.path.clone()]).unwrap();
-    assert_eq!(told.differences, Vec::<String>::new());
-    assert_eq!(told.rows.len(), 1);
-    assert_eq!(told.rows[0].cells[0], told.rows[0].cells[1]);
-    assert!(told.rows[0].cells[0].is_some());
-    let page = compare_page(&[a.path.clone(), b.path.clone()]).unwrap();
-    assert!(page.contains("115.60 W ± 0.43 W") && !page.contains("<script"));
-}
-
-/// Each thing that makes numbers incomparable is named, alone.
-#[test]
-fn every_difference_is_named() {
-    type Change = fn(&mut Value);
-    let changes: [(&str, Change); 9] = [
-        ("script", |run| run["script_sha256"] = json!("00112233445566")),
-        ("distortion limits", |run| run["nameplate"]["rating"][0]["limit_pct"] = json!(0.1)),
-        ("test frequencies", |run| run["nameplate"]["rating"][0]["hz"] = json!(40.0)),
-        ("mains frequency", |run| run["bench"]["mains_hz"] = json!(60.0)),
-        ("instruments", |run| run["instruments"][0]["idn"] = json!("Invented,other source,1,1")),
-        ("calibration", |run| {
-            for input in run["calibrations"].as_array_mut().unwrap() {
-                input["calibration"] = json!("valid");
-            }
-        }),
-        ("self-check", |run| run["selfcheck"] = json!("left_out")),
-        ("invented or real", |run| run["nameplate"]["invented"] = json!(false)),
-        ("how it ended", |run| run["outcome"] = json!("stopped")),
-    ];
-    let whole = Folder::of("single");
-    for (name, change) in changes {
-        let other = Folder::of("single");
-        other.change_json("run.json", change);
-        let told = compare(&[whole.path.clone(), other.path.clone()]).unwrap();
-        assert_eq!(told.differences.len(), 1, "{name}: {:?}", told.differences);
-        assert!(told.differences[0].starts_with(&format!("{name} – ")), "{:?}", told.differences);
-    }
-}
-
-/// A claim that only one of them has stands in a row of its own, with nothing from the other.
-#[test]
-fn claims_at_other_conditions_stand_apart() {
-    let (single, line, bridged) = (Folder::of("single"), Folder::of("line"), Folder::of("bridged"));
-    let told = compare(&[single.path.clone(), line.path.clone(), bridged.path.clone()]).unwrap();
-    assert_eq!(told.rows.len(), 3);
-    for (index, row) in told.rows.iter().enumerate() {
-        let there: Vec<bool> = row.cells.iter().map(Option::is_some).collect();
-        assert_eq!(there, [index == 0, index == 1, index == 2]);
-    }
-    let told = serde_json::to_value(&told).unwrap();
-    assert_eq!(told["rows"][1]["cells"][1]["unit"], "V");
-    assert_eq!(
-        (&told["rows"][2]["driven"], &told["rows"][0]["limit_by"]),
-        (&json!("bridged"), &json!("thdn"))
-    );
-    assert!(
-        told["differences"].as_array().unwrap().iter().any(|one| one.as_str().unwrap().contains("wiring"))
-    );
-}
-
 /// The catalogue's entry of a run says what its files say (project definition); hashes by FIPS 180-4.
 #[test]
 fn a_run_is_told_to_the_catalogue_as_its_files_say() {
@@ -185,6 +123,12 @@ fn a_run_is_told_to_the_catalogue_as_its_files_say() {
             );
         }
     }
+    // The rating's own limit is 1 %, and distortion bounds it: what was judged is what is clean.
+    let judged = entry.ratings.iter().find(|one| one.not_measured.is_none()).unwrap();
+    assert_eq!(judged.limit_pct, 1.0);
+    let clean: Vec<f64> =
+        judged.clean.iter().filter(|one| one.limit_pct == 1.0).map(|one| one.delivered).collect();
+    assert_eq!(clean, [judged.measured.unwrap()], "{:?}", judged.clean);
     let roles: Vec<&str> = entry.instruments.iter().map(|one| one.role.as_str()).collect();
     assert!(roles.contains(&"source") && roles.contains(&"digitizer"), "{roles:?}");
     for file in &entry.files {

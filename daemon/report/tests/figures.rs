@@ -6,7 +6,10 @@ mod folder;
 
 use folder::{Folder, number, rows};
 use roxmltree::{Document, Node};
-use wattproof_report::{compare_figure, distortion, spectrum, supply, waveform};
+use wattproof_report::{How, Overlay, compare_figure, distortion, spectrum, supply, waveform};
+
+/// Whatever the conditions.
+const ALL_THE_SAME: How = How { by_unit: false, incomparable: true };
 
 /// Colours of the light figure: of the first kind, and of limits.
 const FIRST: &str = "#0a5ca8";
@@ -78,7 +81,9 @@ fn every_figure_is_well_formed_and_names_itself() {
             figures.push(waveform(&folder.path, Some(4), None).unwrap());
             figures.push(spectrum(&folder.path, Some(4), Some(2)).unwrap());
         }
-        figures.push(compare_figure(&[folder.path.clone(), folder.path.clone()]).unwrap());
+        let twice = [folder.path.clone(), folder.path.clone()];
+        figures.push(compare_figure(&twice, ALL_THE_SAME, Overlay::Distortion).unwrap());
+        figures.push(compare_figure(&twice, ALL_THE_SAME, Overlay::Bars).unwrap());
         for figure in figures {
             let tree = Document::parse(&figure).unwrap();
             let root = tree.root_element();
@@ -226,7 +231,12 @@ fn the_spectrum_is_in_dbv_and_shows_the_bands_edge() {
 #[test]
 fn a_comparison_tells_runs_by_colour_and_conditions_by_dash() {
     let (single, line) = (Folder::of("single"), Folder::of("line"));
-    let figure = compare_figure(&[single.path.clone(), line.path.clone(), single.path.clone()]).unwrap();
+    let figure = compare_figure(
+        &[single.path.clone(), line.path.clone(), single.path.clone()],
+        ALL_THE_SAME,
+        Overlay::Distortion,
+    )
+    .unwrap();
     let tree = Document::parse(&figure).unwrap();
     let panel = panel(&tree, 0);
     let drawn = curves(&panel);
@@ -319,7 +329,12 @@ fn no_number_breaks_a_figure() {
                 folder.put(name, &String::from_utf8(writer.into_inner().unwrap()).unwrap());
             }
             let twice = [folder.path.clone(), folder.path.clone()];
-            for drawn in [distortion(&folder.path), supply(&folder.path), compare_figure(&twice)] {
+            for drawn in [
+                distortion(&folder.path),
+                supply(&folder.path),
+                compare_figure(&twice, ALL_THE_SAME, Overlay::Distortion),
+                compare_figure(&twice, ALL_THE_SAME, Overlay::Bars),
+            ] {
                 // A table may be refused as a whole; it may not be drawn wrongly.
                 let Ok(figure) = drawn else { continue };
                 count += 1;

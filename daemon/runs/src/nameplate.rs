@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
-use wattproof_bench::{BenchFile, toml_place};
+use wattproof_bench::{BenchFile, Origin, toml_place};
 use wattproof_method::Quantity;
 
 /// An amplifier and what is claimed of it.
@@ -38,10 +38,6 @@ pub struct Nameplate {
     pub rating: Vec<Rating>,
 }
 
-fn is_not(flag: &bool) -> bool {
-    !flag
-}
-
 /// What is under test.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -51,6 +47,10 @@ pub enum PlateKind {
     Amplifier,
     /// A stage before one (preamplifier, line driver, equaliser, mixer): rated in volts, its current is not measured.
     LineStage,
+}
+
+fn is_not(flag: &bool) -> bool {
+    !flag
 }
 
 impl PlateKind {
@@ -137,6 +137,17 @@ pub enum LimitBy {
     Thd,
 }
 
+impl LimitBy {
+    /// The word for it in files and tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            LimitBy::Thdn => "thdn",
+            LimitBy::Thd => "thd",
+        }
+    }
+}
+
 /// A nameplate that can't be used.
 #[derive(Debug, thiserror::Error)]
 pub enum NameplateError {
@@ -157,6 +168,14 @@ pub enum NameplateError {
         place: String,
         /// What is wrong.
         message: String,
+    },
+    /// What it is said to cost makes no sense.
+    #[error("nameplate {place}: {what}")]
+    Price {
+        /// file:line.
+        place: String,
+        /// What is wrong, and what to write.
+        what: String,
     },
     /// A value makes no sense.
     #[error("nameplate {path}: rating {number}: {what}; mend the file and try again")]
@@ -190,6 +209,7 @@ impl Nameplate {
             place: toml_place(path, text, error.span()),
             message: error.message().to_string(),
         })?;
+        crate::price::check(&plate, &Origin::new(path, text))?;
         for (index, rating) in plate.rating.iter_mut().enumerate() {
             let sense = |what| NameplateError::Sense { path: path.into(), number: index + 1, what };
             rating.take_volts().and_then(|()| rating.check(plate.kind)).map_err(sense)?;

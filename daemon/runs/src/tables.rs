@@ -93,7 +93,7 @@ pub fn head<T: Serialize + Default>() -> Result<Vec<u8>, csv::Error> {
 }
 
 /// The column names of a row type, as the `csv` crate itself derives them.
-fn header<T: Serialize + Default>() -> Result<csv::StringRecord, csv::Error> {
+pub(crate) fn header<T: Serialize + Default>() -> Result<csv::StringRecord, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.serialize(T::default())?;
     let bytes = writer.into_inner().map_err(|error| csv::Error::from(error.into_error()))?;
@@ -284,10 +284,7 @@ fn claim_row(rating: usize, claim: &crate::Rating) -> RatingRow {
         supply_v_set: claim.supply_v,
         driven: claim.driven.word(),
         hz: claim.hz,
-        limit_by: match claim.limit_by {
-            crate::LimitBy::Thdn => "thdn",
-            crate::LimitBy::Thd => "thd",
-        },
+        limit_by: claim.limit_by.word(),
         limit_pct: claim.limit_pct,
         rated_vrms: claim.out_vrms,
         ..RatingRow::default()

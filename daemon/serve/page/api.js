@@ -7,9 +7,9 @@ const PATIENCE_MS = 15_000;
 
 /** What the daemon refused, or that it could not be asked. Texts are the daemon's own where it gave any. */
 export class Problem extends Error {
-  constructor({ title, detail, next, status }) {
+  constructor({ title, detail, next, status, reasons = [] }) {
     super(detail);
-    Object.assign(this, { title, detail, next, status });
+    Object.assign(this, { title, detail, next, status, reasons });
   }
 }
 
@@ -62,6 +62,7 @@ async function refusal(url, response) {
     detail: told.detail ?? `The daemon answered ${url} with ${response.status} and no explanation.`,
     next: told.next ?? '',
     status: response.status,
+    reasons: Array.isArray(told.reasons) ? told.reasons : [],
   });
 }
 

@@ -9,6 +9,7 @@ export function problemBox(error) {
   return el('div', { class: 'problem', role: 'alert', 'data-test': 'problem' },
     el('p', {}, el('strong', {}, title)),
     el('p', { 'data-test': 'detail' }, error.detail ?? error.message),
+    error.reasons?.length ? el('ul', { 'data-test': 'reasons' }, error.reasons.map((reason) => el('li', {}, reason))) : null,
     next ? el('p', { 'data-test': 'next' }, next) : null);
 }
 

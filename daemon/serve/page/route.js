@@ -29,7 +29,8 @@ export function benchAddress(bench) {
   return `#/?${new URLSearchParams({ bench })}`;
 }
 
-/** The address of a comparison. */
-export function compareAddress(runs) {
-  return `#/compare?${new URLSearchParams(runs.map((run) => ['run', run]))}`;
+/** The address of a comparison; `options` as `{ by_unit: true, incomparable: true }`. */
+export function compareAddress(runs, options = {}) {
+  const asked = Object.entries(options).filter(([, wanted]) => wanted).map(([name]) => [name, 'true']);
+  return `#/compare?${new URLSearchParams([...runs.map((run) => ['run', run]), ...asked])}`;
 }

@@ -25,13 +25,32 @@ function jobOf(world, text) {
   return job;
 }
 
-function compare(world, names) {
-  const runs = names.map((name) => runOf(world, name));
+const MAINS = 'mains frequency – A: 50 Hz; B: 60 Hz (hum falls on other frequencies)';
+
+function compare(world, query) {
+  const runs = query.getAll('run').map((name) => runOf(world, name));
+  const incomparable = world.incomparable ? [MAINS] : [];
+  if (incomparable.length && query.get('incomparable') !== 'true') {
+    const refused = new Refusal(409, 'Conflict', 'these runs are not comparable', 'choose others, or ask with incomparable=true');
+    refused.body.reasons = incomparable;
+    throw refused;
+  }
+  const difference = (at, by) => (at ? { with: 0, by, expanded_u: 0.6, significant: Math.abs(by) > 0.6 } : null);
   const rows = ratingsFile.ratings.map(({ load_ohm, supply_v, hz, limit_pct, limit_by, driven }, at) => ({
     load_ohm, supply_v, hz, limit_pct, limit_by, driven,
     cells: runs.map((run) => run.ratings[at] ?? null),
+    differences: runs.map((_, column) => difference(column, at ? -3.5 : 0.1)),
   }));
-  return json({ runs, differences: ['supply: set to 14.4 V and 14.2 V', 'ambient: 25 °C and 31 °C'], rows });
+  const cell = (run, value, note = '') => ({ run: run.run, value, expanded_u: value === null ? null : 0.5, verdict: null, at: '', note });
+  const bare = { load_ohm: null, supply_v: null, hz: null, limit_pct: null, limit_by: null, driven: null, channel: null, at: '' };
+  const quantities = [
+    { ...bare, quantity: 'clean power by the curve', told_by: 'curve', unit: 'W', load_ohm: 4, supply_v: 14.4, hz: 1000, limit_pct: 10, limit_by: 'thdn', driven: 'all',
+      cells: runs.map((run, at) => (at ? cell(run, null, 'the curve ends at 1.074 %, before that limit') : cell(run, 131.2))), differences: runs.map(() => null) },
+    { ...bare, quantity: 'gain', told_by: 'finding', unit: 'dB', channel: 1,
+      cells: runs.map((run) => cell(run, 29.9)), differences: runs.map((_, column) => difference(column, 0)) },
+  ];
+  const columns = runs.map((run) => ({ title: run.run, runs: [run.run], maker: run.maker ?? 'Invented', model: run.model ?? 'Example', serial: null, golden: false }));
+  return json({ runs, columns, incomparable, differences: ['supply: set to 14.4 V and 14.2 V', 'ambient: 25 °C and 31 °C'], rows, quantities });
 }
 
 const READ = [
@@ -55,7 +74,7 @@ const READ = [
     if (!steps.length) throw new Refusal(404, 'No figure yet', `Run ${name} has no step yet.`, 'Wait for its first step.');
     return svg(figure(which, steps, Number(query.get('step')), Number(query.get('width')) || 720));
   }],
-  [/^compare$/, (world, _, { query }) => compare(world, query.getAll('run'))],
+  [/^compare$/, (world, _, { query }) => compare(world, query)],
   [/^compare\.svg$/, (world, _, { query }) => svg(figure('compare', world.stepsDone.get(runOf(world, query.getAll('run')[0]).run), 0, Number(query.get('width')) || 720))],
   [/^scripts$/, () => json({ scripts: [
     { name: 'rated_power.rhai', purpose: 'Rated power: how much clean power each rating of the nameplate really comes to, and why it stops there.', parameters: [], fault: null },

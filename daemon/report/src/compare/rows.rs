@@ -5,6 +5,7 @@ use wattproof_method::Verdict;
 use wattproof_runs::{Driven, LimitBy, RatingRecord};
 
 use super::Side;
+use super::significance::{Difference, differences};
 use crate::record::RatingBrief;
 
 /// A claim's conditions, with what every run made of it.
@@ -22,13 +23,17 @@ pub struct Row {
     pub limit_by: LimitBy,
     /// Channels driven together.
     pub driven: Driven,
-    /// A cell a run; absent where a run has no judged rating at these conditions.
+    /// A cell a column; absent where a column has no judged rating at these conditions.
     pub cells: Vec<Option<Cell>>,
+    /// How each differs from the first that was measured.
+    pub differences: Vec<Option<Difference>>,
 }
 
 /// What a run made of a claim.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Cell {
+    /// The run.
+    pub run: String,
     /// Claimed, in `unit`.
     pub rated: Option<f64>,
     /// Measured, in `unit`.
@@ -73,32 +78,43 @@ impl Row {
 }
 
 /// All claims of all runs, in the order in which they first appear. Two claims of one run at the same conditions stand in two
-/// rows.
-pub fn rows(sides: &[Side]) -> Vec<Row> {
+/// rows; of the runs in one column the newest that judged a claim counts.
+pub fn rows(sides: &[Side], groups: &[Vec<usize>]) -> Vec<Row> {
     let mut rows: Vec<Row> = Vec::new();
-    for (index, side) in sides.iter().enumerate() {
-        for record in &side.records {
-            let free =
-                |row: &&mut Row| row.is_of(record) && row.cells.get(index).is_some_and(Option::is_none);
-            let at = match rows.iter_mut().find(free) {
-                Some(row) => row,
-                None => {
-                    rows.push(empty(record, sides.len()));
-                    match rows.last_mut() {
-                        Some(row) => row,
-                        None => continue,
-                    }
-                }
-            };
-            if let Some(cell) = at.cells.get_mut(index) {
-                *cell = Some(cell_of(record));
+    for (column, group) in groups.iter().enumerate() {
+        for side in group.iter().filter_map(|index| sides.get(*index)) {
+            for record in &side.records {
+                put(&mut rows, column, groups.len(), side, record);
             }
         }
+    }
+    for row in &mut rows {
+        let measured =
+            |cell: &Option<Cell>| cell.as_ref().and_then(|cell| Some((cell.measured?, cell.expanded_u)));
+        let numbers: Vec<_> = row.cells.iter().map(measured).collect();
+        row.differences = differences(&numbers);
     }
     rows
 }
 
-fn empty(record: &RatingRecord, runs: usize) -> Row {
+fn put(rows: &mut Vec<Row>, column: usize, columns: usize, side: &Side, record: &RatingRecord) {
+    let run = &side.brief.run;
+    let cell = |row: &Row| row.cells.get(column).and_then(Clone::clone);
+    // A newer run of the same column has told it.
+    if rows.iter().any(|row| row.is_of(record) && cell(row).is_some_and(|cell| cell.run != *run)) {
+        return;
+    }
+    let free = rows.iter().position(|row| row.is_of(record) && cell(row).is_none());
+    let at = free.unwrap_or_else(|| {
+        rows.push(empty(record, columns));
+        rows.len() - 1
+    });
+    if let Some(cell) = rows.get_mut(at).and_then(|row| row.cells.get_mut(column)) {
+        *cell = Some(cell_of(run, record));
+    }
+}
+
+fn empty(record: &RatingRecord, columns: usize) -> Row {
     Row {
         load_ohm: record.load_ohm,
         supply_v: record.supply_v,
@@ -106,13 +122,15 @@ fn empty(record: &RatingRecord, runs: usize) -> Row {
         limit_pct: record.limit_pct,
         limit_by: record.limit_by,
         driven: record.driven,
-        cells: vec![None; runs],
+        cells: vec![None; columns],
+        differences: Vec::new(),
     }
 }
 
-fn cell_of(record: &RatingRecord) -> Cell {
+fn cell_of(run: &str, record: &RatingRecord) -> Cell {
     let brief = RatingBrief::from(record);
     Cell {
+        run: run.into(),
         rated: brief.rated,
         measured: brief.measured,
         expanded_u: brief.expanded_u,

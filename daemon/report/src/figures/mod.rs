@@ -4,6 +4,7 @@
 //! Axes, lines and marks are drawn by the library kuva; only `panel`, `marks`, `legend` and `sheet` know it well.
 
 mod axis;
+mod bars;
 mod distortion;
 mod legend;
 mod marks;
@@ -13,10 +14,12 @@ mod sheet;
 mod spectrum;
 mod style;
 mod supply;
+mod sweep;
 mod thin;
 mod waveform;
 mod xml;
 
+pub(crate) use bars::{Bar, Bars, draw as draw_bars};
 pub use distortion::distortion;
 pub(crate) use distortion::{Curve, claim_words, curves_of, draw as draw_curves, subtitle};
 pub(crate) use sheet::Setting;
@@ -25,6 +28,7 @@ pub use spectrum::spectrum;
 pub(crate) use style::style;
 pub(crate) use supply::draw as draw_supply;
 pub use supply::supply;
+pub(crate) use sweep::{Over, SweepLine, Swept, draw as draw_sweeps};
 pub(crate) use waveform::draw as draw_waveform;
 pub use waveform::waveform;
 pub use xml::xml_text;

@@ -21,7 +21,7 @@ pub(crate) const GROUND: &str = "#ffffff";
 const TEXT: &str = "#20262c";
 pub(crate) const QUIET: &str = "#4a545e";
 pub(crate) const FINER: &str = "#e3e7ea";
-const GRID: &str = "#c4cbd1";
+pub(crate) const GRID: &str = "#c4cbd1";
 pub(crate) const EDGE: &str = "#69737d";
 /// Of limits and of what was set; a shade beside that of texts, which need no colour of their own.
 pub(crate) const LIMIT: &str = "#21272d";

@@ -1,5 +1,7 @@
 //! `curve.csv`: the power curves of the ratings judged so far; and what `ratings.csv` says was left out.
 
+use std::collections::BTreeMap;
+
 use serde::Deserialize;
 
 use super::folder::{Recorded, cell_text};
@@ -19,6 +21,7 @@ pub(crate) enum Point {
 pub(crate) struct CurvePoint {
     pub rating: usize,
     pub point: Point,
+    pub level_vrms: Option<f64>,
     pub active_w: Option<f64>,
     pub thdn_pct: Option<f64>,
     pub thd_pct: Option<f64>,
@@ -31,6 +34,12 @@ pub(crate) fn curve(run: &Recorded) -> Result<Vec<CurvePoint>, ReportError> {
     run.rows("curve.csv")
 }
 
+/// Efficiency nearest the ceiling of each rating, %, as judged last.
+pub(crate) fn efficiencies(run: &Recorded) -> Result<BTreeMap<usize, f64>, ReportError> {
+    let rows: Vec<RatingRow> = run.rows("ratings.csv")?;
+    Ok(rows.into_iter().filter_map(|row| Some((row.rating, row.efficiency_pct?))).collect())
+}
+
 /// A rating that was left out.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct LeftOut {
@@ -41,6 +50,8 @@ pub(crate) struct LeftOut {
 #[derive(Deserialize)]
 struct RatingRow {
     rating: usize,
+    #[serde(default)]
+    efficiency_pct: Option<f64>,
     #[serde(default)]
     not_measured: String,
 }

@@ -12,7 +12,8 @@ use wattproof_method::Verdict;
 use wattproof_runs::{Finding, JOURNAL_FILE, LimitBy, ParameterValue, Rating, RatingRecord};
 
 use super::brief::file_name;
-use super::curve::{LeftOut, Point, left_out};
+use super::clean::{CLEAN_LIMITS_PCT, clean_output_at};
+use super::curve::{CurvePoint, LeftOut, Point, curve, left_out};
 use super::folder::Recorded;
 use super::run_file::{Checked, RunFile, run_file};
 use super::steps::step_count;
@@ -156,9 +157,10 @@ fn ratings(
             all.insert(rating, RatingEntry { not_measured: Some(why), ..claimed(rating, claim) });
         }
     }
+    let points = curve(run)?;
     for record in records {
         let at = ceilings.get(&record.rating);
-        all.insert(record.rating, measured(record, at, clean(run, record)?));
+        all.insert(record.rating, measured(record, at, clean(&points, record)));
     }
     Ok(all.into_values().collect())
 }
@@ -251,7 +253,11 @@ fn files(run: &Recorded) -> Result<Vec<FileEntry>, ReportError> {
     Ok(found)
 }
 
-/// What was delivered within the usual distortion limits.
-fn clean(_run: &Recorded, _record: &RatingRecord) -> Result<Vec<CleanPower>, ReportError> {
-    Ok(Vec::new())
+/// What was delivered within the usual distortion limits, as far as the curve tells.
+fn clean(curve: &[CurvePoint], record: &RatingRecord) -> Vec<CleanPower> {
+    let told = CLEAN_LIMITS_PCT.iter().filter_map(|limit_pct| {
+        let at = clean_output_at(curve, record, *limit_pct).ok()?;
+        Some(CleanPower { limit_pct: *limit_pct, delivered: at.value })
+    });
+    told.collect()
 }

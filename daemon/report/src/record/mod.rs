@@ -5,6 +5,7 @@
 
 mod brief;
 mod captured;
+mod clean;
 mod curve;
 mod entry;
 mod folder;
@@ -12,11 +13,13 @@ mod parameters;
 mod run_file;
 mod steps;
 mod story;
+mod tables;
 
 pub use brief::{RatingBrief, RunBrief, brief, findings};
 pub(crate) use brief::{brief_of, file_name};
 pub(crate) use captured::{Shot, shot};
-pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, left_out};
+pub(crate) use clean::{CLEAN_LIMITS_PCT, clean_output_at};
+pub(crate) use curve::{CurvePoint, LeftOut, Point, curve, efficiencies, left_out};
 pub use entry::entry;
 pub(crate) use folder::Recorded;
 pub(crate) use parameters::{parameters_words, set_words};
@@ -24,3 +27,4 @@ pub(crate) use run_file::{Checked, Instrument, RunFile, is_simulated, run_file};
 pub(crate) use steps::steps_of;
 pub use steps::{ChannelRow, StepRow, step_row, steps};
 pub(crate) use story::{Story, story};
+pub use tables::{RunTables, joined, tables};

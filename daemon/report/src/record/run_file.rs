@@ -38,6 +38,9 @@ pub(crate) struct RunFile {
     pub calibrations: Vec<InputCalibration>,
     pub steps: u64,
     pub journal_chain: String,
+    /// The ratings judged up to its end.
+    #[serde(default)]
+    pub ratings: Vec<RatingPowers>,
 }
 
 impl RunFile {
@@ -54,10 +57,27 @@ pub(crate) struct Gap {
     pub gap_s: Option<f64>,
 }
 
+/// What of a rating only `run.json` tells.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct RatingPowers {
+    pub rating: usize,
+    pub ceiling: CeilingPowers,
+}
+
+/// The power of each driven channel at the ceiling, W, before its correction.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct CeilingPowers {
+    #[serde(default)]
+    pub power_w_each: Vec<f64>,
+}
+
 /// What of the bench file counts here.
 #[derive(Debug, Clone, Deserialize)]
 pub(crate) struct BenchSummary {
     pub name: String,
+    /// Absent in older records.
+    #[serde(default)]
+    pub virtual_bench: bool,
     pub mains_hz: f64,
     pub digitizer: DigitizerSummary,
 }
@@ -76,7 +96,20 @@ pub(crate) struct DigitizerSummary {
 pub(crate) enum Checked {
     LeftOut,
     Unfinished,
-    Made(IgnoredAny),
+    Made(Checks),
+}
+
+/// What came of its checks.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct Checks {
+    #[serde(default)]
+    pub checks: Vec<OneCheck>,
+}
+
+/// What came of one.
+#[derive(Debug, Clone, Deserialize)]
+pub(crate) struct OneCheck {
+    pub result: wattproof_method::selfcheck::Told,
 }
 
 /// Who answered in a role.

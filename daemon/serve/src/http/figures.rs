@@ -10,7 +10,7 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 use wattproof_report::{ReportError, compare_figure, distortion, spectrum, supply, waveform};
 
-use super::runs::{compared as runs_of, folder};
+use super::runs::{Compared, compared as runs_of, folder};
 use super::{Ground, Problem};
 
 /// Which capture.
@@ -50,14 +50,20 @@ pub async fn figure(
     Ok(svg(drawn.to_string()))
 }
 
-/// Power against distortion of several runs, overlaid
-#[utoipa::path(get, path = "/compare.svg", tag = "runs", params(("run" = Vec<String>, Query, description = "Two to eight runs")), responses(
+/// Several runs in one figure
+#[utoipa::path(get, path = "/compare.svg", tag = "runs", params(("run" = Vec<String>, Query, description = "Two to eight runs"),
+    ("figure" = Option<String>, Query, description = "distortion (power against distortion, the default), bars (clean power at three limits) or sweeps"),
+    ("by_unit" = Option<bool>, Query, description = "Runs of one unit in one column"),
+    ("incomparable" = Option<bool>, Query, description = "Side by side though the numbers are not comparable")), responses(
     (status = 200, description = "The figure", body = String, content_type = "image/svg+xml"),
-    (status = 400, description = "Too few or too many", body = Problem, content_type = "application/problem+json"),
-    (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
+    (status = 400, description = "Too few or too many, or no such figure", body = Problem, content_type = "application/problem+json"),
+    (status = 404, description = "No such run, or nothing to draw", body = Problem, content_type = "application/problem+json"),
+    (status = 409, description = "The runs are not comparable: `reasons` says why", body = Problem, content_type = "application/problem+json")))]
 pub async fn compared(State(ground): State<Ground>, RawQuery(query): RawQuery) -> Result<Response, Problem> {
-    let (names, folders) = runs_of(&ground, query.as_deref()).await?;
-    let drawn = ground.drawn.draw(format!("compare {}", names.join(" ")), folders, compare_figure).await?;
+    let Compared { names, folders, how, overlay } = runs_of(&ground, query.as_deref()).await?;
+    let name = format!("compare {overlay:?} {how:?} {}", names.join(" "));
+    let draw = move |folders: &[PathBuf]| compare_figure(folders, how, overlay);
+    let drawn = ground.drawn.draw(name, folders, draw).await?;
     Ok(svg(drawn.to_string()))
 }
 

@@ -25,6 +25,9 @@ pub struct Problem {
     detail: String,
     /// What to do next.
     next: String,
+    /// Each reason by itself, where there are several.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    reasons: Vec<String>,
 }
 
 impl Problem {
@@ -36,6 +39,7 @@ impl Problem {
             status: status.as_u16(),
             detail: detail.to_string(),
             next: next.to_string(),
+            reasons: Vec::new(),
         }
     }
 
@@ -107,9 +111,20 @@ impl From<SubmitError> for Problem {
 
 impl From<ReportError> for Problem {
     fn from(error: ReportError) -> Self {
-        match error.is_missing() {
-            true => Problem::nowhere(error, "GET /api/v1/runs lists the runs there are"),
-            false => Problem::failed(error),
+        match error {
+            // The request is understood and the runs are there; what they are makes it impossible (RFC 9110, 15.5.10).
+            ReportError::Incomparable { reasons } => Problem {
+                reasons,
+                ..Problem::new(
+                    StatusCode::CONFLICT,
+                    "these runs are not comparable",
+                    "choose others, or ask with incomparable=true to see them side by side all the same",
+                )
+            },
+            error if error.is_missing() => {
+                Problem::nowhere(error, "GET /api/v1/runs lists the runs there are")
+            }
+            error => Problem::failed(error),
         }
     }
 }

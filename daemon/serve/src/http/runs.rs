@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use tokio_util::io::ReaderStream;
 use utoipa::{IntoParams, ToSchema};
-use wattproof_report::ReportError;
+use wattproof_report::{How, Overlay, ReportError};
 use wattproof_runs::{CAPTURES_FOLDER, JOURNAL_FILE};
 
 use super::waiting::waiting;
@@ -237,36 +237,63 @@ pub async fn report(State(ground): State<Ground>, Path(run): Path<String>) -> Re
     Ok((headers, html.to_string()).into_response())
 }
 
-/// The runs that are compared, from `run=A&run=B`.
-pub(super) async fn compared(
-    ground: &Ground,
-    query: Option<&str>,
-) -> Result<(Vec<String>, Vec<PathBuf>), Problem> {
-    let pairs = query.unwrap_or_default().split('&').filter_map(|pair| pair.split_once('='));
+/// What is compared, and how.
+pub(super) struct Compared {
+    pub names: Vec<String>,
+    pub folders: Vec<PathBuf>,
+    pub how: How,
+    pub overlay: Overlay,
+}
+
+/// The runs that are compared, from `run=A&run=B`, with `by_unit=true`, `incomparable=true` and `figure=bars` beside them.
+pub(super) async fn compared(ground: &Ground, query: Option<&str>) -> Result<Compared, Problem> {
+    let pairs: Vec<(&str, &str)> =
+        query.unwrap_or_default().split('&').filter_map(|pair| pair.split_once('=')).collect();
     let names: Vec<String> =
-        pairs.filter(|(key, _)| *key == "run").map(|(_, name)| name.to_string()).collect();
+        pairs.iter().filter(|(key, _)| *key == "run").map(|(_, name)| (*name).to_string()).collect();
     if !(2..=8).contains(&names.len()) {
         let what = format!("two to eight runs are compared, {} were named", names.len());
         return Err(Problem::wrong(what, "ask with ?run=NAME&run=NAME"));
     }
+    let value = |wanted: &str| pairs.iter().find(|(key, _)| *key == wanted).map(|(_, value)| *value);
+    let flag = |name: &str| match value(name) {
+        None | Some("false") => Ok(false),
+        Some("true") => Ok(true),
+        Some(other) => {
+            Err(Problem::wrong(format!("{name}={other:?} is neither true nor false"), "say true or false"))
+        }
+    };
+    let how = How { by_unit: flag("by_unit")?, incomparable: flag("incomparable")? };
+    let overlay = match value("figure") {
+        None | Some("distortion") => Overlay::Distortion,
+        Some("bars") => Overlay::Bars,
+        Some("sweeps") => Overlay::Sweeps,
+        Some(other) => {
+            let what = format!("there is no figure {other:?} of a comparison");
+            return Err(Problem::wrong(what, "there are distortion, bars and sweeps"));
+        }
+    };
     let mut folders = Vec::new();
     for name in &names {
         folders.push(folder(ground, name).await?);
     }
-    Ok((names, folders))
+    Ok(Compared { names, folders, how, overlay })
 }
 
 /// Runs side by side
-#[utoipa::path(get, path = "/compare", tag = "runs", params(("run" = Vec<String>, Query, description = "Two to eight runs")), responses(
-    (status = 200, description = "Their ratings side by side, and where their conditions differ", body = Value),
-    (status = 400, description = "Too few or too many", body = Problem, content_type = "application/problem+json"),
-    (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json")))]
+#[utoipa::path(get, path = "/compare", tag = "runs", params(("run" = Vec<String>, Query, description = "Two to eight runs"),
+    ("by_unit" = Option<bool>, Query, description = "Runs of one unit in one column"),
+    ("incomparable" = Option<bool>, Query, description = "Side by side though the numbers are not comparable")), responses(
+    (status = 200, description = "Ratings and quantities side by side, and where their conditions differ", body = Value),
+    (status = 400, description = "Too few or too many, or neither true nor false", body = Problem, content_type = "application/problem+json"),
+    (status = 404, description = "No such run", body = Problem, content_type = "application/problem+json"),
+    (status = 409, description = "The runs are not comparable: `reasons` says why", body = Problem, content_type = "application/problem+json")))]
 pub async fn compare(
     State(ground): State<Ground>,
     axum::extract::RawQuery(query): axum::extract::RawQuery,
 ) -> Result<Json<Value>, Problem> {
-    let (_, folders) = compared(&ground, query.as_deref()).await?;
-    let told = tokio::task::spawn_blocking(move || wattproof_report::compare(&folders));
+    let Compared { folders, how, .. } = compared(&ground, query.as_deref()).await?;
+    let told = tokio::task::spawn_blocking(move || wattproof_report::compare(&folders, how));
     let told = told.await.map_err(Problem::failed)?.map_err(|error: ReportError| Problem::from(error))?;
     serde_json::to_value(told).map(Json).map_err(Problem::failed)
 }
