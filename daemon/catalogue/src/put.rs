@@ -8,8 +8,8 @@ use crate::catalogue::{Catalogue, For};
 use crate::entry::Entry;
 use crate::error::Result;
 use crate::fit::{Fitted, fitted};
-use crate::tables::{RUN, Rows, run_row};
-use crate::wire::{self, Tx, Value};
+use crate::tables::{RUN, Rows, by_keys, run_row};
+use crate::wire::{self, Tx};
 
 /// What became of the entries that were put.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -102,26 +102,29 @@ pub(crate) async fn put_in(tx: &mut Tx<'_>, entries: Vec<Fitted>) -> Result<Put>
             done.kept += 1;
         }
     }
-    let upsert = RUN.upsert();
-    let mut rows = Rows::default();
-    for Fitted { entry, digest } in best.into_values() {
-        let found = tx.rows(what, upsert.as_str(), run_row(&entry, &digest)).await?;
-        let Some(row) = found.first() else {
-            done.kept += 1;
-            continue;
-        };
-        let revision = wire::count(row, "revision").map_err(|error| wire::failed(tx.place, what, &error))?;
-        if revision > 1 {
-            done.replaced += 1;
-            for table in ["rating", "finding", "instrument", "file"] {
-                let sql = format!("DELETE FROM {table} WHERE run_key = $1");
-                tx.change(what, sql, vec![Value::from(&entry.key)]).await?;
+    let runs = best.values().map(|fit| run_row(&fit.entry, &fit.digest)).collect();
+    let (mut written, mut old) = (Vec::new(), Vec::new());
+    for (sql, values) in RUN.upserts(runs) {
+        for row in tx.rows(what, sql, values).await? {
+            let told = wire::text(&row, "key").and_then(|key| Ok((key, wire::count(&row, "revision")?)));
+            let (key, revision) = told.map_err(|error| wire::failed(tx.place, what, &error))?;
+            if revision > 1 {
+                old.push(key.clone());
             }
-        } else {
-            done.new += 1;
+            written.push(key);
         }
-        rows.add(&entry);
     }
+    for table in ["rating", "finding", "instrument", "file"] {
+        for (numbers, keys) in by_keys(&old) {
+            let sql = format!("DELETE FROM {table} WHERE run_key IN ({numbers})");
+            tx.change(what, sql, keys).await?;
+        }
+    }
+    done.kept += (best.len() - written.len()) as u64;
+    done.replaced = old.len() as u64;
+    done.new = written.len() as u64 - done.replaced;
+    let mut rows = Rows::default();
+    written.iter().filter_map(|key| best.get(key)).for_each(|fit| rows.add(&fit.entry));
     for (sql, values) in rows.inserts() {
         tx.change(what, sql, values).await?;
     }

@@ -148,16 +148,22 @@ impl Table {
         format!("INSERT INTO {} ({}) VALUES {rows}", self.name, self.list())
     }
 
-    /// The statement that puts a run, if what is there is neither newer nor the same. It gives back the revision:
-    /// 1 where there was none, nothing where nothing changed.
-    pub(crate) fn upsert(&self) -> String {
+    /// What follows an insertion of runs of which some are there: they are replaced unless what is there is newer or the
+    /// same. It gives back the key and revision of those that were written; 1 where there was none.
+    fn replacing(&self) -> String {
         let set = self.names().filter(|name| !["key", "revision"].contains(name));
         let set = set.map(|name| format!("{name} = excluded.{name}")).collect::<Vec<_>>().join(", ");
         format!(
-            "{} ON CONFLICT (key) DO UPDATE SET {set}, revision = run.revision + 1 \
-             WHERE run.lines <= excluded.lines AND run.digest <> excluded.digest RETURNING revision",
-            self.insert(1)
+            " ON CONFLICT (key) DO UPDATE SET {set}, revision = run.revision + 1 \
+             WHERE run.lines <= excluded.lines AND run.digest <> excluded.digest RETURNING key, revision"
         )
+    }
+
+    /// Statements that put all of these runs, no two of one key, with their values.
+    pub(crate) fn upserts(&self, rows: Vec<Vec<Value>>) -> Vec<(String, Vec<Value>)> {
+        let mut statements = self.inserts(rows);
+        statements.iter_mut().for_each(|(sql, _)| sql.push_str(&self.replacing()));
+        statements
     }
 
     /// Statements that insert all of these rows, with their values.
@@ -171,6 +177,19 @@ impl Table {
         }
         statements
     }
+}
+
+/// Keys in groups, and the list of numbers that a statement names them by. The last key is repeated up to one of few
+/// sizes.
+pub(crate) fn by_keys(keys: &[String]) -> Vec<(String, Vec<Value>)> {
+    let most = SIZES[0];
+    let group = |keys: &[String]| {
+        let size = SIZES.into_iter().rev().find(|size| *size >= keys.len()).unwrap_or(most);
+        let padded = keys.iter().chain(keys.last().into_iter().cycle()).take(size);
+        let numbers = (1..=size).map(|number| format!("${number}")).collect::<Vec<_>>().join(", ");
+        (numbers, padded.map(Value::from).collect())
+    };
+    keys.chunks(most).map(group).collect()
 }
 
 /// The row of a run.

@@ -7,13 +7,10 @@ use sqlx::any::AnyRow;
 use crate::catalogue::{Catalogue, For};
 use crate::entry::{CleanPower, Entry, FileEntry, FindingEntry, InstrumentEntry, RatingEntry};
 use crate::error::Result;
-use crate::tables::{CLEAN, FILE, FINDING, INSTRUMENT, RATING, RUN, Table};
+use crate::tables::{CLEAN, FILE, FINDING, INSTRUMENT, RATING, RUN, Table, by_keys};
 use crate::wire::{self, Tx, Value};
 
 type Read<T> = std::result::Result<T, sqlx::Error>;
-
-/// Keys of one statement: few sizes, so that each database prepares few statements.
-const SIZES: [usize; 3] = [1, 16, 128];
 
 impl Catalogue {
     /// All that is told of a run, if it is there.
@@ -42,43 +39,44 @@ impl Catalogue {
 
 /// Reads entries within a transaction.
 pub(crate) async fn entries_in(tx: &mut Tx<'_>, keys: &[String]) -> Result<Vec<Entry>> {
-    let most = SIZES[SIZES.len() - 1];
     let mut found: HashMap<String, Entry> = HashMap::new();
-    for keys in keys.chunks(most) {
-        let size = SIZES.into_iter().find(|size| *size >= keys.len()).unwrap_or(most);
-        // The last key again and again, up to the size of the statement.
-        let padded = keys.iter().chain(keys.last().into_iter().cycle()).take(size);
-        read(tx, &padded.map(Value::from).collect::<Vec<_>>(), &mut found).await?;
+    for (numbers, keys) in by_keys(keys) {
+        read(tx, &numbers, &keys, &mut found).await?;
     }
     Ok(keys.iter().filter_map(|key| found.get(key).cloned()).collect())
 }
 
-async fn read(tx: &mut Tx<'_>, keys: &[Value], found: &mut HashMap<String, Entry>) -> Result<()> {
+async fn read(
+    tx: &mut Tx<'_>,
+    numbers: &str,
+    keys: &[Value],
+    found: &mut HashMap<String, Entry>,
+) -> Result<()> {
     let failed = |place, error: sqlx::Error| wire::failed(place, "reading runs of the catalogue", &error);
-    for row in rows(tx, &RUN, "key", "", keys).await? {
+    for row in rows(tx, &RUN, "key", "", (numbers, keys)).await? {
         let entry = entry(&row).map_err(|error| failed(tx.place, error))?;
         found.insert(entry.key.clone(), entry);
     }
-    for row in rows(tx, &RATING, "run_key", ", nth", keys).await? {
+    for row in rows(tx, &RATING, "run_key", ", nth", (numbers, keys)).await? {
         let (key, rating) = rating(&row).map_err(|error| failed(tx.place, error))?;
         found.entry(key).and_modify(|entry| entry.ratings.push(rating));
     }
-    for row in rows(tx, &CLEAN, "run_key", ", rating_nth, nth", keys).await? {
+    for row in rows(tx, &CLEAN, "run_key", ", rating_nth, nth", (numbers, keys)).await? {
         let (key, nth, clean) = clean(&row).map_err(|error| failed(tx.place, error))?;
         let rating = found.get_mut(&key).and_then(|entry| entry.ratings.get_mut(nth.saturating_sub(1)));
         if let Some(rating) = rating {
             rating.clean.push(clean);
         }
     }
-    for row in rows(tx, &FINDING, "run_key", ", nth", keys).await? {
+    for row in rows(tx, &FINDING, "run_key", ", nth", (numbers, keys)).await? {
         let (key, finding) = finding(&row).map_err(|error| failed(tx.place, error))?;
         found.entry(key).and_modify(|entry| entry.findings.push(finding));
     }
-    for row in rows(tx, &INSTRUMENT, "run_key", ", nth", keys).await? {
+    for row in rows(tx, &INSTRUMENT, "run_key", ", nth", (numbers, keys)).await? {
         let (key, instrument) = instrument(&row).map_err(|error| failed(tx.place, error))?;
         found.entry(key).and_modify(|entry| entry.instruments.push(instrument));
     }
-    for row in rows(tx, &FILE, "run_key", ", nth", keys).await? {
+    for row in rows(tx, &FILE, "run_key", ", nth", (numbers, keys)).await? {
         let (key, file) = file(&row).map_err(|error| failed(tx.place, error))?;
         found.entry(key).and_modify(|entry| entry.files.push(file));
     }
@@ -90,9 +88,8 @@ async fn rows(
     table: &Table,
     column: &str,
     then: &str,
-    keys: &[Value],
+    (numbers, keys): (&str, &[Value]),
 ) -> Result<Vec<AnyRow>> {
-    let numbers = (1..=keys.len()).map(|number| format!("${number}")).collect::<Vec<_>>().join(", ");
     let (name, list) = (table.name, table.list());
     let sql = format!("SELECT {list} FROM {name} WHERE {column} IN ({numbers}) ORDER BY {column}{then}");
     tx.rows("reading runs of the catalogue", sql, keys.to_vec()).await

@@ -225,7 +225,8 @@ fn a_database_of_a_server_that_is_no_good_is_told_apart() {
     on_tokio(async {
         let place = cluster.place("changed");
         let (a, b) = tokio::join!(Catalogue::open(&place), Catalogue::open(&place));
-        (a.unwrap().close().await, b.unwrap().close().await);
+        a.unwrap().close().await;
+        b.unwrap().close().await;
         cluster.psql_in("changed", "DROP TABLE finding");
         let error = Catalogue::open(&place).await.unwrap_err();
         assert!(matches!(error, Error::Damaged { .. }), "{error}");

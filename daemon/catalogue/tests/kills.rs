@@ -95,7 +95,7 @@ fn start(folder: &Path, place: &Place) -> Child {
         .unwrap()
 }
 
-/// Waits until the program was told once more that something is committed.
+/// Waits until the program notes once more that something was committed, or that much is.
 fn writes(folder: &Path) {
     let length = || fs::metadata(acknowledged(folder)).map_or(0, |file| file.len());
     let (before, until) = (length(), Instant::now() + Duration::from_secs(30));
@@ -128,7 +128,12 @@ async fn index_and_publish(folder: &Path, place: &Place) {
             // Something else is told of an earlier run, of the same age: whoever sent it twice would undo what came later.
             let again = Entry { chain: format!("{last:064x}"), ..invented::run(1 + last / 2) };
             catalogue.put_and_publish(&[again], place).await.unwrap();
-            tokio::time::sleep(Duration::from_millis(25)).await;
+            tokio::time::sleep(Duration::from_millis(5)).await;
+            // Not far ahead of what is sent, so that many a kill meets a transaction.
+            while catalogue.waiting().await.unwrap().iter().any(|waiting| waiting.entries > 40) {
+                writeln!(noted).unwrap();
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
         }
     };
     let publish = async {
@@ -136,7 +141,9 @@ async fn index_and_publish(folder: &Path, place: &Place) {
             match catalogue.publish(place).await {
                 Ok(done) => assert!(!done.behind, "the receiver lost what it had taken"),
                 // The server was killed.
-                Err(Error::Unreachable { .. }) => tokio::time::sleep(Duration::from_millis(20)).await,
+                Err(Error::Unreachable { .. } | Error::TimedOut { .. }) => {
+                    tokio::time::sleep(Duration::from_millis(20)).await
+                }
                 Err(other) => panic!("{other}"),
             }
         }

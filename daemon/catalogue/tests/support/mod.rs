@@ -20,7 +20,7 @@ pub fn on_tokio<T>(task: impl Future<Output = T>) -> T {
     tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap().block_on(task)
 }
 
-/// A new folder below the system's own, since the path of a unix socket must stay short.
+/// A new folder, where the path of a unix socket is short and the server's user may go.
 pub fn folder() -> tempfile::TempDir {
-    tempfile::Builder::new().prefix("wpc-").tempdir().unwrap()
+    tempfile::Builder::new().prefix("wattproof-").tempdir_in("/tmp").unwrap()
 }
