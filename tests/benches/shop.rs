@@ -104,7 +104,8 @@ fn steps_s(shop: &Shop, job: u64) -> Vec<f64> {
 
 /// With the instruments of the first so many benches: those of the others idle.
 fn took(shop: &Shop, benches: usize) -> Took {
-    let instruments = shop.benches.iter().take(benches).map(|served| own_and_childrens_s(served.process())[0]);
+    let instruments =
+        shop.benches.iter().take(benches).map(|served| own_and_childrens_s(served.process())[0]);
     let [daemon_s, runs_s] = own_and_childrens_s(shop.daemon.process());
     Took { instruments_s: instruments.sum(), runs_s, daemon_s, machine_s: machine_s() }
 }
