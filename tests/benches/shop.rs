@@ -76,14 +76,14 @@ fn served() -> Served {
 fn measure(shop: &Shop, script: &str, benches: usize) -> (Vec<Vec<f64>>, (Took, f64)) {
     let held: Vec<&str> = SET.into_iter().chain(["--hold"]).collect();
     let jobs: Vec<u64> = (0..benches).map(|index| shop.leave_with(index, script, &held)).collect();
-    let (before, began) = (took(shop), Instant::now());
+    let (before, began) = (took(shop, benches), Instant::now());
     for job in &jobs {
         assert!(shop.asks(&["queue", "release", &job.to_string()]).status.success());
     }
     while jobs.iter().any(|job| shop.job(*job)["state"] != "ended") {
         std::thread::sleep(Duration::from_secs(2));
     }
-    let (after, lasted_s) = (took(shop), began.elapsed().as_secs_f64());
+    let (after, lasted_s) = (took(shop, benches), began.elapsed().as_secs_f64());
     let took = Took {
         instruments_s: after.instruments_s - before.instruments_s,
         runs_s: after.runs_s - before.runs_s,
@@ -102,8 +102,10 @@ fn steps_s(shop: &Shop, job: u64) -> Vec<f64> {
     ends_s.windows(2).map(|pair| pair[1] - pair[0]).collect()
 }
 
-fn took(shop: &Shop) -> Took {
-    let instruments = shop.benches.iter().map(|served| own_and_childrens_s(served.process())[0]);
+/// With the instruments of the first so many benches: those of the others idle.
+fn took(shop: &Shop, benches: usize) -> Took {
+    let instruments =
+        shop.benches.iter().take(benches).map(|served| own_and_childrens_s(served.process())[0]);
     let [daemon_s, runs_s] = own_and_childrens_s(shop.daemon.process());
     Took { instruments_s: instruments.sum(), runs_s, daemon_s, machine_s: machine_s() }
 }

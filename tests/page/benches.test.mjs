@@ -103,6 +103,7 @@ test('queue, messages and what ended tell the bench', standinOnly, async () => {
   const told = await page.locator(hook('job-bench')).allInnerTexts();
   assert.deepEqual(told.map((text) => text.trim()), ['virtual bench,', 'virtual honest 0,', 'virtual honest 1,']);
   assert.match(await page.locator(hook('ended')).innerText(), /virtual honest 2/);
+  assert.equal(await page.locator('#submit-bench').inputValue(), '', 'no bench is taken by default');
   await go(page, '#/');
   world.emit('log', { job: null, bench: 'honest-5', at_utc: world.now(), level: 'warn', text: 'stopped by a person' });
   await page.waitForSelector('text=virtual honest 5: stopped by a person');

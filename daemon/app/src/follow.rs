@@ -175,6 +175,10 @@ pub fn ending(summary: &RunSummary, told: Result<(), Failure>) -> Result<(), Fai
         Outcome::Failed => Err(Failure::Said(match &summary.error {
             // Another wiring is another bench file: this run can't go on with it.
             Some(error @ RunError::NothingServed(_)) => format!("{error}\nevery output is off"),
+            // Nothing to go on from.
+            Some(error) if summary.steps == 0 => {
+                format!("{error}\nevery output is off; no step was recorded")
+            }
             Some(error) => {
                 format!(
                     "{error}\nevery output is off; the record is complete up to step {}; once the cause is mended, `wattproof resume {}` goes on from there",

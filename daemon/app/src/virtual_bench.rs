@@ -91,7 +91,6 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec, name: String) -> Result
         Some(path) => write(path, &text)?,
         None => say(&text)?,
     }
-    say(&format!("{:12} {}", "bench", file.name))?;
     for port in serving.ports() {
         say(&format!("{:12} {}", port.role.name(), port.path))?;
     }
@@ -100,8 +99,8 @@ fn serve(order: &VirtualOrder, amplifier: AmplifierSpec, name: String) -> Result
     }
     // Whoever started this waits for that line.
     say(&format!(
-        "{READY}: {} ({}), seed {}; Ctrl-C ends it",
-        amplifier.name, amplifier.description, order.seed
+        "{READY}: {}, with {} ({}), seed {}; Ctrl-C ends it",
+        file.name, amplifier.name, amplifier.description, order.seed
     ))?;
     wait(order.until_stdin_closes)?;
     serving.stop();

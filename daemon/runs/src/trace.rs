@@ -13,7 +13,7 @@ use crate::{RunError, walk_journal};
 /// One call of a host function.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct TracedCall {
-    /// When it was made, s on the bench's clock from the start of the run.
+    /// When it was made, s on the bench's clock, as `at_s` of steps and findings has it.
     pub at_s: f64,
     /// How long its answer took, s; absent of one that was not answered.
     pub took_s: Option<f64>,
@@ -35,11 +35,10 @@ pub struct TracedCall {
 /// [`RunError::NoRun`], [`RunError::Folder`], [`RunError::Journal`].
 pub fn trace(folder: &Path) -> Result<Vec<TracedCall>, RunError> {
     let folder = RunFolder::open(folder)?;
-    let (mut calls, mut began_s): (Vec<TracedCall>, f64) = (Vec::new(), 0.0);
+    let mut calls: Vec<TracedCall> = Vec::new();
     walk_journal(&MachineDisk, &folder.file(JOURNAL_FILE), |line| match line.kind.as_str() {
-        "opened" => began_s = line.at_s,
         "call" => calls.push(TracedCall {
-            at_s: line.at_s - began_s,
+            at_s: line.at_s,
             took_s: None,
             line: line.data[LINE].as_u64().filter(|number| *number > 0),
             name: line.data["name"].as_str().unwrap_or_default().into(),
@@ -49,7 +48,7 @@ pub fn trace(folder: &Path) -> Result<Vec<TracedCall>, RunError> {
         }),
         "answer" => {
             if let Some(call) = calls.last_mut() {
-                call.took_s = Some(line.at_s - began_s - call.at_s);
+                call.took_s = Some(line.at_s - call.at_s);
                 call.gave = line.data.get("value").cloned();
                 call.error = line.data["error"].as_str().map(str::to_string);
             }

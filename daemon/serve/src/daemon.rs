@@ -133,7 +133,7 @@ impl Daemon {
             self.events.tell("job", Some(&job.bench), job);
         }
         for gone in before.iter().filter(|old| queue.get(old.job).is_err()) {
-            self.events.tell("removed", Some(&gone.bench), &json!({ "job": gone.job }));
+            self.events.tell("removed", Some(&gone.bench), &json!({ "job": gone.job, "bench": gone.bench }));
         }
     }
 

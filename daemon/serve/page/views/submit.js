@@ -39,7 +39,9 @@ export function submitForm(state) {
   });
   const update = () => {
     const chosen = bench.value;
-    bench.replaceChildren(...[...state.benches.values()].map((one) => el('option', { value: one.bench }, one.name)));
+    // Of several none is taken by default: a job on the wrong bench is an amplifier that nobody expects to play.
+    const none = state.benches.size > 1 ? [el('option', { value: '' }, 'Choose a bench')] : [];
+    bench.replaceChildren(...none, ...[...state.benches.values()].map((one) => el('option', { value: one.bench }, one.name)));
     if (state.benches.has(chosen)) bench.value = chosen;
     benchLine.hidden = state.benches.size < 2;
   };
