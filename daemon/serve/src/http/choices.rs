@@ -226,7 +226,7 @@ mod tests {
             "// Sag.\nparam(\"low_v\", #{ value: 11, min: 9.5, max: 14, what: \"lowest\" });\nsettle();";
         let low = serde_json::json!({
             "name": "low_v", "what": "lowest", "unit": "V", "kind": "number", "default": 11.0, "min": 9.5, "max": 14.0,
-            "choices": [],
+            "choices": [], "letters_max": null,
         });
         let told = listed(declared);
         assert_eq!(
