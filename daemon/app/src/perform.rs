@@ -1,5 +1,7 @@
 //! `wattproof run` and `wattproof resume`: a script on any bench.
 
+use std::path::PathBuf;
+
 use wattproof_bench::{BenchFile, check_dialects};
 use wattproof_runs::{Nameplate, ResumeOrder, RunOrder, Script, bench_of, parameters_of, read_script};
 
@@ -8,7 +10,7 @@ use crate::check::First;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
 use crate::client::run_through_daemon;
 use crate::failure::Failure;
-use crate::follow::{Order, Wish, follow, judged};
+use crate::follow::{Order, Wish, carry_out, follow, judged, told};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
 use crate::state_folder::state_folder;
@@ -17,8 +19,21 @@ use crate::telling::run_and_tell;
 /// Folder of all runs unless told otherwise.
 const RESULTS: &str = "results";
 
+/// A run that was performed, whichever process did it.
+pub struct Ran {
+    /// Where it is recorded; absent where it was never begun, or was left to the daemon.
+    pub folder: Option<PathBuf>,
+    /// How it ended.
+    pub ended: Result<(), Failure>,
+}
+
 /// Reads the files, shows the cautions, runs: through the daemon where one holds the bench, else in this process.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
+    perform(order)?.ended
+}
+
+/// The same, and tells where it is recorded.
+pub fn perform(order: &RunOnPorts) -> Result<Ran, Failure> {
     let bench = BenchFile::read(&order.bench)?;
     check_dialects(&bench)?;
     let nameplate = Nameplate::read(&order.nameplate)?;
@@ -26,8 +41,10 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     let set = order.set.by_name()?;
     // What can't be set is told before a port is opened.
     parameters_of(&script, &set)?;
-    if !order.tell && run_through_daemon(order, &bench.name, &script.source, &set)? {
-        return Ok(());
+    if !order.tell
+        && let Some(ran) = run_through_daemon(order, &bench.name, &script.source, &set)?
+    {
+        return Ok(ran);
     }
     let first = (!order.unrehearsed).then(|| First {
         script: script.clone(),
@@ -41,11 +58,14 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     (run.selfcheck, run.set) = (!order.without_selfcheck, set);
     let state = state_folder(order.state.as_deref(), &bench.name);
     if order.tell {
-        return run_and_tell(bench, state, run, first, order.cool_to);
+        return Ok(Ran { folder: None, ended: run_and_tell(bench, state, run, first, order.cool_to) });
     }
     first.map_or(Ok(()), |first| first.rehearse())?;
     aside!("{CAUTIONS}\n");
-    judged(follow(bench, state, Order::Run(run), Wish { cool_to_c: order.cool_to, json: order.json })?)
+    let wish = Wish { cool_to_c: order.cool_to, json: order.json, untold: order.untold };
+    let summary = carry_out(bench, state, Order::Run(run), wish.cool_to_c)?;
+    let ended = told(&summary, wish).and_then(judged);
+    Ok(Ran { folder: Some(summary.folder.path().into()), ended })
 }
 
 /// Finds the run, shows the cautions, goes on.

@@ -1,7 +1,7 @@
 //! A recorded run told to people.
 //!
 //! In comes the folder of a run, finished, stopped, failed or still going on; out go one self-contained HTML report, figures
-//! as SVG, the run in a few figures, its steps as data, and several runs side by side. It reads folders through
+//! as SVG, the run in a few figures, its steps as data, several runs side by side, and the record of a unit that was taken in. It reads folders through
 //! `daemon/runs` and writes nothing: who calls it decides where a text goes. Only `daemon/app` and `daemon/serve` may call
 //! it. It must not know ports, SCPI, HTTP or how anything was measured. A folder may come from another person: links in it
 //! are not followed, sizes are bounded, texts are escaped.
@@ -10,6 +10,7 @@ mod cautions;
 mod compare;
 mod error;
 mod figures;
+mod intake;
 mod number;
 mod page;
 mod record;
@@ -18,6 +19,7 @@ pub use cautions::CAUTIONS;
 pub use compare::{Cell, Comparison, Row, compare, compare_figure, compare_page};
 pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
+pub use intake::{BeforeTold, CheckTold, Former, IntakeRecord, Known, intake, intake_page};
 pub use number::{duration, significant, with_u};
 pub use page::{Fact, Outline, outline, report};
 pub use record::{ChannelRow, RatingBrief, RunBrief, StepRow, brief, entry, findings, step_row, steps};

@@ -16,6 +16,7 @@ mod clips;
 mod delivered;
 mod disk;
 mod drives;
+mod ended;
 mod error;
 mod expanded;
 mod finding;
