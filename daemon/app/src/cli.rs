@@ -60,6 +60,9 @@ pub enum Command {
     Selfcheck(SelfCheckOrder),
     /// Calibrate the digitizer's inputs against a reference meter, and write that into the bench file
     Calibrate(CalibrateOrder),
+    /// Judge a returned unit: checks, history, its place in the population, a page to print
+    #[command(after_help = crate::intake::EXIT_CODES)]
+    Intake(crate::intake::IntakeOrder),
     /// Go on with a run that was stopped, failed or cut off, from its last recorded step
     #[command(after_help = crate::failure::EXIT_CODES)]
     Resume(ResumeOnPorts),
@@ -224,6 +227,9 @@ pub struct RunOnPorts {
     /// What the daemon calls the bench: refused where the bench file has another name by now
     #[arg(long, hide = true, requires = "tell")]
     pub held_as: Option<String>,
+    /// What came out is told by the caller.
+    #[arg(skip)]
+    pub untold: bool,
 }
 
 /// `selfcheck`.

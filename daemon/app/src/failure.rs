@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use wattproof_bench::{BenchError, BenchFileError};
+use wattproof_method::intake::Outcome;
 use wattproof_recordings::RecordingError;
 use wattproof_report::ReportError;
 use wattproof_runs::{NameplateError, RatingsError, RunError};
@@ -96,6 +97,9 @@ pub enum Failure {
     /// Finished; none is short, and one can't be told.
     #[error("finished: a rating is undecided, so the uncertainty does not let its verdict be told")]
     Undecided,
+    /// What an intake came to, where that is not well.
+    #[error("the unit is {0}")]
+    Intake(Outcome),
     /// A person took it off the queue before it began.
     #[error("nothing was run: the job was taken off the queue before it began")]
     Cancelled,
@@ -127,8 +131,8 @@ impl Failure {
         match self {
             Failure::NobodyReads => ExitCode::SUCCESS,
             Failure::NotSafe | Failure::Unknown(_) => ExitCode::from(3),
-            Failure::Short => ExitCode::from(10),
-            Failure::Undecided => ExitCode::from(11),
+            Failure::Short | Failure::Intake(Outcome::Faulty) => ExitCode::from(10),
+            Failure::Undecided | Failure::Intake(Outcome::Undecided) => ExitCode::from(11),
             Failure::WrongBench(_) => ExitCode::from(4),
             Failure::Report(ReportError::Incomparable { .. }) => ExitCode::from(12),
             Failure::Cancelled | Failure::Left => ExitCode::from(130),

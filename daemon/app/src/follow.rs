@@ -42,6 +42,8 @@ pub struct Wish {
     pub cool_to_c: Option<f64>,
     /// What came out is printed as JSON.
     pub json: bool,
+    /// What came out is told by the caller.
+    pub untold: bool,
 }
 
 /// Opens the bench, runs the order, prints what came out and gives the worst verdict.
@@ -52,9 +54,14 @@ pub fn follow(
     order: Order,
     wish: Wish,
 ) -> Result<JobOutcome, Failure> {
-    let summary = carry_out(file, state_folder, order, wish.cool_to_c)?;
-    let came_out = came_out(&summary);
-    match ending(&summary, came_out.say(wish.json)) {
+    told(&carry_out(file, state_folder, order, wish.cool_to_c)?, wish)
+}
+
+/// Prints what came out, unless somebody else tells it, and gives the worst verdict.
+pub fn told(summary: &RunSummary, wish: Wish) -> Result<JobOutcome, Failure> {
+    let came_out = came_out(summary);
+    let said = if wish.untold { Ok(()) } else { came_out.say(wish.json) };
+    match ending(summary, said) {
         // The verdict is told by the exit code as well.
         Ok(()) | Err(Failure::NobodyReads) => Ok(JobOutcome::of_verdicts(&came_out.verdicts())),
         Err(failure) => Err(failure),

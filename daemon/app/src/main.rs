@@ -33,6 +33,7 @@ mod follow;
 mod guardian;
 mod history;
 mod instruments;
+mod intake;
 mod machine;
 mod man;
 mod measure;
@@ -98,6 +99,7 @@ fn main() -> ExitCode {
         Command::Completion(order) => completion::completion(&order),
         Command::Man(order) => man::man(&order),
         Command::Run(order) => perform::run_on_ports(&order),
+        Command::Intake(order) => intake::intake(&order),
         Command::Selfcheck(order) => selfcheck::selfcheck(&order),
         Command::Calibrate(order) => calibrate::calibrate(&order),
         Command::Resume(order) => perform::resume_on_ports(&order),

@@ -10,7 +10,7 @@ use crate::check::First;
 use crate::cli::{ResumeOnPorts, RunOnPorts};
 use crate::client::{bench_file_of, run_through_daemon};
 use crate::failure::Failure;
-use crate::follow::{Order, Wish, follow, judged};
+use crate::follow::{Order, Wish, carry_out, follow, judged, told};
 use crate::run_folder::folder_of;
 use crate::script_process::in_own_process;
 use crate::state_folder::{same_name, state_folder};
@@ -28,12 +28,25 @@ struct Prepared {
     set: Set,
 }
 
+/// A run that was performed, whichever process did it.
+pub struct Ran {
+    /// Where it is recorded; absent where it was never begun, or was left to the daemon.
+    pub folder: Option<PathBuf>,
+    /// How it ended.
+    pub ended: Result<(), Failure>,
+}
+
 /// Reads the files, shows the cautions, runs: through the daemon where one holds the bench, else in this process.
 pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
+    perform(order)?.ended
+}
+
+/// The same, and tells where it is recorded.
+pub fn perform(order: &RunOnPorts) -> Result<Ran, Failure> {
     match prepare(order) {
-        Ok(prepared) => perform(order, prepared),
+        Ok(prepared) => carry(order, prepared),
         // The daemon must not take a run that never began for one that fell silent.
-        Err(failure) if order.tell => tell_failure(failure),
+        Err(failure) if order.tell => Ok(Ran { folder: None, ended: tell_failure(failure) }),
         Err(failure) => Err(failure),
     }
 }
@@ -51,10 +64,12 @@ fn prepare(order: &RunOnPorts) -> Result<Prepared, Failure> {
     Ok(Prepared { bench_file, bench, nameplate, script, set })
 }
 
-fn perform(order: &RunOnPorts, prepared: Prepared) -> Result<(), Failure> {
+fn carry(order: &RunOnPorts, prepared: Prepared) -> Result<Ran, Failure> {
     let Prepared { bench_file, bench, nameplate, script, set } = prepared;
-    if !order.tell && run_through_daemon(order, (&bench.name, &bench_file), &script.source, &set)? {
-        return Ok(());
+    if !order.tell
+        && let Some(ran) = run_through_daemon(order, (&bench.name, &bench_file), &script.source, &set)?
+    {
+        return Ok(ran);
     }
     let first = (!order.unrehearsed).then(|| First {
         script: script.clone(),
@@ -68,11 +83,14 @@ fn perform(order: &RunOnPorts, prepared: Prepared) -> Result<(), Failure> {
     (run.selfcheck, run.set) = (!order.without_selfcheck, set);
     let state = state_folder(order.state.as_deref(), &bench.name);
     if order.tell {
-        return run_and_tell(bench, state, run, first, order.cool_to);
+        return Ok(Ran { folder: None, ended: run_and_tell(bench, state, run, first, order.cool_to) });
     }
     first.map_or(Ok(()), |first| first.rehearse())?;
     aside!("{CAUTIONS}\n");
-    judged(follow(bench, state, Order::Run(run), Wish { cool_to_c: order.cool_to, json: order.json })?)
+    let wish = Wish { cool_to_c: order.cool_to, json: order.json, untold: order.untold };
+    let summary = carry_out(bench, state, Order::Run(run), wish.cool_to_c)?;
+    let ended = told(&summary, wish).and_then(judged);
+    Ok(Ran { folder: Some(summary.folder.path().into()), ended })
 }
 
 /// Finds the run, shows the cautions, goes on.

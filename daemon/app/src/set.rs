@@ -8,7 +8,7 @@ use wattproof_runs::Set;
 use crate::failure::Failure;
 
 /// What is set.
-#[derive(Args)]
+#[derive(Args, Clone)]
 pub struct SetOrder {
     /// Set a parameter of the script (`wattproof check SCRIPT` lists them): a number, numbers with commas between them, a
     /// word, true or false; may be repeated

@@ -17,6 +17,7 @@ mod columns;
 mod delivered;
 mod disk;
 mod drives;
+mod ended;
 mod error;
 mod expanded;
 mod finding;

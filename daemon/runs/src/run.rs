@@ -11,6 +11,7 @@ use wattproof_guard::{State, TripCause};
 use wattproof_method::selfcheck::SelfCheck;
 
 use crate::disk::{Disk, MachineDisk};
+use crate::ended::ending;
 use crate::folder::JOURNAL_FILE;
 use crate::host::{
     Host, LinesReached, Script, Set, Stopping, WorkerProgram, parameters_of, perform_here, perform_in_child,
@@ -179,6 +180,7 @@ pub(crate) fn conduct(bench: &Arc<Bench>, script: &Script, script_in: &ScriptIn,
     let closing = json!({
         "outcome": outcome,
         "error": error.as_ref().map(RunError::to_string),
+        "ending": ending(outcome, error.as_ref()),
         "ended_utc": utc(),
         "safe": &safe,
     });

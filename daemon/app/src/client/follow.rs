@@ -18,7 +18,8 @@ use super::socket::{Events, QUICK, Socket};
 use super::status::Status;
 use crate::came_out::CameOut;
 use crate::failure::Failure;
-use crate::follow::judged;
+use crate::follow::{Wish, judged};
+use crate::perform::Ran;
 
 /// Without a beat for so long the daemon hangs (it beats every 2 s).
 const SILENT: Duration = Duration::from_secs(5);
@@ -27,8 +28,8 @@ const TRY_AGAIN: Duration = Duration::from_secs(3);
 /// Between two tries.
 const PAUSE: Duration = Duration::from_millis(200);
 
-/// Follows a job from `before` on; what came out, printed as JSON where asked for, decides how it ends.
-pub async fn follow(socket: &Socket, before: &Status, job: Job, json: bool) -> Result<(), Failure> {
+/// Follows a job from `before` on; what came out, printed as wished, decides how it ends.
+pub async fn follow(socket: &Socket, before: &Status, job: Job, wish: Wish) -> Result<Ran, Failure> {
     let wrap = |source| Failure::System { what: "listening for signals", source };
     let bench = before.benches.iter().find(|bench| bench.bench == job.bench);
     let mut following = Following {
@@ -38,7 +39,7 @@ pub async fn follow(socket: &Socket, before: &Status, job: Job, json: bool) -> R
         events: None,
         shown: Shown::new(job, bench),
         asked_to_stop: false,
-        json,
+        wish,
     };
     let mut signals = Signals {
         interrupts: signal(SignalKind::interrupt()).map_err(wrap)?,
@@ -48,7 +49,9 @@ pub async fn follow(socket: &Socket, before: &Status, job: Job, json: bool) -> R
     let ended = following.until_it_ended(&mut signals).await;
     following.shown.finish();
     ended?;
-    following.came_out().await
+    let ended = following.came_out().await;
+    let run = following.shown.job.run.as_ref();
+    Ok(Ran { folder: run.map(|run| before.results.join(run)), ended })
 }
 
 struct Signals {
@@ -82,7 +85,7 @@ struct Following<'a> {
     events: Option<Events>,
     shown: Shown,
     asked_to_stop: bool,
-    json: bool,
+    wish: Wish,
 }
 
 impl Following<'_> {
@@ -262,6 +265,9 @@ impl Following<'_> {
     }
 
     async fn table(&self) -> Result<(), Failure> {
+        if self.wish.untold {
+            return Ok(());
+        }
         let job = &self.shown.job;
         let run = job.run.as_deref().unwrap_or_default();
         let told: Recorded = self.socket.get(&format!("/runs/{run}")).await?;
@@ -282,7 +288,7 @@ impl Following<'_> {
             steps: job.steps,
             folder: self.before.results.join(run),
         }
-        .say(self.json)
+        .say(self.wish.json)
     }
 }
 

@@ -16,6 +16,8 @@ use super::{block_on, follow};
 use crate::cautions::CAUTIONS;
 use crate::cli::RunOnPorts;
 use crate::failure::Failure;
+use crate::follow::Wish;
+use crate::perform::Ran;
 use crate::say::say;
 use crate::state_folder::all_state;
 
@@ -76,15 +78,15 @@ impl<'a> FileAsked<'a> {
     }
 }
 
-/// Hands a run to the daemon that holds its bench and follows it; false where no daemon does, or this process was asked
+/// Hands a run to the daemon that holds its bench and follows it; nothing where no daemon does, or this process was asked
 /// for.
 pub fn run_through_daemon(
     order: &RunOnPorts,
     (bench, file): (&str, &Path),
     source: &str,
     set: &Set,
-) -> Result<bool, Failure> {
-    let Some(state) = all_state(order.state.as_deref()) else { return Ok(false) };
+) -> Result<Option<Ran>, Failure> {
+    let Some(state) = all_state(order.state.as_deref()) else { return Ok(None) };
     let socket = Socket::of(&state);
     block_on(async {
         let status = match Status::ask(&socket).await {
@@ -128,24 +130,29 @@ pub fn run_through_daemon(
         let job: Job = socket.post("/jobs", &asked).await?;
         if order.daemon.leave {
             say(&format!("job {} waits at the daemon for {}", job.job, held.name))?;
-            return Ok(true);
+            return Ok(Some(Ran { folder: None, ended: Ok(()) }));
         }
         // What was told before it was in the queue is of no interest.
         let status = Status::ask(&socket).await?;
         let job = status.job(job.job).cloned().unwrap_or(job);
-        follow(&socket, &status, job, order.json).await.map(|()| true)
+        Ok(Some(follow(&socket, &status, job, ask(order)).await?))
     })?
 }
 
 /// The run is performed by this process, unless something was asked for that only a daemon can do.
-fn here(order: &RunOnPorts, why: &str) -> Result<bool, Failure> {
+fn here(order: &RunOnPorts, why: &str) -> Result<Option<Ran>, Failure> {
     if order.daemon.wants_daemon() {
         return Err(Failure::Said(format!(
             "{why}: --leave, --hold and --hold-until need a daemon that holds this bench"
         )));
     }
     tracing::info!("this process runs it itself: {why}");
-    Ok(false)
+    Ok(None)
+}
+
+/// How it is told what came out.
+fn ask(order: &RunOnPorts) -> Wish {
+    Wish { json: order.json, untold: order.untold, ..Wish::default() }
 }
 
 fn not_under_way(status: &Status, held: &Bench) -> Result<(), Failure> {

@@ -4,6 +4,7 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 use wattproof_bench::BenchFile;
+use wattproof_method::intake::Ending;
 use wattproof_method::selfcheck::SelfCheck;
 use wattproof_runs::{
     Finding, JOURNAL_FILE, Line, Nameplate, NotMeasured, Outcome, Parameter, RatingRecord, RatingResult,
@@ -54,6 +55,9 @@ pub(crate) struct Resumed {
 pub(crate) struct Closed {
     pub outcome: Outcome,
     pub error: Option<String>,
+    /// The same for programs; absent in older records.
+    #[serde(default)]
+    pub ending: Option<Ending>,
     pub ended_utc: String,
     pub safe: Option<Safe>,
 }

@@ -139,7 +139,7 @@ impl Rating {
 pub struct Physics {
     /// Small-signal gain, source to output EMF, dB.
     pub gain_db: f64,
-    /// Deviation of each channel from `gain_db`, dB; empty for none.
+    /// Deviation of each channel from `gain_db`, dB; empty for none. Far down it is a channel that is dead.
     #[serde(default)]
     pub gain_trim_db: Vec<f64>,
     /// From the supply terminals to the rails.

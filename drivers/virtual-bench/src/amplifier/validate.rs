@@ -2,6 +2,9 @@ use std::fmt::Display;
 
 use super::{AmplifierSpec, CHANNELS_MAX, OutputKind, PlateKind, RatingChannels, SpecError, Transfer};
 
+/// Deviation of a channel, dB: down to a channel that passes nothing.
+const GAIN_TRIM_DB: (f64, f64) = (-150.0, 3.0);
+
 impl AmplifierSpec {
     /// Reads and validates a description.
     ///
@@ -32,7 +35,7 @@ impl AmplifierSpec {
         self.validate_nameplate()?;
         let p = &self.physics;
         self.within("physics.gain_db", p.gain_db, 0.0, 60.0)?;
-        self.each_channel("physics.gain_trim_db", &p.gain_trim_db, -3.0, 3.0)?;
+        self.each_channel("physics.gain_trim_db", &p.gain_trim_db, GAIN_TRIM_DB.0, GAIN_TRIM_DB.1)?;
         self.validate_supply()?;
         self.validate_output()?;
         self.validate_noise()?;
