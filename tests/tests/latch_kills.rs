@@ -141,7 +141,7 @@ fn round(seed: u64, number: u64) -> Round {
     std::fs::write(served.bench(), text.replace(&from, &to)).unwrap();
     let mut daemon = served.run(&served.script(SCRIPT)).stdin(Stdio::null()).spawn().unwrap();
     let journal = || {
-        let run = std::fs::read_dir(served.folder.path().join("results")).ok()?.next()?.ok()?.path();
+        let run = bench::some_folder(&served.folder.path().join("results"))?;
         std::fs::read_to_string(run.join("journal.jsonl")).ok()
     };
     let until = Instant::now() + Duration::from_secs(60);

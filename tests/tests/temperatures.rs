@@ -107,7 +107,7 @@ fn a_temperature_that_falls_silent_trips() {
     let wire = interposed(&served, "load");
     let daemon = served.run(&served.script(&format!("{BEGIN} sleep(60);"))).spawn().unwrap();
     let journal = |served: &Served| {
-        let folder = std::fs::read_dir(served.folder.path().join("results")).ok()?.next()?.ok()?.path();
+        let folder = bench::some_folder(&served.folder.path().join("results"))?;
         std::fs::read_to_string(folder.join("journal.jsonl")).ok()
     };
     let until = std::time::Instant::now() + std::time::Duration::from_secs(60);

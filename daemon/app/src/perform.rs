@@ -88,7 +88,7 @@ fn carry(order: &RunOnPorts, prepared: Prepared) -> Result<Ran, Failure> {
     first.map_or(Ok(()), |first| first.rehearse())?;
     aside!("{CAUTIONS}\n");
     let wish = Wish { cool_to_c: order.cool_to, json: order.json, untold: order.untold };
-    let summary = carry_out(bench, state, Order::Run(run), wish.cool_to_c)?;
+    let summary = carry_out(bench, state, Order::Run(Box::new(run)), wish.cool_to_c)?;
     let ended = told(&summary, wish).and_then(judged);
     Ok(Ran { folder: Some(summary.folder.path().into()), ended })
 }

@@ -263,6 +263,12 @@ while True:
     Interposed(child)
 }
 
+/// A folder in a folder, beside which the catalogue may lie; none where there is none yet.
+pub fn some_folder(path: &Path) -> Option<PathBuf> {
+    let all = std::fs::read_dir(path).ok()?.flatten().map(|entry| entry.path());
+    all.into_iter().find(|path| path.is_dir())
+}
+
 /// The only folder in a folder, beside which the catalogue may lie.
 pub fn only_folder(path: &Path) -> PathBuf {
     let all = std::fs::read_dir(path).unwrap().map(|entry| entry.unwrap().path());

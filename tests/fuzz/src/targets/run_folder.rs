@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use wattproof_report::{brief, compare, compare_figure, distortion, steps, supply};
+use wattproof_report::{How, Overlay, brief, compare, compare_figure, distortion, entry, steps, supply};
 
 use super::text;
 use crate::Target;
@@ -62,7 +62,11 @@ pub fn check(bytes: &[u8]) {
 
 fn tell(folder: &Path) {
     let twice = [folder.to_path_buf(), folder.to_path_buf()];
-    let figures = [distortion(folder), supply(folder), compare_figure(&twice)];
+    // A run that failed is comparable with nothing, but can be put beside itself all the same.
+    let how = How { incomparable: true, ..How::default() };
+    let overlaid = [Overlay::Distortion, Overlay::Bars, Overlay::Sweeps];
+    let overlaid = overlaid.map(|overlay| compare_figure(&twice, how, overlay));
+    let figures = [distortion(folder), supply(folder)].into_iter().chain(overlaid);
     for figure in figures {
         match figure {
             Ok(svg) => {
@@ -84,7 +88,10 @@ fn tell(folder: &Path) {
     if let Ok(told) = brief(folder) {
         serde_json::to_string(&told).unwrap();
     }
-    if let Ok(told) = compare(&twice) {
+    if let Ok(told) = entry(folder) {
+        serde_json::to_string(&told).unwrap();
+    }
+    if let Ok(told) = compare(&twice, how) {
         assert!(told.differences.is_empty(), "a run differs from itself: {:?}", told.differences);
     }
 }
