@@ -101,8 +101,7 @@ fn facts(record: &IntakeRecord) -> Vec<Fact> {
         facts.push(Fact::new("Golden", "this unit is marked as one that is known to be good"));
     }
     if let Some(before) = &record.before {
-        facts
-            .push(Fact::new("Compared with", format!("its intake of {}", day_and_time(&before.started_utc))));
+        facts.push(Fact::new("Retest", format!("after its intake of {}", day_and_time(&before.started_utc))));
     }
     if let Some(unit) = &record.golden_unit {
         facts.push(Fact::new("Golden unit", unit.clone()));
