@@ -4,7 +4,7 @@ use std::path::Path;
 
 use comfy_table::CellAlignment;
 use serde::Serialize;
-use wattproof_method::intake::compact;
+use wattproof_method::intake::{compact, figure};
 use wattproof_method::population::Standing;
 use wattproof_report::{CheckTold, IntakeRecord};
 
@@ -84,8 +84,9 @@ fn table(record: &IntakeRecord) -> String {
 fn before(check: &CheckTold) -> String {
     let Some(then) = &check.before else { return String::new() };
     let changed = then.difference.is_some_and(|one| one.is_significant == Some(true));
-    let value = compact(then.value, None, &check.unit);
-    if changed { format!("{value}, changed") } else { value }
+    let both = figure(then.value, then.expanded_u, &check.unit);
+    let value = both.split(" ± ").next().unwrap_or(&both);
+    if changed { format!("{value}, changed") } else { value.into() }
 }
 
 fn rank(check: &CheckTold) -> String {

@@ -13,7 +13,8 @@ pub fn figure(value: f64, expanded_u: Option<f64>, unit: &str) -> String {
     match expanded_u.map(|u| u * scale).filter(|u| *u > 0.0 && u.is_finite()) {
         Some(u) => {
             let places = places(u, 2);
-            format!("{value:.places$}{unit} ± {u:.places$}{unit}")
+            let value = unsigned_zero(format!("{value:.places$}"));
+            format!("{value}{unit} ± {u:.places$}{unit}")
         }
         None => format!("{}{unit}", plain(value)),
     }
@@ -37,6 +38,14 @@ fn scale(size: f64, unit: &str) -> (f64, &'static str) {
         size if size >= 0.1 || size == 0.0 || !size.is_finite() => (1.0, ""),
         size if size >= 1e-4 => (1e3, "m"),
         _ => (1e6, "µ"),
+    }
+}
+
+/// Without the sign of what rounds to nothing.
+fn unsigned_zero(text: String) -> String {
+    match text.strip_prefix('-') {
+        Some(rest) if !rest.contains(|digit: char| ('1'..='9').contains(&digit)) => rest.to_string(),
+        _ => text,
     }
 }
 
@@ -71,6 +80,7 @@ mod tests {
             (0.01, Some(0.001), "%", "0.0100 % ± 0.0010 %"),
             (29.98, Some(0.0), "dB", "29.98 dB"),
             (0.0, None, "V", "0 V"),
+            (-0.0001, Some(0.014), "dB", "0.000 dB ± 0.014 dB"),
         ] {
             assert_eq!(figure(value, u, unit), text);
         }

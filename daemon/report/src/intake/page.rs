@@ -1,7 +1,7 @@
 //! The page: what the template shows, in words.
 
 use askama::Template;
-use wattproof_method::intake::{Outcome, compact};
+use wattproof_method::intake::{Outcome, compact, figure};
 use wattproof_method::population::{Difference, Standing};
 
 use super::{CheckTold, Former, IntakeRecord};
@@ -24,6 +24,7 @@ struct Page<'a> {
     facts: Vec<Fact>,
     columns: Columns,
     rows: Vec<Row>,
+    conditions: Vec<Fact>,
     formers: Vec<String>,
     more: usize,
     cautions: String,
@@ -38,7 +39,7 @@ struct Columns {
 
 struct Row {
     what: String,
-    at: String,
+    mark: char,
     found: String,
     range: String,
     verdict_class: &'static str,
@@ -49,11 +50,12 @@ struct Row {
     golden: String,
 }
 
-/// The page of an intake: one sheet of A4 or Letter for an amplifier of up to four channels.
+/// The page of an intake: one sheet of A4 or Letter for an amplifier of up to two channels.
 ///
 /// # Errors
 /// [`ReportError::Page`].
 pub fn intake_page(record: &IntakeRecord) -> Result<String, ReportError> {
+    let conditions = conditions(record);
     let page = Page {
         style: PAGE_STYLE,
         amplifier: format!("{} {}", record.maker, record.model).trim().to_string(),
@@ -66,7 +68,8 @@ pub fn intake_page(record: &IntakeRecord) -> Result<String, ReportError> {
             place: record.checks.iter().any(|check| check.place.is_some()),
             golden: record.checks.iter().any(|check| check.golden.is_some()),
         },
-        rows: record.checks.iter().map(row).collect(),
+        rows: record.checks.iter().map(|check| row(check, &conditions)).collect(),
+        conditions: conditions.iter().map(|(mark, at)| Fact::new(*mark, *at)).collect(),
         formers: record.history.iter().take(FORMERS_SHOWN).map(former).collect(),
         more: record.history.len().saturating_sub(FORMERS_SHOWN),
         cautions: CAUTIONS.trim_start_matches("Cautions. ").to_string(),
@@ -98,8 +101,7 @@ fn facts(record: &IntakeRecord) -> Vec<Fact> {
         facts.push(Fact::new("Golden", "this unit is marked as one that is known to be good"));
     }
     if let Some(before) = &record.before {
-        facts
-            .push(Fact::new("Compared with", format!("its intake of {}", day_and_time(&before.started_utc))));
+        facts.push(Fact::new("Retest", format!("after its intake of {}", day_and_time(&before.started_utc))));
     }
     if let Some(unit) = &record.golden_unit {
         facts.push(Fact::new("Golden unit", unit.clone()));
@@ -118,10 +120,21 @@ fn former(run: &Former) -> String {
     format!("{}, {}: {verdict}", day_and_time(&run.started_utc), run.script)
 }
 
-fn row(check: &CheckTold) -> Row {
+/// Each condition once, with the letter that stands for it in the table.
+fn conditions(record: &IntakeRecord) -> Vec<(char, &str)> {
+    let mut each: Vec<&str> = Vec::new();
+    for check in &record.checks {
+        if !each.contains(&check.at.as_str()) {
+            each.push(&check.at);
+        }
+    }
+    ('a'..='z').zip(each).collect()
+}
+
+fn row(check: &CheckTold, conditions: &[(char, &str)]) -> Row {
     let (verdict_class, verdict) = match check.verdict.as_deref() {
         Some("meets") => ("meets", "✓ meets"),
-        Some("short") => ("short", "✗ out of limits"),
+        Some("short") => ("short", "✗ out"),
         Some(_) => ("undecided", "? undecided"),
         None => ("", ""),
     };
@@ -130,22 +143,34 @@ fn row(check: &CheckTold) -> Row {
         what: check
             .channel
             .map_or(check.name.clone(), |channel| format!("{}, channel {channel}", check.name)),
-        at: check.at.clone(),
+        mark: conditions.iter().find(|(_, at)| *at == check.at).map_or(' ', |(mark, _)| *mark),
         found: compact(check.value, check.expanded_u, &check.unit),
         range: range(check),
         verdict_class,
         verdict,
-        before: before.map_or(String::new(), |then| compact(then.value, then.expanded_u, &check.unit)),
+        before: before.map_or(String::new(), |then| bare(then.value, then.expanded_u, &check.unit)),
         change: apart(before.and_then(|then| then.difference), &check.unit),
         place: place(check),
         golden: apart(check.golden, &check.unit),
     }
 }
 
+/// A value to the places that its uncertainty leaves, without that.
+fn bare(value: f64, expanded_u: Option<f64>, unit: &str) -> String {
+    let text = figure(value, expanded_u, unit);
+    text.split(" ± ").next().unwrap_or(&text).to_string()
+}
+
 fn range(check: &CheckTold) -> String {
     let limit = |limit: f64| compact(limit, None, &check.unit);
     match (check.low, check.high) {
-        (Some(low), Some(high)) => format!("{} to {}", limit(low), limit(high)),
+        (Some(low), Some(high)) => {
+            let (low, high) = (limit(low), limit(high));
+            match (low.split_once(' '), high.split_once(' ')) {
+                (Some((number, unit)), Some((_, same))) if unit == same => format!("{number} to {high}"),
+                _ => format!("{low} to {high}"),
+            }
+        }
         (Some(low), None) => format!("≥ {}", limit(low)),
         (None, Some(high)) => format!("≤ {}", limit(high)),
         (None, None) => String::new(),
@@ -165,7 +190,7 @@ fn place(check: &CheckTold) -> String {
     match place.standing {
         Standing::Usual => rank,
         Standing::Outlier => format!("{rank}, apart"),
-        Standing::TooFew => format!("{rank}, too few to tell"),
-        Standing::NoSpread => format!("{rank}, others alike"),
+        Standing::TooFew => format!("{rank}, few"),
+        Standing::NoSpread => format!("{rank}, alike"),
     }
 }
