@@ -21,11 +21,13 @@ export function table({ caption, hideCaption = false, columns, rows, test, empty
   return el('div', { class: 'scrolls', tabindex: 0, role: 'region', 'aria-label': caption }, made);
 }
 
-// The arrow differs in shape; the words of it are `aria-sort`.
+// The arrow differs in shape; the words of it are `aria-sort`. Where heads are not seen, no button may take the focus.
 function sortButton({ head, sort }) {
   const arrow = { ascending: '\u00a0↑', descending: '\u00a0↓' }[sort.way] ?? '';
-  return el('button', { type: 'button', class: 'sorts', 'data-sorts': head, on: { click: sort.by } }, head,
-    el('span', { 'aria-hidden': 'true' }, arrow));
+  return [
+    el('button', { type: 'button', class: 'sorts', 'data-sorts': head, on: { click: sort.by } }, head, el('span', { 'aria-hidden': 'true' }, arrow)),
+    el('span', { class: 'sorts-word' }, head),
+  ];
 }
 
 function bodyRow(columns, row, at) {
