@@ -26,7 +26,7 @@ for (const [size, scheme] of LOOKS) {
     }
     const page = await open(browser, served, { size, scheme });
     const found = [];
-    for (const hash of ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`, '#/nowhere']) {
+    for (const hash of ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`, '#/find', '#/find?serial=nobody', `#/entries/${'5'.padStart(64, '0')}`, '#/units/SN0003', '#/nowhere']) {
       await go(page, hash);
       await page.waitForTimeout(500);
       if (served.world && hash === '#/queue') await page.locator(hook('script-choice')).selectOption('sag.rhai');
@@ -35,6 +35,24 @@ for (const [size, scheme] of LOOKS) {
     }
     assert.deepEqual(found, []);
     assert.deepEqual(page.faults, []);
+    await page.context().close();
+    await served.close();
+  });
+
+  test(`a read-only view at ${look}`, standinOnly, async () => {
+    const served = await daemon();
+    served.world.view = 'postgres://wattproof@server/wattproof';
+    const page = await open(browser, served, { size, scheme });
+    const found = [];
+    for (const hash of ['#/', `#/entries/${'5'.padStart(64, '0')}`, '#/units/SN0003']) {
+      await go(page, hash);
+      await page.waitForTimeout(500);
+      found.push(...await findings(page, `view ${hash}`));
+    }
+    served.cut();
+    await page.waitForSelector('body[data-connection="lost"]');
+    found.push(...await findings(page, 'lost view'));
+    assert.deepEqual(found, []);
     await page.context().close();
     await served.close();
   });

@@ -16,6 +16,12 @@ after(async () => { await browser.close(); });
 /** Every text of the stand-in's answers, made hostile. */
 function poison(world) {
   Object.assign(world.bench, { name: EVIL, file: EVIL });
+  const whole = { maker: EVIL, model: EVIL, serial: EVIL, bench: EVIL, script: EVIL, operator: EVIL, error: EVIL, folder: EVIL, currency: EVIL, calibration: EVIL, outcome: EVIL, verdict: EVIL };
+  for (const entry of world.catalogue) {
+    Object.assign(entry, whole, { instruments: [{ role: EVIL, idn: EVIL, dialect: EVIL }], files: [{ name: EVIL, bytes: 1, sha256: EVIL }] });
+    entry.ratings = entry.ratings.map((rating) => ({ ...rating, cause: EVIL, verdict: null, driven: EVIL, not_measured: EVIL, unit: EVIL }));
+    entry.findings = entry.findings.map((finding) => ({ ...finding, name: EVIL, unit: EVIL, at: EVIL, note: EVIL, verdict: EVIL }));
+  }
   for (const run of world.runs) {
     Object.assign(run, { amplifier: EVIL, maker: EVIL, model: EVIL, serial: EVIL, bench: EVIL, script: EVIL });
     run.ratings = run.ratings.map((rating) => ({ ...rating, cause: EVIL, verdict: EVIL, driven: EVIL }));
@@ -37,7 +43,8 @@ test('hostile texts are shown as texts in every view', standinOnly, async () => 
   world.emit('log', { job, bench: null, at_utc: world.now(), level: 'warn', text: EVIL });
   world.trip(EVIL, EVIL);
   await page.waitForSelector(hook('latch-number'));
-  const views = ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`, `#/${encodeURIComponent(EVIL)}`, `#/runs/${encodeURIComponent(EVIL)}`];
+  const views = ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`, `#/${encodeURIComponent(EVIL)}`, `#/runs/${encodeURIComponent(EVIL)}`,
+    '#/find', `#/find?serial=${encodeURIComponent(EVIL)}&verdict=${encodeURIComponent(EVIL)}&sort=date&order=asc`, `#/entries/${'5'.padStart(64, '0')}`, `#/entries/${encodeURIComponent(EVIL)}`, `#/units/${encodeURIComponent(EVIL)}`];
   for (const hash of views) {
     await go(page, hash);
     await page.waitForTimeout(400);
@@ -82,7 +89,7 @@ test('nobody but the daemon is asked', async () => {
   const asked = [];
   page.on('request', (request) => asked.push(request.url()));
   await page.reload();
-  for (const hash of ['#/queue', '#/runs', `#/runs/${RUN}`, '#/compare']) {
+  for (const hash of ['#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', '#/find', '#/units/SN0001']) {
     await go(page, hash);
     await page.waitForTimeout(400);
   }

@@ -5,7 +5,8 @@ import { after, before, test } from 'node:test';
 import { NARROW, WIDE, daemon, go, hook, launch, open, standinOnly } from './browser.mjs';
 import { RUN } from './standin/recorded.mjs';
 
-const VIEWS = ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`];
+const VIEWS = ['#/', '#/queue', '#/runs', `#/runs/${RUN}`, '#/compare', `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`,
+  '#/find', `#/entries/${'5'.padStart(64, '0')}`, '#/units/SN0003'];
 let browser;
 let served;
 before(async () => {

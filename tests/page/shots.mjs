@@ -45,6 +45,15 @@ for (const [sizeName, size] of [['wide', WIDE], ['narrow', NARROW]]) {
     await go(page, `#/compare?run=${RUN}&run=20261120T201500Z-steady-100`);
     await page.waitForSelector(`${hook('figure-compare-image')}:not([hidden])`);
     await shot(page, `${tag}-compare`);
+    await go(page, '#/find?verdict=short&sort=ratio');
+    await page.waitForSelector(hook('found'));
+    await shot(page, `${tag}-find`);
+    await go(page, `#/entries/${'5'.padStart(64, '0')}`);
+    await page.waitForSelector(hook('entry-ratings'));
+    await shot(page, `${tag}-entry`);
+    await go(page, '#/units/SN0003');
+    await page.waitForSelector(hook('found'));
+    await shot(page, `${tag}-unit`);
     await go(page, '#/');
     await page.waitForSelector(`${hook('figure-spectrum-image')}:not([hidden])`);
     standin.cut();

@@ -64,6 +64,7 @@ fn serve_it(order: &DemoOrder, folder: &Path, bench: &Path, source: &str) -> Res
     aside!("{CAUTIONS}\n");
     let settings = Settings {
         benches: vec![place],
+        view: None,
         scripts: scripts(folder)?,
         nameplates: folder.join("nameplates"),
         results: order.out.clone(),

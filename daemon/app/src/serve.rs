@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
 use wattproof_bench::BenchFile;
+use wattproof_catalogue::Place as CataloguePlace;
 use wattproof_serve::{BenchPlace, Place, Settings, Tls, serve as serve_on};
 
 use crate::cautions::CAUTIONS;
@@ -22,8 +23,17 @@ const DESCRIPTORS: u64 = 8192;
 #[derive(Args)]
 pub struct ServeOrder {
     /// A bench file; may be repeated for several benches
-    #[arg(long, value_name = "FILE", required = true)]
+    #[arg(long, value_name = "FILE", required_unless_present = "view")]
     pub bench: Vec<PathBuf>,
+    /// A read-only view of recorded runs instead: search, entries and units over --catalogue or --results, without any bench
+    #[arg(long, conflicts_with_all = ["bench", "scripts", "nameplates", "out"])]
+    pub view: bool,
+    /// What the view is over: a database of several benches, as postgres://user@host/database
+    #[arg(long, value_name = "PLACE", requires = "view", conflicts_with = "results")]
+    pub catalogue: Option<String>,
+    /// What the view is over: the catalogue of a folder of all runs
+    #[arg(long, value_name = "DIR", requires = "view", default_value = "results")]
+    pub results: PathBuf,
     /// Folder of scripts to choose from
     #[arg(long, value_name = "DIR", default_value = "scripts")]
     pub scripts: PathBuf,
@@ -73,11 +83,15 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
     // Runs are started from elsewhere.
     let state =
         std::path::absolute(&state).map_err(|source| Failure::File { path: state.clone(), source })?;
+    if order.view {
+        return serve_view(order, &state);
+    }
     let benches = order.bench.iter().map(|file| bench_place(file, &state)).collect::<Result<_, _>>()?;
     aside!("{CAUTIONS}\n");
     serve_benches(
         Settings {
             benches,
+            view: None,
             scripts: order.scripts.clone(),
             nameplates: order.nameplates.clone(),
             results: order.out.clone(),
@@ -90,6 +104,39 @@ pub fn serve(order: &ServeOrder) -> Result<(), Failure> {
         },
         ready,
     )
+}
+
+/// Serves a view: nothing here can switch anything on, so there is no caution to print and no bench to hold.
+fn serve_view(order: &ServeOrder, state: &Path) -> Result<(), Failure> {
+    let over = match &order.catalogue {
+        Some(place) => CataloguePlace::parse(place)?,
+        None => CataloguePlace::of_runs(&order.results),
+    };
+    // A folder of its own: a daemon of this user may hold benches beside it.
+    let state = state.join("view");
+    let settings = Settings {
+        benches: Vec::new(),
+        view: Some(over.clone()),
+        scripts: PathBuf::new(),
+        nameplates: PathBuf::new(),
+        results: state.clone(),
+        state,
+        listen: order.listening.listen,
+        host_names: order.listening.host_name.clone(),
+        tls: order.listening.tls(),
+        program: this_program()?,
+        cautions: CAUTIONS,
+    };
+    serve_benches(settings, move |place| view_ready(place, &over))
+}
+
+/// Says where the view is, and over what.
+fn view_ready(place: &Place, over: &CataloguePlace) {
+    tell(&format!(
+        "The page: {}\nA read-only view over {over}. From beyond this machine it needs what stands behind #, which is in {}\nCtrl-C ends it.",
+        place.page,
+        place.token_file.display()
+    ));
 }
 
 /// A bench of the daemon's, with what it is called in addresses.
@@ -160,8 +207,12 @@ pub fn ready(place: &Place) {
         place.page,
         place.token_file.display()
     );
+    tell(&text);
+}
+
+fn tell(text: &str) {
     // Nobody reads: the daemon serves all the same.
-    if say(&text).is_err() {
+    if say(text).is_err() {
         tracing::info!("standard output is closed");
     }
     crate::service::tell_ready();

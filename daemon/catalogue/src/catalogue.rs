@@ -36,9 +36,10 @@ pub struct Catalogue {
     place: Place,
     pool: AnyPool,
     limits: Limits,
+    purpose: For,
 }
 
-/// What a transaction is for.
+/// What a transaction, or a whole catalogue, is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum For {
     Reading,
@@ -60,14 +61,31 @@ impl Catalogue {
     /// # Errors
     /// As [`Catalogue::open`], and [`Error::TimedOut`].
     pub async fn open_within(place: &Place, limits: Limits) -> Result<Self> {
+        Self::open_for(place, limits, For::Writing).await
+    }
+
+    /// Opens a catalogue that is there already, to read it: neither a file nor a table is made or changed, and the
+    /// database itself refuses whatever would. Whoever reads so may be let in with rights to read alone.
+    ///
+    /// # Errors
+    /// As [`Catalogue::open_within`]; [`Error::Unreachable`] where there is no such file, [`Error::Foreign`] where there
+    /// are no tables of this program's, or older ones.
+    pub async fn open_to_read(place: &Place, limits: Limits) -> Result<Self> {
+        Self::open_for(place, limits, For::Reading).await
+    }
+
+    async fn open_for(place: &Place, limits: Limits, purpose: For) -> Result<Self> {
         sqlx::any::install_default_drivers();
-        let options = place.options()?;
+        let options = place.options(purpose)?;
         let mut first = connect(place, &options, limits).await?;
-        let told = settled(&mut first, place, limits).await;
+        let told = match purpose {
+            For::Writing => settled(&mut first, place, limits).await,
+            For::Reading => readable(&mut first, place, limits).await,
+        };
         // Whether it closes well says nothing about the catalogue, and it must not keep the caller waiting.
         let _ = timeout(limits.connect, first.close()).await;
         told?;
-        let settings = settings(place, limits);
+        let settings = settings(place, limits, purpose);
         let pool = AnyPoolOptions::new()
             .max_connections(CONNECTIONS)
             .acquire_timeout(limits.connect)
@@ -77,7 +95,7 @@ impl Catalogue {
             })
             .connect_lazy_with(options);
         tracing::debug!(%place, "opened the catalogue");
-        Ok(Self { place: place.clone(), pool, limits })
+        Ok(Self { place: place.clone(), pool, limits, purpose })
     }
 
     /// Where it lies.
@@ -151,7 +169,7 @@ impl Catalogue {
         if !matches!(error, sqlx::Error::PoolTimedOut) {
             return wire::failed(&self.place, what, error);
         }
-        let again = match self.place.options() {
+        let again = match self.place.options(self.purpose) {
             Ok(options) => connect(&self.place, &options, self.limits).await,
             Err(error) => Err(error),
         };
@@ -187,22 +205,36 @@ async fn connect(place: &Place, options: &AnyConnectOptions, limits: Limits) -> 
 }
 
 /// What every connection sets first.
-fn settings(place: &Place, limits: Limits) -> String {
+fn settings(place: &Place, limits: Limits, purpose: For) -> String {
     let limit_ms = limits.statement.as_millis();
+    let (on_file, on_server) = match purpose {
+        For::Reading => ("; PRAGMA query_only = ON", "; SET default_transaction_read_only = on"),
+        For::Writing => ("", ""),
+    };
     if place.path().is_some() {
         // FULL: what was committed is on the disk. The log of its own lets others read while one writes.
-        format!("PRAGMA busy_timeout = {limit_ms}; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON")
+        format!(
+            "PRAGMA busy_timeout = {limit_ms}; PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON{on_file}"
+        )
     } else {
         format!(
-            "SET statement_timeout = {limit_ms}; SET client_min_messages = warning; SET standard_conforming_strings = on"
+            "SET statement_timeout = {limit_ms}; SET client_min_messages = warning; SET standard_conforming_strings = on{on_server}"
         )
     }
+}
+
+/// Sees that the tables are what this program expects, and changes nothing.
+async fn readable(conn: &mut AnyConnection, place: &Place, limits: Limits) -> Result<()> {
+    let settings = sqlx::AssertSqlSafe(settings(place, limits, For::Reading));
+    wire::within(place, "opening", limits.statement, conn.execute(settings)).await?;
+    schema::of_this_version(conn, place, limits).await?;
+    schema::confirm(conn, place, limits).await
 }
 
 /// Brings the tables to where this program expects them, and confirms that they are.
 async fn settled(conn: &mut AnyConnection, place: &Place, limits: Limits) -> Result<()> {
     let what = "opening";
-    let settings = sqlx::AssertSqlSafe(settings(place, limits));
+    let settings = sqlx::AssertSqlSafe(settings(place, limits, For::Writing));
     wire::within(place, what, limits.statement, conn.execute(settings)).await?;
     if place.path().is_some() {
         schema::not_foreign(conn, place, limits).await?;

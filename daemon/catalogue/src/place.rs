@@ -7,6 +7,7 @@ use std::str::FromStr;
 use sqlx::any::AnyConnectOptions;
 use sqlx::{ConnectOptions, Error as SqlError};
 
+use crate::catalogue::For;
 use crate::error::{Error, Result};
 
 /// What may stand behind the question mark of a server's address. Others are refused, so that a password under a
@@ -128,13 +129,14 @@ impl Place {
         }
     }
 
-    /// How to connect to it. Of a file the folder must be there; the file is made.
-    pub(crate) fn options(&self) -> Result<AnyConnectOptions> {
+    /// How to connect to it. Of a file the folder must be there; the file is made, unless it is only to be read.
+    pub(crate) fn options(&self, purpose: For) -> Result<AnyConnectOptions> {
         let address = match &self.kind {
             Kind::Server(url) => url.clone(),
             Kind::File(path) => {
                 let path = real(path)?;
-                format!("sqlite://{}?mode=rwc", percent_encoded(&path)?)
+                let mode = if purpose == For::Reading { "ro" } else { "rwc" };
+                format!("sqlite://{}?mode={mode}", percent_encoded(&path)?)
             }
         };
         let options = AnyConnectOptions::from_str(&address)

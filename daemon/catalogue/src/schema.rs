@@ -89,6 +89,26 @@ async fn up_to_date(conn: &mut AnyConnection) -> bool {
     found.is_ok_and(|row| row.try_get::<i64, _>("steps").is_ok_and(|steps| steps >= VERSION))
 }
 
+/// That the tables are there and of this program's version, which whoever only reads can't make or bring up to date.
+pub(crate) async fn of_this_version(conn: &mut AnyConnection, place: &Place, limits: Limits) -> Result<()> {
+    let foreign = |why: &str| Error::Foreign { place: place.to_string(), why: why.to_owned() };
+    let sql = format!("SELECT COALESCE(MAX(version), 0) AS version FROM {HISTORY} WHERE success");
+    let rows = match wire::ask(conn, place, "looking at the tables", limits.statement, sql).await {
+        Ok(rows) => rows,
+        Err(Error::Failed { why, .. }) => {
+            let none = "its tables can't be read; the first bench that publishes there makes them";
+            return Err(foreign(&format!("{none} ({why})")));
+        }
+        Err(error) => return Err(error),
+    };
+    let found = rows.first().map_or(Ok(0), |row| row.try_get::<i64, _>("version"));
+    match found.map_err(|error| wire::failed(place, "looking at the tables", &error))? {
+        VERSION => Ok(()),
+        found if found > VERSION => Err(Error::Newer { place: place.to_string(), found, known: VERSION }),
+        _ => Err(foreign("it is of an older version; a bench with this version brings it up to date")),
+    }
+}
+
 fn not_made(place: &Place, error: MigrateError) -> Error {
     let name = place.to_string();
     match error {

@@ -15,7 +15,7 @@ use std::pin::Pin;
 
 use support::cluster::Cluster;
 use support::{folder, invented, on_tokio};
-use wattproof_catalogue::{Catalogue, Entry, Error, Place, Question, Sort, State, Wanted};
+use wattproof_catalogue::{Catalogue, Entry, Error, Limits, Place, Question, Sort, State, Wanted};
 
 type Case = (&'static str, fn(Place) -> Pin<Box<dyn Future<Output = ()>>>);
 
@@ -40,6 +40,7 @@ cases![
     tells_the_population_of_a_model,
     is_still_there_when_opened_again,
     takes_many_at_once,
+    is_read_without_being_changed,
 ];
 
 #[test]
@@ -65,6 +66,30 @@ async fn filled(place: &Place, runs: u64) -> (Catalogue, Vec<Entry>) {
     let entries: Vec<Entry> = (1..=runs).map(invented::run).collect();
     catalogue.put(&entries).await.unwrap();
     (catalogue, entries)
+}
+
+async fn is_read_without_being_changed(place: Place) {
+    let limits = Limits::default();
+    // Nothing is made where there is nothing.
+    let none = Catalogue::open_to_read(&place, limits).await.unwrap_err();
+    assert!(matches!(none, Error::Unreachable { .. } | Error::Foreign { .. }), "{none}");
+    assert!(place.path().is_none_or(|path| !path.exists()), "a file was made");
+    let again = Catalogue::open_to_read(&place, limits).await.unwrap_err();
+    assert_eq!(again.to_string(), none.to_string(), "a table was made");
+    let (catalogue, entries) = filled(&place, 8).await;
+    let reading = Catalogue::open_to_read(&place, limits).await.unwrap();
+    let everything = Question::default();
+    assert_eq!(reading.find(&everything).await.unwrap(), catalogue.find(&everything).await.unwrap());
+    assert_eq!(reading.entry(&entries[3].key).await.unwrap().as_ref(), Some(&entries[3]));
+    // The database itself refuses what would change anything.
+    reading.put(&[invented::run(99)]).await.unwrap_err();
+    reading.forget(&entries[0].key).await.unwrap_err();
+    assert_eq!(catalogue.count(&everything).await.unwrap(), 8);
+    // What is put meanwhile is seen.
+    catalogue.put(&[invented::run(99)]).await.unwrap();
+    assert_eq!(reading.count(&everything).await.unwrap(), 9);
+    reading.close().await;
+    catalogue.close().await;
 }
 
 async fn gives_back_what_was_put(place: Place) {

@@ -102,6 +102,9 @@ pub enum ReportError {
         /// Why.
         source: csv::Error,
     },
+    /// A table could not be written.
+    #[error("the table could not be put into CSV: {0}; report this as a fault of the program")]
+    Csv(String),
     /// The template failed.
     #[error(
         "run {run}: the report could not be put together: {source}; report this as a fault of the program"

@@ -10,6 +10,7 @@ mod cautions;
 mod compare;
 mod error;
 mod figures;
+mod found;
 mod intake;
 mod number;
 mod page;
@@ -23,6 +24,7 @@ pub use compare::{
 };
 pub use error::ReportError;
 pub use figures::{distortion, spectrum, supply, waveform, xml_text};
+pub use found::found_csv;
 pub use intake::{BeforeTold, CheckTold, Former, IntakeRecord, Known, intake, intake_page};
 pub use number::{duration, significant, with_u};
 pub use page::{Fact, Outline, outline, report};

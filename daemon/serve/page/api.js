@@ -21,7 +21,8 @@ export function address(segments, query = {}) {
   return `${ROOT}/${path}${asked ? `?${asked}` : ''}`;
 }
 
-function headers(more = {}) {
+/** Headers with the token, where this tab holds one. */
+export function headers(more = {}) {
   const held = token();
   return held ? { ...more, Authorization: `Bearer ${headerText(held)}` } : more;
 }

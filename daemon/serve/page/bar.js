@@ -1,7 +1,7 @@
 // The bar that is always in sight: the state of each bench in words, and its STOP, first in the order of keys.
 
 import { el, keyed, redraw, setAttribute, setText } from './dom.js';
-import { benchCounts, benchWords } from './words.js';
+import { benchCounts, benchWords, worstHeadline } from './words.js';
 import { duration } from './format.js';
 import { benchAddress } from './route.js';
 import { BY_HAND, Stops, listenForEscape } from './stop.js';
@@ -22,8 +22,15 @@ const NOBODY = { bench: '', name: 'Bench', guard: 'unknown', outputs: 'unknown',
 export const AT_LENGTH = 3;
 /** Key of the row that is for all of them; no bench can have it. */
 const ALL = '*';
+/** Key of the row of a read-only view. */
+const VIEW_ROW = '/';
 
 function drawBar(bar, state, stops) {
+  setAttribute(bar, 'aria-label', state.view ? 'Read-only view' : 'State of every bench and STOP');
+  if (state.view) {
+    keyed(bar, [state.view], () => VIEW_ROW, makeView, (row, place) => updateView(row, place, state));
+    return;
+  }
   const benches = state.benches.size ? [...state.benches.values()] : [NOBODY];
   const several = benches.length > 1;
   setAttribute(bar, 'data-many', benches.length > AT_LENGTH ? 'yes' : null);
@@ -32,6 +39,19 @@ function drawBar(bar, state, stops) {
     if (bench.bench === ALL) updateAll(row, state, benches);
     else updateRow(row, bench, state, stops, several);
   });
+}
+
+// No STOP: there is nothing here that it could reach, and it must not be looked for here.
+function makeView() {
+  return el('div', { class: 'bar-row', 'data-test': 'bar-view' }, el('div', { class: 'bar-in' },
+    el('div', { class: 'bar-state' }, el('p', { class: 'bar-headline', 'data-test': 'headline' }), el('p', { class: 'bar-meaning', 'data-test': 'meaning' }))));
+}
+
+function updateView(row, place, state) {
+  const lost = state.connection === 'lost';
+  setAttribute(row, 'data-tone', lost ? 'unknown' : 'calm');
+  setText(row.querySelector('.bar-headline'), worstHeadline(state));
+  setText(row.querySelector('.bar-meaning'), `Over ${place}. ${lost ? 'What is shown is old.' : 'No bench is here: STOP is on the page of each bench, and at the bench.'}`);
 }
 
 // One STOP for all of them comes first: whoever needs it must not look for the right one.

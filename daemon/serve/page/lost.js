@@ -20,6 +20,9 @@ function words(state) {
   const since = state.heardAt === null
     ? ['Nothing was heard yet.']
     : ['Last heard at ', moment(new Date(state.heardAt).toISOString()), '. What is shown below is old.'];
+  if (state.view) {
+    return [el('strong', {}, 'Connection lost'), el('p', {}, ...since, ' The page keeps trying to reach the view.'), el('p', { class: 'why' }, `Why: ${state.lostWhy}.`)];
+  }
   return [
     el('strong', {}, 'Connection lost'),
     el('p', {}, 'The state of the bench is unknown. Treat every output as live. ', ...since),

@@ -15,6 +15,8 @@ export class State {
   log = [];
   version = null;
   mayChange = false;
+  /** Of a read-only view: the catalogue that it is over. Then there is no bench, no queue and no run here. */
+  view = null;
   /** `connecting`, `live` or `lost`; why it was lost; when anything was heard last (this machine's clock, ms). */
   connection = 'connecting';
   lostWhy = '';
@@ -35,6 +37,7 @@ export class State {
   load(status) {
     this.version = status.version;
     this.mayChange = status.may_change;
+    this.view = status.view ?? null;
     this.benches = new Map(status.benches.map((bench) => [bench.bench, bench]));
     this.jobs = new Map(status.jobs.map((job) => [job.job, job]));
     this.#tell('all');

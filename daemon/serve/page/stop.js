@@ -35,6 +35,8 @@ export class Stops {
 
   /** Stops all of them by one request: a browser keeps back all but a few at a time. */
   stopAll() {
+    // A view has nothing to stop and says so; the request would only be refused.
+    if (this.#state.view) return null;
     const benches = [...this.#state.benches.keys()];
     if (benches.length === 1) return this.stop(benches[0]);
     return this.#ask(benches, async () => (await post(['stop'])).benches);

@@ -3,6 +3,7 @@
 // `live` is claimed only after something was heard on the stream that is open now. The browser's own EventSource is
 // not used: it hides for how long nothing was heard, and when it gives up.
 
+import { headers } from './api.js';
 import { EventReader } from './sse.js';
 
 /** The daemon sends a beat every 2 s. Nothing for so long counts as lost. */
@@ -46,8 +47,9 @@ export class Stream {
   async #listen() {
     this.#abort = new AbortController();
     this.#heard = Date.now();
-    const headers = this.#reader.lastId ? { 'Last-Event-ID': this.#reader.lastId } : {};
-    const response = await fetch(this.#url, { headers, cache: 'no-store', signal: this.#abort.signal });
+    const last = this.#reader.lastId ? { 'Last-Event-ID': this.#reader.lastId } : {};
+    // Beyond the bench PC listening needs the token as well.
+    const response = await fetch(this.#url, { headers: headers(last), cache: 'no-store', signal: this.#abort.signal });
     if (!response.ok) throw new Error(`the daemon answered ${response.status}`);
     // What a broken connection left half said must not be joined to what a new one says.
     this.#reader = new EventReader(this.#reader.lastId);

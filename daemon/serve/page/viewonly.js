@@ -24,7 +24,8 @@ export function startViewOnly(state, again) {
       'will be refused too. The daemon prints a link with the token when it starts.'), form, said);
   state.subscribe((kind) => {
     if (kind !== 'all') return;
-    box.hidden = state.mayChange;
+    // A read-only view takes nothing, with or without a token, and its bar says so.
+    box.hidden = state.mayChange || state.view !== null;
     document.body.dataset.mayChange = String(state.mayChange);
     if (!state.mayChange && token()) said.textContent = 'The daemon does not accept the token that this page holds.';
   });

@@ -37,11 +37,15 @@ const TONES = ['alarm', 'unknown', 'trip', 'live', 'calm'];
 /** The headline of the bench that needs a person most, with its name where there are several. */
 export function worstHeadline(state) {
   const { benches, connection } = state;
+  if (state.view) return connection === 'lost' ? 'Connection lost' : VIEW;
   const bench = worstBench(state);
   if (!bench) return (UNHEARD[connection] ?? UNHEARD.connecting).headline;
   const { headline, tone } = benchWords(bench, connection);
   return benches.size > 1 && connection === 'live' && tone !== 'calm' ? `${bench.name}: ${headline}` : headline;
 }
+
+/** What a page that is over many benches' records, and no bench, is called. */
+export const VIEW = 'Read-only view';
 
 const UNHEARD = {
   connecting: { headline: 'Not known yet', meaning: 'Asking the daemon. Treat every output as live.', tone: 'unknown' },

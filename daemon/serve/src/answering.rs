@@ -16,13 +16,27 @@ const NICENESS: i32 = 10;
 pub struct Answering(Runtime);
 
 impl Answering {
+    /// For what is answered over TCP.
+    ///
     /// # Errors
     /// Its threads can't be started.
     pub fn start() -> Result<Self, ServeError> {
+        Self::start_threads("answers", THREADS)
+    }
+
+    /// For the catalogue alone: however long it takes, nobody else waits for its thread.
+    ///
+    /// # Errors
+    /// Its threads can't be started.
+    pub fn start_catalogue() -> Result<Self, ServeError> {
+        Self::start_threads("catalogue", 1)
+    }
+
+    fn start_threads(name: &str, threads: usize) -> Result<Self, ServeError> {
         let runtime = Builder::new_multi_thread()
-            .worker_threads(THREADS)
+            .worker_threads(threads)
             .max_blocking_threads(DRAWING)
-            .thread_name("answers")
+            .thread_name(name)
             .on_thread_start(stand_back)
             .enable_all()
             .build();

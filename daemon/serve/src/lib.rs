@@ -7,6 +7,7 @@
 //! through `daemon/report` alone.
 
 mod answering;
+mod asking;
 mod bench;
 mod child;
 mod daemon;
@@ -26,9 +27,11 @@ use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
 use std::sync::Arc;
 use std::time::Duration;
 
+use tokio::task::JoinHandle;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use wattproof_bench::{BenchFile, check_dialects};
+use wattproof_catalogue::Place as CataloguePlace;
 
 pub use bench::{Bench, GuardState, Latched, OutputsState};
 pub use child::typed;
@@ -39,6 +42,7 @@ pub use token::TOKEN_FILE;
 pub use told::{Ordered, Told};
 
 use answering::Answering;
+use asking::Asking;
 use daemon::Daemon;
 use http::{Access, Ground};
 use listen::{Door, bind, bind_socket, tls};
@@ -88,14 +92,14 @@ pub async fn serve(
     let access = Access::new(&token, &names, !address.ip().is_loopback(), acceptor.is_some());
     let daemon = Arc::new(Daemon::new(settings, benches, kept, token::boot()?));
     let ending = CancellationToken::new();
-    let door =
-        Door::new(http::router(Ground::new(Arc::clone(&daemon), access, ending.clone())), ending.clone());
-    let answering = Answering::start()?;
+    let (answering, asked) = (Answering::start()?, Answering::start_catalogue()?);
+    let asking = asking(&daemon.settings, &asked);
+    let ground = Ground::new(Arc::clone(&daemon), access, asking, ending.clone());
+    let door = Door::new(http::router(ground), ending.clone());
     let tcp = answering.runtime().spawn(door.clone().tcp(listener, acceptor));
     // The command line's stop is answered beside the runs, whatever comes in over TCP.
     let local = tokio::spawn(door.clone().socket(socket));
-    let publishing =
-        tokio::spawn(publishing::keep_publishing(daemon.settings.results.clone(), ending.clone()));
+    let publishing = publishing(&daemon.settings, ending.clone());
     let ids: Vec<String> = daemon.benches().into_iter().map(|bench| bench.bench).collect();
     let busy: Vec<_> =
         ids.into_iter().map(|id| tokio::spawn(child::keep_busy(Arc::clone(&daemon), id))).collect();
@@ -117,14 +121,32 @@ pub async fn serve(
     if timeout(LAST_ANSWERS, door.tasks.wait()).await.is_err() {
         tracing::debug!("some answers were cut off");
     }
-    for ended in [tcp, local, publishing] {
+    for ended in [Some(tcp), Some(local), publishing].into_iter().flatten() {
         ended.abort();
     }
     answering.end();
+    asked.end();
     if let Err(error) = std::fs::remove_file(&socket_path) {
         tracing::warn!(%error, "the socket was not taken away");
     }
     Ok(())
+}
+
+/// The catalogue of this daemon's own runs, or the one that a view is over.
+fn asking(settings: &Settings, asked: &Answering) -> Asking {
+    let thread = asked.runtime().clone();
+    match &settings.view {
+        Some(place) => Asking::new(place.clone(), None, thread),
+        None => {
+            Asking::new(CataloguePlace::of_runs(&settings.results), Some(settings.results.clone()), thread)
+        }
+    }
+}
+
+/// Sends what waits in the catalogue; a view has nothing to send.
+fn publishing(settings: &Settings, ending: CancellationToken) -> Option<JoinHandle<()>> {
+    let keep = || tokio::spawn(publishing::keep_publishing(settings.results.clone(), ending));
+    settings.view.is_none().then(keep)
 }
 
 /// What a job's script and the token are kept in is nobody else's, also where the folder was there before.

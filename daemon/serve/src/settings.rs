@@ -3,6 +3,8 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+use wattproof_catalogue::Place as CataloguePlace;
+
 /// A bench that the daemon holds.
 #[derive(Debug, Clone)]
 pub struct BenchPlace {
@@ -30,6 +32,8 @@ pub struct Tls {
 pub struct Settings {
     /// The benches.
     pub benches: Vec<BenchPlace>,
+    /// A read-only view over this catalogue instead: no bench, no queue, no run, and nothing is ever changed.
+    pub view: Option<CataloguePlace>,
     /// Folder of scripts to choose from.
     pub scripts: PathBuf,
     /// Folder of nameplates to choose from.

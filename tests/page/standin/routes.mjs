@@ -1,6 +1,7 @@
 // The stand-in's answers, path by path. Like the daemon it refuses what changes anything without the token.
 
 import { figure } from './drawn.mjs';
+import { entryOf, found, unitRuns } from './catalogue.mjs';
 import { files, ratingsFile, runFile } from './recorded.mjs';
 
 export class Refusal extends Error {
@@ -76,6 +77,18 @@ const READ = [
   }],
   [/^compare$/, (world, _, { query }) => compare(world, query)],
   [/^compare\.svg$/, (world, _, { query }) => svg(figure('compare', world.stepsDone.get(runOf(world, query.getAll('run')[0]).run), 0, Number(query.get('width')) || 720))],
+  [/^find$/, (world, _, { query }) => {
+    if (world.catalogueTrouble) throw new Refusal(...world.catalogueTrouble);
+    const { runs, all } = found(world.catalogue, query);
+    if (query.get('format') === 'csv') return { status: 200, type: 'text/csv', body: ['key', ...runs.map((run) => run.key), ''].join('\r\n') };
+    return json({ runs, found: all });
+  }],
+  [/^entries\/(.+)$/, (world, [key]) => {
+    const entry = entryOf(world.catalogue, key);
+    if (!entry) throw new Refusal(404, 'No such entry', `There is no run of the key ${key}.`, 'See what is found.');
+    return json(entry);
+  }],
+  [/^units\/(.+)$/, (world, [serial], { query }) => json({ serial, runs: unitRuns(world.catalogue, serial, query) })],
   [/^scripts$/, () => json({ scripts: [
     { name: 'rated_power.rhai', purpose: 'Rated power: how much clean power each rating of the nameplate really comes to, and why it stops there.', parameters: [], fault: null },
     { name: 'burst_and_sustained.rhai', purpose: 'Burst against sustained: what each rating’s amplifier gives for 20 ms, what it keeps up, and what its limiter does.', parameters: [], fault: null },
@@ -135,6 +148,7 @@ const CHANGE = [
 
 /** The answer to a request below /api/v1. */
 export function answer(world, { method, path, query, body, mayChange }) {
+  if (world.view && method !== 'GET') throw new Refusal(403, 'Forbidden', 'This is a read-only view.', 'Ask the daemon of the bench.');
   for (const [pattern, handler] of method === 'POST' ? CHANGE : READ) {
     const found = pattern.exec(path);
     if (!found) continue;

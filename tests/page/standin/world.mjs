@@ -1,5 +1,6 @@
 // The invented bench PC behind the stand-in: benches, queue, runs and events, moved only by whoever tells it to.
 
+import { catalogue } from './catalogue.mjs';
 import { ratingBrief, ratingsFile, runBrief, runFile, steps } from './recorded.mjs';
 
 const KEPT = 500;
@@ -18,6 +19,10 @@ export class World {
   /** What a stop does: `off`, `silent` (asked, never confirmed) or `alarm`. */
   stopDoes = 'off';
   requests = [];
+  /** What the catalogue holds; what it is refused with; the place that a read-only view is over. */
+  catalogue = catalogue();
+  catalogueTrouble = null;
+  view = null;
   /** Benches beside the one that everything happens on. */
   others = [];
   #number = 0;
@@ -53,7 +58,7 @@ export class World {
 
   status(mayChange) {
     const jobs = [...this.jobs.values()];
-    return { version: '0.1.0', boot: this.boot, last_event: `${this.boot}-${this.#number}`, now_utc: this.now(), may_change: mayChange, benches: [this.bench, ...this.others], jobs };
+    return { version: '0.1.0', boot: this.boot, last_event: `${this.boot}-${this.#number}`, now_utc: this.now(), may_change: mayChange && !this.view, view: this.view, benches: this.view ? [] : [this.bench, ...this.others], jobs };
   }
 
   emit(kind, data) {

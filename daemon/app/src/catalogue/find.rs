@@ -4,8 +4,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 use wattproof_catalogue::{Catalogue, Place, Question, Sort, Wanted};
+use wattproof_report::found_csv;
 
-use super::found::{csv, table};
+use super::found::table;
 use super::{Which, fresh};
 use crate::client::block_on;
 use crate::failure::Failure;
@@ -138,7 +139,7 @@ pub fn find(order: &FindOrder) -> Result<(), Failure> {
         Ok::<_, Failure>((found, all))
     })??;
     if let Some(path) = &order.csv {
-        write_aside(path, &csv(&found, path)?)?;
+        write_aside(path, &found_csv(&found)?)?;
     }
     if order.json {
         return say_json(&serde_json::json!({ "runs": found, "found": all }));

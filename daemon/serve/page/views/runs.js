@@ -5,7 +5,7 @@ import { get } from '../api.js';
 import { moment, uncertain } from '../format.js';
 import { shown } from '../problem.js';
 import { outcome } from '../ratings.js';
-import { compareAddress, runAddress } from '../route.js';
+import { compareAddress, findAddress, runAddress } from '../route.js';
 import { table } from '../table.js';
 
 const VERDICTS = [['', 'any'], ['meets', 'all met'], ['short', 'one short'], ['undecided', 'one undecided'], ['none', 'none judged']];
@@ -34,6 +34,7 @@ class RunList {
     el('form', { class: 'line filter', role: 'search', on: { submit: (event) => event.preventDefault() } },
       el('div', { class: 'field' }, el('label', { for: 'filter-text' }, 'Amplifier, script, bench or name contains'), this.#text),
       el('div', { class: 'field' }, el('label', { for: 'filter-verdict' }, 'Verdict'), this.#verdict)),
+    el('p', {}, el('a', { href: findAddress() }, 'Search all runs'), ' by serial number, date, cause and more.'),
     this.#said,
     el('div', { class: 'line between' }, this.#count, this.#compare), this.#list);
 

@@ -1,9 +1,11 @@
 //! The description of the API (OpenAPI 3.1), made from the code that answers.
 
 use axum::Json;
+use axum::extract::State;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
 use utoipa::openapi::{ComponentsBuilder, InfoBuilder, OpenApi, OpenApiBuilder, SecurityRequirement};
-use utoipa_axum::router::OpenApiRouter;
+
+use super::Ground;
 
 /// What stands above the list of what can be asked.
 pub fn about() -> OpenApi {
@@ -24,7 +26,11 @@ pub fn about() -> OpenApi {
 
 /// The whole description.
 pub fn document() -> OpenApi {
-    OpenApiRouter::new().nest("/api/v1", super::api()).into_openapi().merge_from_self(about())
+    document_of(false)
+}
+
+fn document_of(is_view: bool) -> OpenApi {
+    super::api_of(is_view).into_openapi().merge_from_self(about())
 }
 
 /// Keeps title and security, which nesting leaves out.
@@ -40,6 +46,6 @@ impl Titled for OpenApi {
 }
 
 /// `/api/v1/openapi.json`.
-pub async fn json() -> Json<OpenApi> {
-    Json(document())
+pub async fn json(State(ground): State<Ground>) -> Json<OpenApi> {
+    Json(document_of(ground.daemon.settings.view.is_some()))
 }

@@ -52,21 +52,23 @@ pub(super) async fn folder(ground: &Ground, run: &str) -> Result<PathBuf, Proble
 }
 
 fn folder_in(results: &std::path::Path, run: &str) -> Result<PathBuf, Problem> {
+    let nowhere = || {
+        Problem::nowhere(format!("there is no run {run:?} here"), "GET /api/v1/runs lists the runs there are")
+    };
+    run_folder(results, run).ok_or_else(nowhere)
+}
+
+/// The folder of a run below that of all runs, if it is there.
+pub fn run_folder(results: &std::path::Path, run: &str) -> Option<PathBuf> {
     let plain = !run.is_empty()
         && run.len() <= 120
         && run.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_'));
     let folder = results.join(run);
     // A link would lead to a folder of anybody's choice.
-    if !plain
-        || !folder.symlink_metadata().is_ok_and(|about| about.is_dir())
-        || !folder.join(JOURNAL_FILE).exists()
-    {
-        return Err(Problem::nowhere(
-            format!("there is no run {run:?} here"),
-            "GET /api/v1/runs lists the runs there are",
-        ));
-    }
-    Ok(folder)
+    let there = plain
+        && folder.symlink_metadata().is_ok_and(|about| about.is_dir())
+        && folder.join(JOURNAL_FILE).exists();
+    there.then_some(folder)
 }
 
 /// The runs there are, newest first

@@ -27,9 +27,11 @@ pub struct Status {
     now_utc: DateTime<Utc>,
     /// Whether this request may change things.
     may_change: bool,
+    /// Of a read-only view: the catalogue that it is over, without its password.
+    view: Option<String>,
     /// The cautions that anybody with a kilowatt on the bench is shown.
     cautions: &'static str,
-    /// Folder of all runs on the daemon's machine.
+    /// Folder of all runs on the daemon's machine; empty of a view.
     results: String,
     /// Every bench.
     benches: Vec<Bench>,
@@ -48,9 +50,13 @@ pub async fn status(State(ground): State<Ground>, Extension(may): Extension<MayC
         boot: daemon.events.boot().into(),
         last_event,
         now_utc: Utc::now(),
-        may_change: may.0,
+        may_change: may.0 && daemon.settings.view.is_none(),
+        view: daemon.settings.view.as_ref().map(ToString::to_string),
         cautions: daemon.settings.cautions,
-        results: daemon.settings.results.display().to_string(),
+        results: match daemon.settings.view {
+            None => daemon.settings.results.display().to_string(),
+            Some(_) => String::new(),
+        },
         benches: daemon.benches(),
         jobs: daemon.jobs(),
     })
