@@ -168,5 +168,8 @@ fn the_catalogue_follows_the_folders() {
     // What was known of it stays, since its folder is there.
     assert_eq!(found(&[], results)["found"], 2);
     std::fs::remove_dir_all(&moved).unwrap();
+    // What was put away is known until the catalogue is made anew.
+    assert_eq!(found(&[], results)["found"], 2);
+    assert!(asked(&["reindex"], results).status.success());
     assert_eq!(found(&[], results)["found"], 1);
 }

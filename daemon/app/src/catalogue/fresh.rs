@@ -16,9 +16,9 @@ const GO: usize = 100;
 /// Which folders are read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Which {
-    /// Those that the catalogue does not know, and those of runs that had not ended.
+    /// Those that the catalogue does not know, and those of runs that had not ended. Nothing is taken out.
     Unknown,
-    /// Every one.
+    /// Every one; runs whose folders are gone are taken out.
     All,
 }
 
@@ -98,7 +98,10 @@ async fn bring(catalogue: &Catalogue, results: &Path, which: Which) -> Result<Br
         }
     }
     brought.add(catalogue.put(&go).await?);
-    // A folder that can't be read is there all the same: what is known of it stays.
+    // What was put away stays known until every folder is looked at. One that can't be read is there all the same.
+    if which == Which::Unknown {
+        return Ok(brought);
+    }
     let damaged: BTreeSet<&str> = brought.damaged.iter().map(|one| one.run.as_str()).collect();
     let gone = known.iter().filter(|one| !there.contains(&one.key) && !damaged.contains(one.run.as_str()));
     for state in gone {
