@@ -98,6 +98,9 @@ def test_all_runs_of_a_folder_stand_in_one_workbook(wattproof, folder, tmp_path)
     path = tmp_path / "all.xlsx"
     made(wattproof, "export", "--results", folder.parent, "--xlsx", path)
     assert load_workbook(path)["runs"].max_row == 2
+    # What is to be written must be said.
+    done = subprocess.run([wattproof, "export", folder], capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 2 and "--xlsx" in done.stderr, done.stderr
     # Without columns built in, the program says what to do.
     done = subprocess.run(
         [wattproof, "export", folder, "--parquet", tmp_path / "columns"], capture_output=True, text=True, timeout=60, check=False

@@ -14,7 +14,6 @@ use crate::say::say;
 
 /// `export`.
 #[derive(Args)]
-#[group(id = "into", required = true, multiple = true, args = ["xlsx", "parquet"])]
 pub struct ExportOrder {
     /// The runs: their folders, or their names below the folder of all runs; none: all that are there
     pub runs: Vec<PathBuf>,
@@ -22,7 +21,7 @@ pub struct ExportOrder {
     #[arg(long, value_name = "DIR", default_value = "results")]
     pub results: PathBuf,
     /// Write a workbook: a sheet each for steps, ratings, curve and findings, with typed cells that no language setting changes
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", required_unless_present = "parquet")]
     pub xlsx: Option<PathBuf>,
     /// Write columns (Apache Parquet) below this folder: steps and ratings, parted by month, a file for each run; exported
     /// again, a run replaces its own file. Only in a program that was built with it (`--features parquet`)
