@@ -120,7 +120,7 @@ def test_units_and_populations(daemon):
 
 
 @pytest.mark.parametrize("wrong", [
-    "find?verdict=good", "find?sort=colour", "find?order=up", "find?limit=0", "find?limit=10001", "find?offset=-1",
+    "find?verdict=good", "find?sort=colour", "find?order=up", "find?limit=0", "find?limit=10001", "find?offset=-1", "find?offset=1000000001",
     "find?from=yesterday", "find?to=24.05.2031", "find?serail=SN1", "population?maker=A", "units/SN1?whose=A",
 ])
 def test_what_is_not_understood_is_refused(daemon, wrong):

@@ -28,7 +28,7 @@ const choice = (name, label, options) => ({
 });
 const FIELDS = [
   text('serial', 'Serial number'), text('maker', 'Maker contains'), text('model', 'Model contains'),
-  date('from', 'Started from (UTC)'), date('to', 'Started to (UTC)'),
+  date('from', 'From day (UTC)'), date('to', 'To day (UTC)'),
   choice('verdict', 'Verdict', VERDICTS),
   choice('cause', 'Ceiling cause', [['', 'any'], ...CAUSES.map((cause) => [cause, causeWords(cause)])]),
   text('script', 'Script, whole name'), text('bench', 'Bench, whole name'),

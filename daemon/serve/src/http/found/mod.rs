@@ -1,4 +1,9 @@
 //! The catalogue over HTTP: runs that are searched for, one of them whole, a unit over time, the units of a model.
+//!
+//! In come questions in addresses; out go JSON, CSV and problems. Everything is asked through [`crate::asking`]; called by
+//! the router alone.
+
+mod search;
 
 use axum::body::Body;
 use axum::extract::rejection::{PathRejection, QueryRejection};
@@ -7,93 +12,13 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use utoipa::{IntoParams, ToSchema};
-use wattproof_catalogue::{Brief, Entry, Error, Measured, Question, Sort, Wanted};
+use utoipa::IntoParams;
+use wattproof_catalogue::{Brief, Entry, Error, Measured};
 use wattproof_report::found_csv;
 
 use super::{Ground, Problem};
 use crate::asking::{AskError, Asked};
-
-/// Runs that are found at once, unless told otherwise.
-const LIMIT: u64 = 50;
-/// Most of them; as many are put into one CSV.
-const LIMIT_MAX: u64 = 10_000;
-
-/// Which runs are searched for. What is left out does not matter.
-#[derive(Debug, Default, Deserialize, IntoParams)]
-#[serde(deny_unknown_fields, default)]
-#[into_params(parameter_in = Query)]
-pub struct Search {
-    /// Serial number of the unit.
-    serial: Option<String>,
-    /// Maker: any that has this in it.
-    maker: Option<String>,
-    /// Model: any that has this in it.
-    model: Option<String>,
-    /// Begun on this day or later, UTC; a month or a year will do.
-    from: Option<String>,
-    /// Begun on this day or earlier, UTC; a month or a year will do.
-    to: Option<String>,
-    /// What came out; `none` where nothing was judged.
-    #[param(inline)]
-    verdict: Option<VerdictSought>,
-    /// Why the output of one of its ratings stops there.
-    cause: Option<String>,
-    /// File name of the script.
-    script: Option<String>,
-    /// Name of the bench.
-    bench: Option<String>,
-    /// By what they are put in order.
-    #[param(inline)]
-    sort: Option<SortSought>,
-    /// Which way round; dates come newest first unless told otherwise.
-    #[param(inline)]
-    order: Option<Way>,
-    /// How many at most.
-    #[param(minimum = 1, maximum = 10000)]
-    limit: Option<u64>,
-    /// How many of the first are left out.
-    offset: u64,
-    /// JSON unless told otherwise, here or by `Accept: text/csv`.
-    #[param(inline)]
-    format: Option<Format>,
-}
-
-#[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-enum VerdictSought {
-    Meets,
-    Short,
-    Undecided,
-    None,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-enum SortSought {
-    Date,
-    Maker,
-    Model,
-    Serial,
-    Verdict,
-    Script,
-    Bench,
-    Ratio,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-enum Way {
-    Asc,
-    Desc,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-enum Format {
-    Json,
-    Csv,
-}
+use search::Search;
 
 /// Of whose unit the serial number is, where two makers use the same.
 #[derive(Debug, Default, Deserialize, IntoParams)]
@@ -135,82 +60,6 @@ struct Whole {
     entry: Entry,
     /// As above.
     here: bool,
-}
-
-impl Search {
-    fn is_csv(&self, headers: &HeaderMap) -> bool {
-        let accepted = || headers.get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or("");
-        self.format.map_or_else(|| accepted().starts_with("text/csv"), |format| format == Format::Csv)
-    }
-
-    fn question(&self, csv: bool) -> Result<Question, Problem> {
-        let limit = self.limit.unwrap_or(if csv { LIMIT_MAX } else { LIMIT });
-        if !(1..=LIMIT_MAX).contains(&limit) {
-            let what = format!("limit is from 1 to {LIMIT_MAX}, not {limit}");
-            return Err(Problem::wrong(what, "ask for them in parts, with offset"));
-        }
-        for (name, date) in [("from", &self.from), ("to", &self.to)] {
-            if let Some(date) = date.as_deref().filter(|date| !begins_as_a_time(date)) {
-                let what = format!("{name} is no date: {date:?}");
-                return Err(Problem::wrong(what, "write it as 2031-05-24; 2031-05 and 2031 will do"));
-            }
-        }
-        let containing = |text: &Option<String>| text.clone().map(Wanted::Containing);
-        let date = matches!(self.sort, None | Some(SortSought::Date));
-        Ok(Question {
-            serial: self.serial.clone(),
-            maker: containing(&self.maker),
-            model: containing(&self.model),
-            from_utc: self.from.clone(),
-            to_utc: self.to.clone(),
-            verdict: self.verdict.map(|verdict| verdict.word().to_owned()),
-            cause: self.cause.clone(),
-            script: self.script.clone(),
-            bench: self.bench.clone(),
-            sort: self.sort.map_or(Sort::Date, SortSought::sort),
-            descending: self.order.map_or(date, |way| way == Way::Desc),
-            limit: Some(limit),
-            offset: self.offset,
-            ..Question::default()
-        })
-    }
-}
-
-impl VerdictSought {
-    fn word(self) -> &'static str {
-        match self {
-            VerdictSought::Meets => "meets",
-            VerdictSought::Short => "short",
-            VerdictSought::Undecided => "undecided",
-            VerdictSought::None => "none",
-        }
-    }
-}
-
-impl SortSought {
-    fn sort(self) -> Sort {
-        match self {
-            SortSought::Date => Sort::Date,
-            SortSought::Maker => Sort::Maker,
-            SortSought::Model => Sort::Model,
-            SortSought::Serial => Sort::Serial,
-            SortSought::Verdict => Sort::Verdict,
-            SortSought::Script => Sort::Script,
-            SortSought::Bench => Sort::Bench,
-            SortSought::Ratio => Sort::Ratio,
-        }
-    }
-}
-
-/// Whether a text can be the beginning of a time of RFC 3339: anything else would find nothing, or everything, unseen.
-fn begins_as_a_time(text: &str) -> bool {
-    const SHAPE: &[u8] = b"0000-00-00T00:00:00.000000000Z";
-    let fits = |(at, byte): (usize, u8)| match SHAPE.get(at) {
-        Some(b'0') => byte.is_ascii_digit() || (byte == b'Z' && at > 19),
-        Some(shape) => byte == *shape || (byte == b'Z' && at == 19),
-        None => false,
-    };
-    text.len() >= 4 && text.bytes().enumerate().all(fits)
 }
 
 /// Runs by serial number, model, date, verdict, cause or script, over everything that is in the catalogue
@@ -359,37 +208,5 @@ fn told(ground: &Ground, error: AskError) -> Problem {
             Problem::new(StatusCode::SERVICE_UNAVAILABLE, error, next)
         }
         _ => Problem::failed(error),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::begins_as_a_time;
-
-    /// RFC 3339, 5.6, and the beginnings of it that the command line's help names.
-    #[test]
-    fn only_the_beginning_of_a_time_is_a_date() {
-        for right in [
-            "2031",
-            "2031-05",
-            "2031-05-24",
-            "2031-05-24T09:30",
-            "2031-05-24T09:30:00Z",
-            "2031-05-24T09:30:00.125Z",
-        ] {
-            assert!(begins_as_a_time(right), "{right}");
-        }
-        for wrong in [
-            "",
-            "203",
-            "yesterday",
-            "24.05.2031",
-            "2031/05",
-            "2031-05-24 09:30",
-            "2031-05-24T09:30:00+01:00",
-            "20310524",
-        ] {
-            assert!(!begins_as_a_time(wrong), "{wrong}");
-        }
     }
 }
