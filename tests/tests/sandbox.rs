@@ -84,7 +84,7 @@ fn ends(text: &str) -> (f64, Duration) {
     let served = Served::start("honest");
     let daemon = served.run(&served.script(&format!("{ENERGISED}{text}"))).spawn().unwrap();
     let written = |results: &Path| {
-        let run = bench::some_folder(&results)?;
+        let run = bench::some_folder(results)?;
         std::fs::metadata(run.join("journal.jsonl")).ok()?.modified().ok()
     };
     let until = Instant::now() + Duration::from_secs(90);
