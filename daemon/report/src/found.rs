@@ -41,6 +41,16 @@ struct Row<'a> {
 /// # Errors
 /// [`ReportError::Csv`].
 pub fn found_csv(found: &[Brief]) -> Result<String, ReportError> {
+    let nothing = Brief::default();
+    if found.is_empty() {
+        // The header alone: who reads it finds its columns.
+        let text = rows(std::iter::once(&nothing))?;
+        return Ok(text.split_inclusive('\n').take(1).collect());
+    }
+    rows(found.iter())
+}
+
+fn rows<'a>(found: impl Iterator<Item = &'a Brief>) -> Result<String, ReportError> {
     let fail = ReportError::Csv;
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     for one in found {

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use wattproof_catalogue::{Catalogue, Place, Question, Sort, Wanted};
+use wattproof_catalogue::{Catalogue, Place, Question, Sort, Wanted, begins_as_a_time};
 use wattproof_report::found_csv;
 
 use super::found::table;
@@ -26,10 +26,10 @@ pub struct FindOrder {
     #[arg(long, value_name = "TEXT")]
     pub model: Option<String>,
     /// Begun on this day or later, UTC; a month or a year will do
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     pub from: Option<String>,
     /// Begun on this day or earlier, UTC; a month or a year will do
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     pub to: Option<String>,
     /// meets, short, undecided, or none where nothing was judged
     #[arg(long, value_parser = ["meets", "short", "undecided", "none"])]
@@ -85,6 +85,12 @@ pub enum Order {
     Bench,
     /// Measured over claimed of the worst rating, least first
     Ratio,
+}
+
+/// A day, or the beginning of one.
+fn date(text: &str) -> Result<String, String> {
+    let wrong = || "it is no date: give it as 2026-10-31, 2026-10 or 2026".to_string();
+    begins_as_a_time(text).then(|| text.to_string()).ok_or_else(wrong)
 }
 
 impl FindOrder {
