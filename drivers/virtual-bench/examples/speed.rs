@@ -2,13 +2,17 @@
 
 use std::time::Instant;
 
-use wattproof_virtual_bench::{Drive, TruthQuery, World, catalogue, truth};
+use wattproof_virtual_bench::{Drive, TruthError, TruthQuery, World, catalogue, truth};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     for name in catalogue::names() {
         let spec = catalogue::amplifier(name)?;
         let clock = Instant::now();
-        let answer = truth(&spec, &TruthQuery::default())?;
+        let answer = match truth(&spec, &TruthQuery::default()) {
+            // Of a dead channel no level is clean.
+            Err(TruthError::NoCeiling { .. }) => continue,
+            told => told?,
+        };
         let truth_ms = clock.elapsed().as_secs_f64() * 1e3;
         let mut world = World::new(spec, 1);
         world.supply_set(14.4, 100.0, true);
