@@ -51,7 +51,7 @@ pub fn demo(order: &DemoOrder) -> Result<(), Failure> {
     let run = RunOrder::new(script, in_own_process()?, nameplate, order.out.clone());
     // An invented amplifier's trips are forgotten with it. The demo shows how a run goes: its exit code is no verdict
     // on an amplifier that nobody has.
-    follow(bench, None, Order::Run(run), Wish::default()).map(|_| ())
+    follow(bench, None, Order::Run(Box::new(run)), Wish::default()).map(|_| ())
 }
 
 /// Serves the virtual bench until a signal. State, token and trips go with the folder.

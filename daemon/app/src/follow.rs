@@ -19,7 +19,7 @@ use crate::progress::Progress;
 /// What is to be done on the bench.
 pub enum Order {
     /// A new run.
-    Run(RunOrder),
+    Run(Box<RunOrder>),
     /// More of an old one.
     Resume(ResumeOrder),
 }

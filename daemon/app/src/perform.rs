@@ -45,7 +45,12 @@ pub fn run_on_ports(order: &RunOnPorts) -> Result<(), Failure> {
     }
     first.map_or(Ok(()), |first| first.rehearse())?;
     aside!("{CAUTIONS}\n");
-    judged(follow(bench, state, Order::Run(run), Wish { cool_to_c: order.cool_to, json: order.json })?)
+    judged(follow(
+        bench,
+        state,
+        Order::Run(Box::new(run)),
+        Wish { cool_to_c: order.cool_to, json: order.json },
+    )?)
 }
 
 /// Finds the run, shows the cautions, goes on.

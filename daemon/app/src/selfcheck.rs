@@ -28,7 +28,7 @@ pub fn selfcheck(order: &SelfCheckOrder) -> Result<(), Failure> {
     let script = Script { path: PathBuf::from("(self-check alone)"), source: String::new() };
     let run = RunOrder::new(script, ScriptIn::Here, nameplate, order.out.clone());
     let state = state_folder(order.state.as_deref(), &bench.name);
-    let summary = carry_out(bench, state, Order::Run(run), None)?;
+    let summary = carry_out(bench, state, Order::Run(Box::new(run)), None)?;
     tell(&summary, order.json)
 }
 

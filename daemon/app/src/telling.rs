@@ -60,7 +60,7 @@ pub fn run_and_tell(
         cool(bench, cool_to_c, |heatsink_c, heatsink_c_max| {
             told.say(&Told::Cooling { heatsink_c, heatsink_c_max });
         })?;
-        let summary = Order::Run(run).carry_out(bench, Arc::clone(&told) as Arc<dyn Watcher>);
+        let summary = Order::Run(Box::new(run)).carry_out(bench, Arc::clone(&told) as Arc<dyn Watcher>);
         // How it was left is told before how it ended.
         if let Some(sight) = bench.sights().look() {
             told.say(&Told::Bench(sight));

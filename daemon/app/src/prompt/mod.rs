@@ -74,7 +74,7 @@ pub fn prompt(order: &PromptOrder) -> Result<(), Failure> {
     run.typist = Some(Arc::clone(&typing) as Arc<dyn Typist>);
     // A virtual amplifier's trips are forgotten with it.
     let state = serving.is_none().then(|| state_folder(order.state.as_deref(), &bench.name)).flatten();
-    let ended = carry_out_watched(bench, state, Order::Run(run), Arc::new(Plain));
+    let ended = carry_out_watched(bench, state, Order::Run(Box::new(run)), Arc::new(Plain));
     // However it ended, a terminal that still waits for a line is put back as it was.
     typing.leave();
     let summary = ended?;
