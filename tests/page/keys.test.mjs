@@ -78,7 +78,8 @@ test('every stop of the tab key shows where the focus is, and none holds it', as
       assert.ok(focus.outline, `${hash}: no outline on ${focus.name}`);
       seen.add(focus.name);
     }
-    assert.ok(seen.size >= 5, `${hash}: ${seen.size} stops`);
+    // The fewest: what is opened to choose, two runs, and the button, on the page for comparing.
+    assert.ok(seen.size >= 4, `${hash}: ${seen.size} stops`);
   }
   await page.context().close();
 });
