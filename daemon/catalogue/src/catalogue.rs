@@ -6,13 +6,15 @@ use std::time::Duration;
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::pool::PoolConnection;
 use sqlx::{Any, AnyConnection, AnyPool, Connection, Executor, Row};
-use tokio::time::timeout;
+use tokio::time::{Instant, sleep, timeout};
 
 use crate::error::{Error, Result};
 use crate::place::Place;
 use crate::schema;
 use crate::wire::{self, Tx};
 
+/// Between two tries to open a file that somebody else is making.
+const COME_AGAIN: Duration = Duration::from_millis(20);
 /// How many may ask at once.
 const CONNECTIONS: u32 = 4;
 
@@ -77,14 +79,14 @@ impl Catalogue {
     async fn open_for(place: &Place, limits: Limits, purpose: For) -> Result<Self> {
         sqlx::any::install_default_drivers();
         let options = place.options(purpose)?;
-        let mut first = connect(place, &options, limits).await?;
-        let told = match purpose {
-            For::Writing => settled(&mut first, place, limits).await,
-            For::Reading => readable(&mut first, place, limits).await,
-        };
-        // Whether it closes well says nothing about the catalogue, and it must not keep the caller waiting.
-        let _ = timeout(limits.connect, first.close()).await;
-        told?;
+        // SQLite does not wait where two make or recover one file at the same moment: one of them is told to come again.
+        let until = Instant::now() + limits.statement;
+        loop {
+            match look(place, &options, limits, purpose).await {
+                Err(Error::Busy { .. }) if Instant::now() < until => sleep(COME_AGAIN).await,
+                told => break told?,
+            }
+        }
         let settings = settings(place, limits, purpose);
         let pool = AnyPoolOptions::new()
             .max_connections(CONNECTIONS)
@@ -189,6 +191,18 @@ impl fmt::Debug for Catalogue {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("Catalogue").field("place", &self.place).finish_non_exhaustive()
     }
+}
+
+/// Opens it once, and sees that its tables are as they should be or makes them so.
+async fn look(place: &Place, options: &AnyConnectOptions, limits: Limits, purpose: For) -> Result<()> {
+    let mut first = connect(place, options, limits).await?;
+    let told = match purpose {
+        For::Writing => settled(&mut first, place, limits).await,
+        For::Reading => readable(&mut first, place, limits).await,
+    };
+    // Whether it closes well says nothing about the catalogue, and it must not keep the caller waiting.
+    let _ = timeout(limits.connect, first.close()).await;
+    told
 }
 
 /// A connection of its own, or why there is none.
