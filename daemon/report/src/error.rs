@@ -89,7 +89,7 @@ pub enum ReportError {
         reasons: Vec<String>,
     },
     /// The runs tell nothing that this figure shows.
-    #[error("no such figure: {what}")]
+    #[error("no such figure: {what}; leave it out, or compare runs that tell it")]
     NothingToDraw {
         /// Why.
         what: &'static str,
