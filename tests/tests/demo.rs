@@ -88,12 +88,31 @@ demos! {
     limiting => Some("limiting");
     line => Some("clipping");
     noisy => None;
+    offset => None;
     quartet => None;
     sagging => None;
     short => None;
     soft => None;
     starved => Some("drive exhausted");
     switching => None;
+}
+
+/// A channel that passes nothing is told before the job begins, with everything off (exit codes: README.md).
+#[test]
+fn a_dead_channel_ends_the_demo_before_it_begins() {
+    let out = tempfile::tempdir().unwrap();
+    let run = Command::new(wattproof())
+        .args(["demo", "--amplifier", "dead", "--out"])
+        .arg(out.path())
+        .output()
+        .unwrap();
+    assert_eq!(run.status.code(), Some(4), "{}", said(&run));
+    assert!(
+        said(&run).contains("gain, channel 2") && said(&run).contains("every output is off"),
+        "{}",
+        said(&run)
+    );
+    assert!(rows(&only_folder(out.path()).join("steps.csv")).is_empty());
 }
 
 /// Every amplifier that ships has its demo above.
@@ -103,6 +122,8 @@ fn no_amplifier_is_forgotten() {
     let text = String::from_utf8(listed.stdout).unwrap();
     let source = include_str!("demo.rs");
     for name in text.lines().filter_map(|line| line.split_whitespace().next()) {
-        assert!(source.contains(&format!("    {name} => ")), "{name} has no demo test");
+        let has_demo =
+            source.contains(&format!("    {name} => ")) || source.contains(&format!("\"{name}\", \"--out\""));
+        assert!(has_demo, "{name} has no demo test");
     }
 }
