@@ -85,7 +85,7 @@ fn runs_go_on_at_the_same_time_each_with_its_own_bench_and_folder() {
 /// A heatsink that runs away, as catalogue number 28 of the faults has it.
 #[test]
 fn a_trip_of_one_bench_leaves_the_others_alone() {
-    let hot = "[[fault]]\nport = \"thermometer\"\nwhat.thermal_runaway.c_per_s = 60.0\nmessage = \"MEAS:TEMP?\"\nnth = 40\nfor_s = 1.0\n";
+    let hot = "[[fault]]\nport = \"thermometer\"\nwhat.instead.answer = \"500\"\nmessage = \"MEAS:TEMP?\"\nnth = 40\ntimes = 1\n";
     let hot = Served::start_with_faults("honest", |_| Some(hot.into()));
     let shop = Shop::open(vec![Served::start("honest"), hot]);
     let [other, tripping, waiting] = [0, 1, 1].map(|index| shop.leave(index, LONG));
