@@ -91,8 +91,13 @@ class Daemon:
 
     def close(self):
         if self.process.poll() is None:
+            runs = children(self.process.pid)
             self.process.kill()
             self.process.wait()
+            # A run whose daemon is gone still switches its bench off, and holds its ports until it has.
+            end = time.monotonic() + 30
+            while any(lives(run) for run in runs) and time.monotonic() < end:
+                time.sleep(0.02)
         self.log.close()
         for serving in self.instruments:
             serving.stdin.close()
@@ -100,6 +105,21 @@ class Daemon:
                 serving.wait(timeout=10)
             finally:
                 serving.kill()
+
+
+def children(process):
+    """Numbers of the processes that a process has started and not waited for (proc_pid_task(5))."""
+    found = []
+    for task in Path(f"/proc/{process}/task").iterdir():
+        found += [int(number) for number in (task / "children").read_text().split()]
+    return found
+
+
+def lives(process):
+    """Whether a process is there and has not ended (proc_pid_stat(5))."""
+    with contextlib.suppress(OSError):
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    return False
 
 
 @contextlib.contextmanager

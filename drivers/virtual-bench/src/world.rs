@@ -9,6 +9,7 @@ mod capture;
 mod cutout;
 mod decimate;
 mod drive;
+mod fineness;
 mod inputs;
 pub(crate) mod noise;
 mod noise_wave;
@@ -25,9 +26,9 @@ pub use drive::Drive;
 pub use inputs::{INPUTS_MAX, Input, Inputs};
 pub use noise_wave::Shape;
 
-use self::capture::Fineness;
 use self::cutout::Cutout;
 use self::drive::SourceChannel;
+use self::fineness::Fineness;
 use self::noise::Gaussian;
 use self::slow::{Outcome, Slow};
 use self::supply::BenchSupply;

@@ -14,6 +14,11 @@ const MESSAGE_BYTES_MAX: usize = 4096;
 pub(crate) trait Device: Instrument + Send {
     /// Tells the time, s, before anything is asked of it.
     fn at(&mut self, now_s: f64);
+
+    /// When the operation that is pending ends at the earliest, s; `None` if it can't be foretold.
+    fn due_s(&self) -> Option<f64> {
+        None
+    }
 }
 
 /// One simulated instrument: bytes and a time in, reply bytes out.
@@ -87,6 +92,14 @@ impl VirtualInstrument {
     pub fn is_waiting(&self) -> bool {
         self.body.is_waiting() || self.manner.as_ref().is_some_and(|manner| manner.is_waiting(self.now_s))
     }
+
+    /// When what a message waits for ends at the earliest, s: asking before then is in vain. `None` if it can't be foretold.
+    pub fn due_s(&self) -> Option<f64> {
+        match &self.manner {
+            Some(manner) if manner.is_waiting(self.now_s) => None,
+            _ => self.body.due_s(),
+        }
+    }
 }
 
 impl std::fmt::Debug for VirtualInstrument {
@@ -100,6 +113,7 @@ pub(crate) trait Body: Send {
     fn handle(&mut self, bytes: &[u8], now_s: f64) -> Vec<u8>;
     fn restart(&mut self, now_s: f64);
     fn is_waiting(&self) -> bool;
+    fn due_s(&self) -> Option<f64>;
 }
 
 struct Wired<D> {
@@ -132,5 +146,9 @@ impl<D: Device> Body for Wired<D> {
 
     fn is_waiting(&self) -> bool {
         self.interpreter.is_waiting()
+    }
+
+    fn due_s(&self) -> Option<f64> {
+        self.device.due_s()
     }
 }

@@ -317,6 +317,10 @@ impl Device for Digitizer {
         }
         self.running = false;
     }
+
+    fn due_s(&self) -> Option<f64> {
+        self.stand.ends_s()
+    }
 }
 
 impl Instrument for Digitizer {

@@ -91,6 +91,10 @@ impl Device for LoadBank {
     fn at(&mut self, now_s: f64) {
         self.now_s = now_s;
     }
+
+    fn due_s(&self) -> Option<f64> {
+        Some(self.settled_s)
+    }
 }
 
 impl Instrument for LoadBank {

@@ -295,6 +295,10 @@ impl Device for Source {
             (0..self.outputs.len()).for_each(|index| self.apply(index));
         }
     }
+
+    fn due_s(&self) -> Option<f64> {
+        Some(self.settled_s)
+    }
 }
 
 impl Instrument for Source {

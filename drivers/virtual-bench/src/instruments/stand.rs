@@ -76,6 +76,11 @@ impl Stand {
         self.lock().running = None;
     }
 
+    /// When the record under way ends, s.
+    pub(crate) fn ends_s(&self) -> Option<f64> {
+        self.lock().running.as_ref().map(Running::end_s)
+    }
+
     /// The record begun, once it is complete.
     pub(crate) fn collect(&self, now_s: f64) -> Option<Result<Record, RecordError>> {
         let mut state = self.lock();

@@ -314,7 +314,11 @@ impl Port {
 
     fn wait(&self, stop: &Stop) -> io::Result<()> {
         let now_s = self.now_s();
-        let mut timeout_s = if self.instrument.is_waiting() { WAITING_STEP_S } else { IDLE_STEP_S };
+        let mut timeout_s = IDLE_STEP_S;
+        if self.instrument.is_waiting() {
+            let left_s = self.instrument.due_s().map_or(0.0, |due_s| due_s - now_s);
+            timeout_s = left_s.clamp(WAITING_STEP_S, IDLE_STEP_S);
+        }
         let timed = self.instrument.manner().is_some_and(|manner| manner.line.is_timed());
         if timed || !self.faults.is_empty() {
             timeout_s = timeout_s.min(FAULT_STEP_S);

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 /// Stop-band attenuation of every stage, dB.
 const ATTENUATION_DB: f64 = 125.0;
 /// Edge of the flat band, as a share of the output rate. 20 kHz of 44.1 kHz is 0.4535.
-const PASS_EDGE: f64 = 0.455;
+pub(crate) const PASS_EDGE: f64 = 0.455;
 /// Edge of the stop band: Nyquist, so that nothing folds back at all.
 const STOP_EDGE: f64 = 0.5;
 

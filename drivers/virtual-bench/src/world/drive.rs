@@ -208,17 +208,26 @@ impl SourceChannel {
     }
 }
 
-/// Adds `peak·sin` by rotating a phasor, which stays within 1e-12 over one block.
+/// Tones are made in so many strands side by side, which a processor takes several at a time.
+const STRANDS: usize = 8;
+
+/// Adds `peak·sin` by rotating phasors, which stay within 1e-12 over one block.
 pub(crate) fn add_tone(peak: f64, cycles: f64, cycles_per_sample: f64, out: &mut [f64]) {
     if peak == 0.0 {
         return;
     }
-    let (mut sin, mut cos) = (TAU * cycles.fract()).sin_cos();
-    let (step_sin, step_cos) = (TAU * cycles_per_sample).sin_cos();
-    sin *= peak;
-    cos *= peak;
-    for v in out {
+    let (at, turn) = (TAU * cycles.fract(), TAU * cycles_per_sample);
+    let strands: [(f64, f64); STRANDS] = std::array::from_fn(|k| (at + k as f64 * turn).sin_cos());
+    let (mut sin, mut cos) = (strands.map(|(sin, _)| peak * sin), strands.map(|(_, cos)| peak * cos));
+    let (step_sin, step_cos) = (STRANDS as f64 * turn).sin_cos();
+    let mut chunks = out.chunks_exact_mut(STRANDS);
+    for chunk in &mut chunks {
+        for k in 0..STRANDS {
+            chunk[k] += sin[k];
+            (sin[k], cos[k]) = (sin[k] * step_cos + cos[k] * step_sin, cos[k] * step_cos - sin[k] * step_sin);
+        }
+    }
+    for (v, sin) in chunks.into_remainder().iter_mut().zip(sin) {
         *v += sin;
-        (sin, cos) = (sin * step_cos + cos * step_sin, cos * step_cos - sin * step_sin);
     }
 }
