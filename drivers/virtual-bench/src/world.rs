@@ -6,11 +6,13 @@
 mod ailments;
 mod bridge;
 mod capture;
+mod corners;
 mod cutout;
 mod decimate;
 mod drive;
 mod fineness;
 mod inputs;
+mod kinks;
 pub(crate) mod noise;
 mod noise_wave;
 pub(crate) mod slow;

@@ -3,8 +3,11 @@ use std::f64::consts::{SQRT_2, TAU};
 use realfft::num_complex::Complex64;
 
 use super::bridge;
+use super::corners::{Corner, Corners};
 use super::decimate::Decimator;
 use super::drive::add_tone;
+use super::fineness::Way;
+use super::kinks::Span;
 use super::slow::Operating;
 use super::speaker::SpeakerFilter;
 use super::{World, db_to_ratio};
@@ -32,6 +35,8 @@ pub struct RawCapture {
 
 /// One channel's way from drive to samples.
 struct Lane {
+    /// What takes corners out of the band, before the rate is halved.
+    corners: Option<Corners>,
     volts: Decimator,
     amps: Option<Decimator>,
     speaker: Option<SpeakerFilter>,
@@ -50,24 +55,23 @@ impl World {
     pub fn capture(&mut self, start_s: f64, fs_hz: f64, samples: usize) -> RawCapture {
         self.advance(start_s);
         let operating = self.outcome(self.now_s).operating;
-        let halvings = self.halvings(fs_hz, self.highest_order(&operating));
-        self.capture_by(halvings, fs_hz, samples)
+        self.capture_by(self.way(fs_hz, &operating), fs_hz, samples)
     }
 
-    /// The same from now on, with so many halvings of the rate at which it is computed.
-    pub(super) fn capture_by(&mut self, halvings: u32, fs_hz: f64, samples: usize) -> RawCapture {
+    /// The same from now on, computed in this way.
+    pub(super) fn capture_by(&mut self, way: Way, fs_hz: f64, samples: usize) -> RawCapture {
         let start_s = self.now_s;
         let end_s = start_s + samples as f64 / fs_hz;
         let mut before = self.outcome(self.now_s).operating;
-        let dt_s = 1.0 / (fs_hz * f64::from(1_u32 << halvings));
+        let dt_s = 1.0 / (fs_hz * f64::from(1_u32 << way.halvings));
         let channels = self.spec.channels();
-        let mut lanes: Vec<Lane> = (0..channels).map(|ch| self.lane(ch, halvings, dt_s)).collect();
+        let mut lanes: Vec<Lane> = (0..channels).map(|ch| self.lane(ch, way, dt_s)).collect();
         let (volts, amps) = (vec![vec![]; channels], vec![vec![]; channels]);
         let mut record = RawCapture { volts, amps, start_s, fs_hz };
-        let early = lanes.first().map_or(0, |lane| lane.volts.delay());
-        let total = 2 * early + samples.saturating_sub(1) * (1 << halvings) + 1;
+        let early = lanes.first().map_or(0, Lane::early);
+        let total = 2 * early + samples.saturating_sub(1) * (1 << way.halvings) + 1;
         let first_s = start_s - early as f64 * dt_s;
-        let block = ((BLOCK_S / dt_s) as usize).max(16);
+        let block = ((BLOCK_S / dt_s) as usize).max(1);
         let mut buffers = (vec![0.0; block], vec![0.0; block]);
         self.prime(&mut lanes, &before, first_s);
         let mut done = 0;
@@ -80,6 +84,7 @@ impl World {
             for ch in 0..channels {
                 let (emf, amps) = (&mut buffers.0[..count], &mut buffers.1[..count]);
                 self.sources[ch].fill(t0_s, dt_s, emf);
+                let span = Span { t0_s, dt_s, samples: count, from: before[ch], to: outcome.operating[ch] };
                 self.distort(emf, before[ch], outcome.operating[ch]);
                 self.add_offset(emf);
                 let (volts, lane) = (&mut record.volts[ch], &mut lanes[ch]);
@@ -88,7 +93,7 @@ impl World {
                     self.add_hum(emf, t0_s, dt_s);
                     lane.run_speaker(emf, amps, volts, &mut record.amps[ch]);
                 } else {
-                    lane.volts.push(emf, volts);
+                    lane.push(emf, || self.corners(ch, span), volts);
                     // Far below the edge of the decimation, so it is the same behind it.
                     self.add_hum(&mut volts[from..], start_s + from as f64 / fs_hz, 1.0 / fs_hz);
                     lane.divide(&mut volts[from..], &mut record.amps[ch]);
@@ -101,7 +106,7 @@ impl World {
         for (ch, lane) in lanes.iter().enumerate() {
             record.volts[ch].truncate(samples);
             record.amps[ch].truncate(samples);
-            self.add_residue_and_noise(&mut record, lane, ch, first_s);
+            self.add_residue_and_noise(&mut record, lane, ch, (first_s, block as f64 * dt_s));
         }
         if let Some(inputs) = self.bridged {
             bridge::join(&mut record, self.spec.physics.output.resistance_ohm, inputs);
@@ -110,16 +115,17 @@ impl World {
         record
     }
 
-    fn lane(&self, ch: usize, halvings: u32, dt_s: f64) -> Lane {
+    fn lane(&self, ch: usize, way: Way, dt_s: f64) -> Lane {
         let output_ohm = self.spec.physics.output.resistance_ohm;
         let (divider, amps_per_volt, speaker) = match self.terminals[ch].load() {
             None => (1.0, 0.0, None),
             Some(Load::Resistive { ohm }) => (ohm / (ohm + output_ohm), 1.0 / ohm, None),
             Some(Load::Loudspeaker(p)) => (1.0, 0.0, Some(SpeakerFilter::new(*p, output_ohm, dt_s))),
         };
-        let volts = Decimator::new(halvings);
+        let volts = Decimator::new(way.halvings);
         let amps = speaker.is_some().then(|| volts.clone());
-        Lane { volts, amps, speaker, divider, amps_per_volt, envelope_vpk: vec![] }
+        let corners = way.corners.then(|| Corners::new(way.halvings));
+        Lane { corners, volts, amps, speaker, divider, amps_per_volt, envelope_vpk: vec![] }
     }
 
     /// Applies gain and static transfer, both gliding from one block's end to the next.
@@ -168,7 +174,13 @@ impl World {
 
     /// Noise and residue are added at the output rate; their current is counted for resistive loads only,
     /// because a voice coil's inductance lets hardly any of it flow.
-    fn add_residue_and_noise(&mut self, record: &mut RawCapture, lane: &Lane, ch: usize, first_s: f64) {
+    fn add_residue_and_noise(
+        &mut self,
+        record: &mut RawCapture,
+        lane: &Lane,
+        ch: usize,
+        (first_s, block_s): (f64, f64),
+    ) {
         if !self.alive() {
             return;
         }
@@ -188,7 +200,7 @@ impl World {
         for (k, v) in record.volts[ch].iter_mut().enumerate() {
             let mut extra = if sigma_v > 0.0 { sigma_v * self.noise[ch].draw() } else { 0.0 };
             if !phasors.is_empty() {
-                let at = (record.start_s - first_s + k as f64 / fs_hz) / BLOCK_S;
+                let at = (record.start_s - first_s + k as f64 / fs_hz) / block_s;
                 let envelope = between(&lane.envelope_vpk, at - 1.0);
                 for (p, turn) in phasors.iter_mut().zip(&turns) {
                     extra += envelope * p.im;
@@ -228,6 +240,24 @@ impl World {
 }
 
 impl Lane {
+    /// Samples by which it starts early and ends late.
+    fn early(&self) -> usize {
+        self.volts.delay() + self.corners.as_ref().map_or(0, Corners::reach)
+    }
+
+    /// Brings EMF to the rate of the record.
+    fn push(&mut self, emf: &[f64], found: impl FnOnce() -> Vec<Corner>, volts: &mut Vec<f64>) {
+        match &mut self.corners {
+            Some(corners) if self.volts.delay() == 0 => corners.push(emf, &found(), volts),
+            Some(corners) => {
+                let mut rounded = Vec::new();
+                corners.push(emf, &found(), &mut rounded);
+                self.volts.push(&rounded, volts);
+            }
+            None => self.volts.push(emf, volts),
+        }
+    }
+
     fn run_speaker(
         &mut self,
         emf: &mut [f64],

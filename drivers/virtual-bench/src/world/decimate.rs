@@ -6,7 +6,7 @@ const ATTENUATION_DB: f64 = 125.0;
 /// Edge of the flat band, as a share of the output rate. 20 kHz of 44.1 kHz is 0.4535.
 pub(crate) const PASS_EDGE: f64 = 0.455;
 /// Edge of the stop band: Nyquist, so that nothing folds back at all.
-const STOP_EDGE: f64 = 0.5;
+pub(crate) const STOP_EDGE: f64 = 0.5;
 
 /// Streaming decimation by a power of two: half-band stages, then one sharp stage.
 ///
@@ -137,25 +137,26 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 
 /// Half the length a Kaiser window needs for a transition width in cycles per sample
 /// (Kaiser 1974; formula from memory).
-fn kaiser_half_length(width: f64) -> usize {
+pub(crate) fn kaiser_half_length(width: f64) -> usize {
     (((ATTENUATION_DB - 7.95) / (14.36 * width)) / 2.0).ceil() as usize
 }
 
 /// Windowed sinc of unit dc gain, cut-off in cycles per sample.
 fn low_pass(cutoff: f64, half: usize) -> Vec<f64> {
-    let beta = 0.1102 * (ATTENUATION_DB - 8.7);
-    let mut h: Vec<f64> = (0..=2 * half)
-        .map(|k| {
-            let n = k as f64 - half as f64;
-            let x = n / half as f64;
-            let window = bessel_i0(beta * (1.0 - x * x).max(0.0).sqrt()) / bessel_i0(beta);
-            let sinc = if k == half { 2.0 * cutoff } else { (2.0 * PI * cutoff * n).sin() / (PI * n) };
-            window * sinc
-        })
-        .collect();
+    let mut h: Vec<f64> =
+        (0..=2 * half).map(|k| windowed_sinc(cutoff, half as f64, k as f64 - half as f64)).collect();
     let sum: f64 = h.iter().sum();
     h.iter_mut().for_each(|c| *c /= sum);
     h
+}
+
+/// The impulse response of a low-pass, `at` samples from its middle: sinc under a Kaiser window of `half` the length.
+pub(crate) fn windowed_sinc(cutoff: f64, half: f64, at: f64) -> f64 {
+    let beta = 0.1102 * (ATTENUATION_DB - 8.7);
+    let x = at / half;
+    let window = bessel_i0(beta * (1.0 - x * x).max(0.0).sqrt()) / bessel_i0(beta);
+    let sinc = if at == 0.0 { 2.0 * cutoff } else { (2.0 * PI * cutoff * at).sin() / (PI * at) };
+    window * sinc
 }
 
 fn bessel_i0(x: f64) -> f64 {
