@@ -105,25 +105,30 @@ pub fn encode(
 
 #[expect(clippy::cast_possible_truncation, reason = "each cast stands behind its range check")]
 fn encode_one(value: f64, format: SampleFormat, order: ByteOrder, into: &mut Vec<u8>) -> Option<()> {
-    let rounded = value.round();
+    // What is whole already, as most is, needs no call.
+    let whole = f64::from(value as i32);
+    let rounded = if whole == value { whole } else { value.round() };
     let fits = |min: f64, max: f64| (min..=max).contains(&rounded).then_some(());
     let big = order == ByteOrder::Big;
-    let mut put = |be: &[u8]| if big { into.extend(be) } else { into.extend(be.iter().rev()) };
     match format {
         SampleFormat::Int16 => {
             fits(f64::from(i16::MIN), f64::from(i16::MAX))?;
-            put(&(rounded as i16).to_be_bytes());
+            let number = rounded as i16;
+            into.extend_from_slice(&if big { number.to_be_bytes() } else { number.to_le_bytes() });
         }
         SampleFormat::Int32 => {
             fits(f64::from(i32::MIN), f64::from(i32::MAX))?;
-            put(&(rounded as i32).to_be_bytes());
+            let number = rounded as i32;
+            into.extend_from_slice(&if big { number.to_be_bytes() } else { number.to_le_bytes() });
         }
         SampleFormat::Real32 => {
             let single = value as f32;
             (single.is_finite() || !value.is_finite()).then_some(())?;
-            put(&single.to_be_bytes());
+            into.extend_from_slice(&if big { single.to_be_bytes() } else { single.to_le_bytes() });
         }
-        SampleFormat::Real64 => put(&value.to_be_bytes()),
+        SampleFormat::Real64 => {
+            into.extend_from_slice(&if big { value.to_be_bytes() } else { value.to_le_bytes() });
+        }
     }
     Some(())
 }

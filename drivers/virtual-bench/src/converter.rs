@@ -96,18 +96,17 @@ impl Converter {
 
     /// Converts a record; the noise generator moves on, so no two records share their noise.
     pub fn convert(&mut self, input: &[f64]) -> Conversion {
-        let top = f64::from((1_i32 << (self.bits - 1)) - 1);
-        let bottom = -top - 1.0;
+        let top = (1_i32 << (self.bits - 1)) - 1;
+        let bottom = -top - 1;
         let per_unit = 1.0 / self.lsb();
         let mut overrange = false;
         let codes = input
             .iter()
             .map(|x| {
                 let noise = if self.noise_rms > 0.0 { self.noise_rms * self.noise.draw() } else { 0.0 };
-                let code = ((self.gain * x + self.offset + noise) * per_unit).round();
+                let code = nearest((self.gain * x + self.offset + noise) * per_unit);
                 overrange |= code >= top || code <= bottom;
-                // Within ±2^23 after the clamp, so the cast is exact.
-                code.clamp(bottom, top) as i32
+                code.clamp(bottom, top)
             })
             .collect();
         Conversion { codes, overrange }
@@ -117,4 +116,9 @@ impl Converter {
     pub fn value(&self, code: i32) -> f64 {
         f64::from(code) * self.lsb()
     }
+}
+
+/// The nearest whole number, held within what an `i32` can tell. A cast is many times quicker than `round`, which is a call.
+fn nearest(value: f64) -> i32 {
+    (value + 0.5_f64.copysign(value)) as i32
 }

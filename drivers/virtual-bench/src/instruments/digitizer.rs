@@ -300,7 +300,11 @@ impl Record {
         let (codes, _) = self.channel(channel);
         let scale = 2.0_f64.powi(bits as i32 - self.plan.bits as i32);
         let top = 2.0_f64.powi(bits as i32 - 1) - 1.0;
-        codes.iter().map(move |code| (f64::from(*code) * scale).round().min(top))
+        let rounds = scale < 1.0;
+        codes.iter().map(move |code| {
+            let scaled = f64::from(*code) * scale;
+            if rounds { scaled.round().min(top) } else { scaled }
+        })
     }
 }
 
