@@ -1,7 +1,8 @@
 //! Sixteen virtual benches at one daemon, each running the same script of steps at the same time, against one of them
 //! alone in the same session: how much later each step is, and which processes take the processor time. Prints; judges
-//! nothing. `BENCHES=4` takes fewer, `NICE=10` lets the simulated instruments stand back, `SAMPLES=4800` shortens captures,
-//! `ROUNDS=3` runs all of it so often.
+//! nothing. `BENCHES=4` takes fewer, `PACE=12000000` gives every instrument a line of that rate (baud) in place of one that
+//! takes no time, `NICE=10` lets the simulated instruments stand back, `SAMPLES=4800` shortens captures, `ROUNDS=3` runs
+//! all of it so often.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a benchmark that can't run fails by panicking")]
 
@@ -54,7 +55,9 @@ fn setting(name: &str, default: usize) -> usize {
 
 /// A bench as the benchmark wants it.
 fn served() -> Served {
-    let served = Served::start("honest");
+    let pace = std::env::var("PACE").map(|baud| ["--pace".into(), baud]);
+    let further: Vec<&str> = pace.iter().flatten().map(String::as_str).collect();
+    let served = Served::start_with("honest", &further);
     if let Ok(samples) = std::env::var("SAMPLES") {
         let text = std::fs::read_to_string(served.bench()).unwrap();
         let shorter = text.replace("samples = 19200", &format!("samples = {samples}"));

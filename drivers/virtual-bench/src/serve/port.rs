@@ -24,8 +24,11 @@ const INBOX_BYTES_MAX: usize = 64 << 10;
 const WAITING_STEP_S: f64 = 1.0e-3;
 /// How often an idle instrument is asked: keeps the slow physics close to the present, s.
 const IDLE_STEP_S: f64 = 50.0e-3;
-/// A paced line is looked after this often, s.
+/// A paced line is looked after at most this often, s, and at least that often.
 const PACE_STEP_S: f64 = 1.0e-3;
+const PACE_STEP_S_MAX: f64 = 4.0e-3;
+/// What a terminal takes at once: so many bytes may pass before they are handed on.
+const PACE_BYTES: usize = 4_096;
 /// How often a port is looked after that something may go wrong with, or whose instrument minds when bytes come, s.
 const FAULT_STEP_S: f64 = 2.0e-3;
 
@@ -339,7 +342,9 @@ impl Port {
                     interest |= PollFlags::IN;
                 }
                 if !self.outbox.is_empty() {
-                    timeout_s = timeout_s.min(outward.wait_s(now_s, 1).max(PACE_STEP_S));
+                    let bytes = self.outbox.len().min(PACE_BYTES);
+                    let wait_s = outward.wait_s(now_s, bytes).clamp(PACE_STEP_S, PACE_STEP_S_MAX);
+                    timeout_s = timeout_s.min(wait_s);
                 }
             }
         }
