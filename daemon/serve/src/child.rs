@@ -38,7 +38,7 @@ const LOOK_AGAIN: Duration = Duration::from_secs(1);
 pub async fn keep_busy(daemon: Arc<Daemon>, bench: String) {
     while !daemon.is_closing() {
         let (orders, ordered) = unbounded_channel();
-        match daemon.begin(&bench, orders) {
+        match daemon.starts.after_the_last(|| daemon.begin(&bench, orders)).await {
             Some((job, place)) => {
                 let end = perform(&daemon, &place, &job, ordered).await;
                 if let Some(error) = &end.error {

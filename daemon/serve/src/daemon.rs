@@ -16,6 +16,7 @@ use crate::job::{End, Hold, Job, JobOutcome, JobState};
 use crate::metrics::Metrics;
 use crate::queue::{NewJob, Queue, QueueError, Store};
 use crate::settings::{BenchPlace, Settings};
+use crate::starts::Starts;
 use crate::told::Ordered;
 
 /// All of it.
@@ -26,6 +27,8 @@ pub struct Daemon {
     pub events: Events,
     /// What is counted.
     pub metrics: Metrics,
+    /// Keeps starts of runs apart.
+    pub starts: Starts,
     store: Store,
     inner: Mutex<Inner>,
     /// Wakes whoever starts runs.
@@ -67,6 +70,7 @@ impl Daemon {
             settings,
             events: Events::new(boot),
             metrics,
+            starts: Starts::default(),
             store,
             inner: Mutex::new(Inner { queue, benches, closing: false }),
             turn: Notify::new(),

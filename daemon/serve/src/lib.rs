@@ -20,6 +20,7 @@ mod publishing;
 mod queue;
 mod reset;
 mod settings;
+mod starts;
 mod token;
 mod told;
 
