@@ -120,14 +120,19 @@ impl Running {
 
     /// Puts the pieces together; waits for what is still being simulated.
     pub fn assemble(self) -> Result<Record, RecordError> {
-        let mut codes = vec![Vec::with_capacity(self.plan.samples); self.plan.front_end.channels.len()];
+        let mut codes = vec![Vec::new(); self.plan.front_end.channels.len()];
         for piece in self.pieces {
             let part = match piece.job {
                 Job::Done(part) => part?,
                 Job::Thread(handle) => handle.join().map_err(|_| RecordError::Broken)??,
             };
-            for (all, part) in codes.iter_mut().zip(part) {
-                all.extend(part.into_iter().take(piece.count));
+            for (all, mut part) in codes.iter_mut().zip(part) {
+                part.truncate(piece.count);
+                if all.is_empty() {
+                    *all = part;
+                } else {
+                    all.append(&mut part);
+                }
             }
         }
         let top = (1_i32 << (self.plan.bits - 1)) - 1;

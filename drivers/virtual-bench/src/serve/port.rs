@@ -26,9 +26,9 @@ const WAITING_STEP_S: f64 = 1.0e-3;
 const IDLE_STEP_S: f64 = 50.0e-3;
 /// A paced line is looked after at most this often, s, and at least that often.
 const PACE_STEP_S: f64 = 1.0e-3;
-const PACE_STEP_S_MAX: f64 = 4.0e-3;
-/// What a terminal takes at once: so many bytes may pass before they are handed on.
-const PACE_BYTES: usize = 4_096;
+const PACE_STEP_S_MAX: f64 = 16.0e-3;
+/// So many bytes may pass before they are handed on, as adapters for USB do.
+const PACE_BYTES: usize = 16_384;
 /// How often a port is looked after that something may go wrong with, or whose instrument minds when bytes come, s.
 const FAULT_STEP_S: f64 = 2.0e-3;
 
