@@ -8,6 +8,8 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
 passed=0
+# What took half a minute or more, for whoever finds that all of it takes too long.
+times=()
 # What is off by default and tested all the same: columns take half a minute to build.
 features=wattproof-export/parquet
 # Where everything is built, and the program that the tests in Rust and Python start.
@@ -15,14 +17,19 @@ CARGO_TARGET_DIR=$(realpath -m "${CARGO_TARGET_DIR:-target}")
 export CARGO_TARGET_DIR
 export WATTPROOF_BIN="$CARGO_TARGET_DIR/release/wattproof"
 
-# Runs a command; its output is shown only if it fails.
+# Runs a command; its output is shown only if it fails, and what failed by name once more at the end.
 quietly() {
-    local what=$1
+    local what=$1 began=$SECONDS
     shift
     if ! "$@" >"$log" 2>&1 </dev/null; then
         cat "$log" >&2
-        echo "tests/all.sh: failed: $what ($*)" >&2
+        sed 's/\x1b\[[0-9;]*m//g' "$log" | grep -E '^(error|FAILED|not ok)|^ *(FAIL|TRY [0-9]+ FAIL|SIG[A-Z]+|TIMEOUT) ' |
+            sort | uniq | head -n 40
+        echo "tests/all.sh: failed: $what ($*)"
         exit 1
+    fi
+    if [ $((SECONDS - began)) -ge 30 ]; then
+        times+=("$what $((SECONDS - began)) s")
     fi
 }
 
@@ -142,4 +149,6 @@ quietly "the page in a browser" npm test --prefix tests/page
 count "the page in a browser"
 echo "$schedules"
 echo "All checks passed: Rust, numpy and scipy, ngspice, PostgreSQL, pyserial, PyVISA, pandas, html5lib, openpyxl, schemathesis, Chromium."
+printf -v long '%s, ' "${times[@]}"
+echo "Of $((SECONDS / 60)) minutes: ${long%, }"
 echo "$passed passed, 0 failed"
