@@ -133,7 +133,7 @@ quietly "building" cargo build --release --locked -p wattproof -p wattproof-test
 quietly "schedules of faults" "$CARGO_TARGET_DIR/release/wattproof-faults" --seeds 10000
 schedules=$(grep -E '^[0-9]+ of [0-9]+ schedules broke' "$log")
 if cargo nextest --version >/dev/null 2>&1; then
-    quietly "tests in Rust" cargo nextest run --config-file tests/nextest.toml --workspace --features "$features" --locked --no-fail-fast --test-threads 4 \
+    quietly "tests in Rust" cargo nextest run --config-file tests/nextest.toml --workspace --features "$features" --locked --no-fail-fast --test-threads 6 \
         --status-level fail --final-status-level flaky
     count "tests in Rust"
     sed 's/\x1b\[[0-9;]*m//g' "$log" | grep -E '^ +FLAKY ' | sort -u || true
