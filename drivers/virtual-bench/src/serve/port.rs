@@ -24,8 +24,9 @@ const INBOX_BYTES_MAX: usize = 64 << 10;
 const WAITING_STEP_S: f64 = 1.0e-3;
 /// How often an idle instrument is asked: keeps the slow physics close to the present, s.
 const IDLE_STEP_S: f64 = 50.0e-3;
-/// A paced line is looked after at most this often, s, and at least that often.
+/// A paced line is left alone for at least this long, s.
 const PACE_STEP_S: f64 = 1.0e-3;
+/// And for no longer, s.
 const PACE_STEP_S_MAX: f64 = 16.0e-3;
 /// So many bytes may pass before they are handed on, as adapters for USB do.
 const PACE_BYTES: usize = 16_384;

@@ -3,7 +3,8 @@
 //!
 //! A curve that is smooth but for jumps of its derivatives is, within the band of a low-pass `h`, its own samples and at
 //! each jump of the derivative of order k, by Δ at t₀, Δ·R(t − t₀) with R = h ∗ t₊ᵏ/k! − t₊ᵏ/k!, which is nearly 0 farther
-//! away than `h` is long (Brandt 2001, "Hard sync without aliasing", for k = 0; the integrals for k ≥ 1 follow).
+//! away than `h` is long (Brandt 2001, "Hard sync without aliasing", for k = 0, from memory; the
+//! integrals for k ≥ 1 follow).
 
 use std::sync::OnceLock;
 
@@ -168,7 +169,7 @@ mod tests {
 
     use super::*;
 
-    /// A triangle has the harmonics 8/π²·(−1)^((k−1)/2)/k² at odd k alone (a Fourier series of any handbook); those above
+    /// A triangle has the harmonics 8/π²·(−1)^((k−1)/2)/k² at odd k alone (its Fourier series, from memory); those above
     /// the band are not there, and what they would have folded to isn't either.
     #[test]
     fn a_triangle_sampled_at_its_corners_has_its_own_series_and_nothing_else() {

@@ -137,7 +137,7 @@ fn meets(part: &[f64], beyond: impl Fn(f64) -> f64) -> Option<(f64, f64)> {
         return None;
     }
     let inwards = if at_a > 0.0 { 1.0 } else { -1.0 };
-    // False position, with the end that stays given less weight (the Illinois rule; Dowell and Jarratt 1971).
+    // False position, with the end that stays given less weight (the Illinois rule; Dowell and Jarratt 1971, from memory).
     let (mut last, mut moved_a) = (f64::INFINITY, None);
     for _ in 0..TURNS_MAX {
         let middle = (a * at_b - b * at_a) / (at_b - at_a);
