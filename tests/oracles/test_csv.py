@@ -12,6 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import capture_file
+
 ROOT = Path(__file__).resolve().parents[2]
 STEPS = """step at_s purpose rating channel driven level_vrms level_dbv hz load_ohm supply_v_set fundamental_hz
     fundamental_vrms out_vrms out_irms out_vpk out_apk band_vrms dc_v active_w apparent_va power_factor phase_deg
@@ -204,3 +206,21 @@ def test_curve_and_steps_are_the_same_measurements(tables):
         assert row["active_w"] == min(step["active_w"] for step in channels)
         assert row["thdn_pct"] == max(step["thdn_pct"] for step in channels)
         assert row["supply_v"] == channels[0]["supply_v"]
+
+
+def test_captures_hold_the_samples_of_their_steps(run, tables):
+    # Rms and mean power are those of the definition, over the whole record; the layout is that of the README of runs.
+    lines = [json.loads(line) for line in (run / "journal.jsonl").read_text(encoding="utf-8").splitlines()]
+    by_step = {}
+    for before, line in zip(lines, lines[1:]):
+        if line["kind"] == "step":
+            assert before["kind"] == "done"
+            by_step[line["data"]["step"]] = run / before["data"]["captured"]["capture"]["file"]
+    steps = [row for row in tables["steps"] if row["out_vrms"] is not None]
+    assert len(steps) >= 2 * 3 * 6
+    for row in steps:
+        channels = {number: samples for number, _, samples in capture_file.rows(by_step[row["step"]])}
+        volts, amps = (channels[int(row["channel"])][quantity] for quantity in ("volts", "amps"))
+        # The reading counts whole cycles only.
+        assert math.sqrt(np.mean(volts**2)) == pytest.approx(row["out_vrms"], rel=2e-3, abs=1e-4)
+        assert np.mean(volts * amps) == pytest.approx(row["active_w"], rel=4e-3, abs=1e-4)

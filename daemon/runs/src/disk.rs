@@ -54,6 +54,17 @@ pub trait Disk: Send + Sync {
     /// The operating system's, `AlreadyExists` among them.
     fn create(&self, path: &Path) -> std::io::Result<Box<dyn Growing>>;
 
+    /// A new file of these bytes; both they and its name survive a power cut once this returns. An existing one is never
+    /// overwritten.
+    ///
+    /// # Errors
+    /// As for `create`, and as for [`Growing`].
+    fn write_new(&self, path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+        let mut file = self.create(path)?;
+        file.append(bytes)?;
+        file.sync()
+    }
+
     /// Opens a file for appending after its first `keep` bytes; what came after them is cut off.
     ///
     /// # Errors
@@ -106,6 +117,17 @@ impl Disk for MachineDisk {
         claim(&file)?;
         sync_folder_of(path)?;
         Ok(Box::new(Timed::over(file)?))
+    }
+
+    /// The disk puts the name away while it does the same with the bytes: each alone takes as long as both.
+    fn write_new(&self, path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+        let file = how().append(true).create_new(true).open(path)?;
+        claim(&file)?;
+        let mut timed = Timed::over(file)?;
+        timed.begin(Job::Whole(bytes.to_vec()))?;
+        let named = sync_folder_of(path);
+        timed.finish()?;
+        named
     }
 
     fn reopen(&self, path: &Path, keep: u64) -> std::io::Result<Box<dyn Growing>> {
@@ -197,6 +219,8 @@ fn sync_folder_of(path: &Path) -> std::io::Result<()> {
 enum Job {
     Append(Vec<u8>),
     Sync,
+    /// Both at once.
+    Whole(Vec<u8>),
 }
 
 /// A file written by a thread of its own, so that a disk that hangs is noticed rather than waited for.
@@ -228,6 +252,7 @@ impl Timed {
                 let result = match job {
                     Job::Append(bytes) => file.write_all(&bytes),
                     Job::Sync => file.sync_data(),
+                    Job::Whole(bytes) => file.write_all(&bytes).and_then(|()| file.sync_data()),
                 };
                 // Nobody waits for it any more: the other side said that it was too late.
                 if report.send(result).is_err() {
@@ -239,15 +264,19 @@ impl Timed {
     }
 
     fn carry_out(&mut self, job: Job) -> std::io::Result<()> {
-        let gone = || std::io::Error::other("the thread that writes the record has ended");
-        let slow = || {
-            let what = format!("the disk has not answered for {SLOWEST_S} s");
-            std::io::Error::new(std::io::ErrorKind::TimedOut, what)
-        };
+        self.begin(job)?;
+        self.finish()
+    }
+
+    /// Hands a job over; [`Timed::finish`] waits for it.
+    fn begin(&mut self, job: Job) -> std::io::Result<()> {
         if self.late {
             return Err(slow());
         }
-        self.jobs.as_ref().ok_or_else(gone)?.send(job).map_err(|_| gone())?;
+        self.jobs.as_ref().ok_or_else(gone)?.send(job).map_err(|_| gone())
+    }
+
+    fn finish(&mut self) -> std::io::Result<()> {
         for _ in 0..SLICES {
             match self.done.recv_timeout(Duration::from_secs_f64(SLOWEST_S) / SLICES) {
                 Ok(result) => return result,
@@ -258,6 +287,14 @@ impl Timed {
         self.late = true;
         Err(slow())
     }
+}
+
+fn gone() -> Error {
+    Error::other("the thread that writes the record has ended")
+}
+
+fn slow() -> Error {
+    Error::new(ErrorKind::TimedOut, format!("the disk has not answered for {SLOWEST_S} s"))
 }
 
 impl Growing for Timed {

@@ -89,7 +89,7 @@ pub fn leave_out(stage: &mut Stage) -> Result<(), RunError> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use std::path::Path;
 
     use super::*;
@@ -97,7 +97,7 @@ mod tests {
     const PLATE: &str = "maker = \"A\"\nmodel = \"B\"\nchannels = 4\n";
     const RATING: &str = "[[rating]]\nwatts = 50.0\nload_ohm = 4.0\nsupply_v = 14.4\nlimit_pct = 1.0\n";
 
-    fn bench(outputs: usize, bridged: bool) -> BenchFile {
+    pub(crate) fn bench(outputs: usize, bridged: bool) -> BenchFile {
         let numbers: Vec<usize> = (1..=outputs).collect();
         let mut text = format!(
             "name = \"invented\"\n\

@@ -1,13 +1,15 @@
 //! Samples to few bytes and back, bit for bit.
 //!
 //! A digitizer sends codes, which the bench turns into volts or amperes by `(code · scale − offset) · gain`. Where all
-//! samples are such codes, the codes are kept, as differences; otherwise the samples themselves. Both are compressed
-//! with zstd, bytes of equal weight together.
+//! samples are such codes, the codes are kept, in [blocks](super::blocks) of few bits; otherwise the samples themselves,
+//! compressed with zstd, bytes of equal weight together.
 
 use std::cell::RefCell;
 
 use serde::{Deserialize, Serialize};
 use zstd::bulk::Compressor;
+
+use super::blocks::{from_blocks, to_blocks, unfold};
 
 /// How hard to compress: more costs time, gives little on noise.
 const LEVEL: i32 = 1;
@@ -23,7 +25,21 @@ pub const ALL_SAMPLES_MAX: usize = 1 << 27;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Packing {
-    /// Differences of integer codes: sample = (code · `scale` − `offset`) · `gain`.
+    /// Blocks of integer codes: sample = (code · 2^`zero_bits` · `scale` − `offset`) · `gain`.
+    Blocks {
+        /// Lowest bits that no code uses, left out.
+        zero_bits: u32,
+        /// How often differences were taken.
+        order: u8,
+        /// Volts at the digitizer for one code.
+        scale: f64,
+        /// Offset of the digitizer, V.
+        offset: f64,
+        /// Volts or amperes for a volt at the digitizer.
+        gain: f64,
+    },
+    /// Differences of integer codes, as captures had them before there were blocks: sample = (code · `scale` − `offset`) ·
+    /// `gain`.
     Codes {
         /// Volts at the digitizer for one code.
         scale: f64,
@@ -59,12 +75,13 @@ pub struct Origin {
 /// # Errors
 /// When the compressor fails.
 pub fn pack(samples: &[f64], origin: Option<Origin>) -> std::io::Result<(Packing, Vec<u8>)> {
-    let (packing, planes) = origin
-        .and_then(|origin| as_codes(samples, origin).or_else(|| as_singles(samples, origin)))
-        .unwrap_or_else(|| {
-            let byte_of = |sample: f64, byte| (sample.to_bits() >> (8 * byte)) as u8;
-            (Packing::Doubles, planes::<8, _>(samples, byte_of))
-        });
+    if let Some(packed) = origin.and_then(|origin| as_blocks(samples, origin)) {
+        return Ok(packed);
+    }
+    let (packing, planes) = origin.and_then(|origin| as_singles(samples, origin)).unwrap_or_else(|| {
+        let byte_of = |sample: f64, byte| (sample.to_bits() >> (8 * byte)) as u8;
+        (Packing::Doubles, planes::<8, _>(samples, byte_of))
+    });
     Ok((packing, compressed(&planes)?))
 }
 
@@ -85,35 +102,27 @@ fn compressed(planes: &[u8]) -> std::io::Result<Vec<u8>> {
 
 /// The samples again; `None` when the bytes are not what [`pack`] made of `count` samples.
 pub fn unpack(packing: Packing, count: usize, bytes: &[u8]) -> Option<Vec<f64>> {
-    let width = if packing == Packing::Doubles { 8 } else { 4 };
     if count > SAMPLES_MAX {
         return None;
     }
-    // The compressor wrote how much comes out: what tells otherwise is not worth the memory.
-    let promised = zstd::zstd_safe::get_frame_content_size(bytes).ok()??;
-    if promised != (count * width) as u64 {
-        return None;
-    }
-    let planes = zstd::bulk::decompress(bytes, count * width).ok()?;
-    if planes.len() != count * width {
-        return None;
-    }
-    Some(match packing {
+    match packing {
+        Packing::Blocks { zero_bits, order, scale, offset, gain } => {
+            let whole = |code: i32| Some(from_code(code.checked_shl(zero_bits)?, scale, offset, gain));
+            from_blocks(order, count, bytes)?.into_iter().map(whole).collect()
+        }
         Packing::Codes { scale, offset, gain } => {
             let mut code = 0i32;
-            let deltas = words::<4>(&planes, count).map(|bytes| unfold(u32::from_le_bytes(bytes)));
-            deltas
-                .map(|delta| {
-                    code = code.wrapping_add(delta);
-                    from_code(code, scale, offset, gain)
-                })
-                .collect()
+            let next = |folded| {
+                code = code.wrapping_add(unfold(u32::from_le_bytes(folded)));
+                from_code(code, scale, offset, gain)
+            };
+            words::<4, _>(count, bytes, next)
         }
-        Packing::Singles { offset, gain } => words::<4>(&planes, count)
-            .map(|bytes| (f64::from(f32::from_le_bytes(bytes)) - offset) * gain)
-            .collect(),
-        Packing::Doubles => words::<8>(&planes, count).map(f64::from_le_bytes).collect(),
-    })
+        Packing::Singles { offset, gain } => {
+            words::<4, _>(count, bytes, |single| (f64::from(f32::from_le_bytes(single)) - offset) * gain)
+        }
+        Packing::Doubles => words::<8, _>(count, bytes, f64::from_le_bytes),
+    }
 }
 
 fn from_code(code: i32, scale: f64, offset: f64, gain: f64) -> f64 {
@@ -121,33 +130,41 @@ fn from_code(code: i32, scale: f64, offset: f64, gain: f64) -> f64 {
     (f64::from(code) * scale - offset) * gain
 }
 
-fn as_codes(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
-    let Origin { range_v, offset_v, gain } = origin;
-    // Near enough to the quotient to find the code, and quicker; what the code gives is compared exactly.
-    let per_gain = gain.recip();
-    FULL_SCALE_CODES.into_iter().find_map(|full_scale| {
+fn as_blocks(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
+    let Origin { range_v, offset_v: offset, gain } = origin;
+    let (scale, mut codes) = FULL_SCALE_CODES.into_iter().find_map(|full_scale| {
         let scale = range_v / full_scale;
-        let per_scale = scale.recip();
-        let mut codes = Vec::with_capacity(samples.len());
-        // A part at a time, so that little is lost on samples that are no such codes.
-        for part in samples.chunks(PART_SAMPLES) {
-            let from = codes.len();
-            codes.extend(part.iter().map(|sample| code((sample * per_gain + offset_v) * per_scale)));
-            let same = |(code, sample): (&i32, &f64)| {
-                from_code(*code, scale, offset_v, gain).to_bits() == sample.to_bits()
-            };
-            let found = codes.get(from..).unwrap_or_default().iter().zip(part);
-            if !found.fold(true, |all, pair| all & same(pair)) {
-                return None;
-            }
+        Some((scale, codes(samples, scale, origin)?))
+    })?;
+    // Codes of 24 bits come with eight that are always zero.
+    let used = codes.iter().fold(0, |all, code| all | code);
+    let zero_bits = if used == 0 { 0 } else { used.trailing_zeros() };
+    for code in &mut codes {
+        *code >>= zero_bits;
+    }
+    let (order, bytes) = to_blocks(&codes);
+    Some((Packing::Blocks { zero_bits, order, scale, offset, gain }, bytes))
+}
+
+/// The codes that give exactly these samples, where there are such.
+fn codes(samples: &[f64], scale: f64, origin: Origin) -> Option<Vec<i32>> {
+    let Origin { offset_v, gain, .. } = origin;
+    // Near enough to the quotient to find the code, and quicker; what the code gives is compared exactly.
+    let (per_gain, per_scale) = (gain.recip(), scale.recip());
+    let mut codes = Vec::with_capacity(samples.len());
+    // A part at a time, so that little is lost on samples that are no such codes.
+    for part in samples.chunks(PART_SAMPLES) {
+        let from = codes.len();
+        codes.extend(part.iter().map(|sample| code((sample * per_gain + offset_v) * per_scale)));
+        let same = |(code, sample): (&i32, &f64)| {
+            from_code(*code, scale, offset_v, gain).to_bits() == sample.to_bits()
+        };
+        let found = codes.get(from..).unwrap_or_default().iter().zip(part);
+        if !found.fold(true, |all, pair| all & same(pair)) {
+            return None;
         }
-        let mut before = 0;
-        for code in &mut codes {
-            let delta = code.wrapping_sub(std::mem::replace(&mut before, *code));
-            *code = fold(delta) as i32;
-        }
-        Some((Packing::Codes { scale, offset: offset_v, gain }, planes::<4, _>(&codes, byte_of_word)))
-    })
+    }
+    Some(codes)
 }
 
 /// Samples that are tried at once.
@@ -174,15 +191,6 @@ fn as_singles(samples: &[f64], origin: Origin) -> Option<(Packing, Vec<u8>)> {
     Some((Packing::Singles { offset: offset_v, gain }, planes::<4, _>(&singles?, byte_of_word)))
 }
 
-/// Small numbers of either sign to small numbers without.
-fn fold(delta: i32) -> u32 {
-    ((delta << 1) ^ (delta >> 31)) as u32
-}
-
-fn unfold(folded: u32) -> i32 {
-    ((folded >> 1) as i32) ^ -((folded & 1) as i32)
-}
-
 /// All first bytes, then all second bytes, and so on: bytes of equal weight are alike.
 fn planes<const N: usize, W: Copy>(words: &[W], byte_of: impl Fn(W, usize) -> u8) -> Vec<u8> {
     let mut planes = Vec::with_capacity(N * words.len());
@@ -197,8 +205,19 @@ fn byte_of_word(word: i32, byte: usize) -> u8 {
     (word >> (8 * byte)) as u8
 }
 
-fn words<const N: usize>(planes: &[u8], count: usize) -> impl Iterator<Item = [u8; N]> + '_ {
-    (0..count).map(move |index| std::array::from_fn(|byte| planes[byte * count + index]))
+/// What is made of each of `count` words whose bytes were laid in planes and compressed.
+fn words<const N: usize, W>(count: usize, bytes: &[u8], make: impl FnMut([u8; N]) -> W) -> Option<Vec<W>> {
+    // The compressor wrote how much comes out: what tells otherwise is not worth the memory.
+    let promised = zstd::zstd_safe::get_frame_content_size(bytes).ok()??;
+    if promised != (count * N) as u64 {
+        return None;
+    }
+    let planes = zstd::bulk::decompress(bytes, count * N).ok()?;
+    if planes.len() != count * N {
+        return None;
+    }
+    let word = |index: usize| std::array::from_fn(|byte| planes[byte * count + index]);
+    Some((0..count).map(word).map(make).collect())
 }
 
 #[cfg(test)]
@@ -206,6 +225,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::captures::blocks::fold;
 
     fn back(samples: &[f64], origin: Option<Origin>) -> (Packing, usize, Vec<f64>) {
         let (packing, bytes) = pack(samples, origin).unwrap();
@@ -228,7 +248,7 @@ mod tests {
                 })
                 .collect();
             let (packing, bytes, again) = back(&samples, Some(origin));
-            assert!(matches!(packing, Packing::Codes { .. }), "{packing:?}");
+            assert!(matches!(packing, Packing::Blocks { .. }), "{packing:?}");
             assert_eq!(bits(&samples), bits(&again));
             assert!(bytes as f64 <= most * samples.len() as f64, "{bytes} bytes");
         }
@@ -243,7 +263,7 @@ mod tests {
         for (codes, found) in [([low, high, 0.0, -1.0], true), ([low - 1.0, 0.0, 1.0, 2.0], false)] {
             let samples = codes.map(sample);
             let (packing, _, again) = back(&samples, Some(origin));
-            assert_eq!(matches!(packing, Packing::Codes { .. }), found, "{packing:?}");
+            assert_eq!(matches!(packing, Packing::Blocks { .. }), found, "{packing:?}");
             assert_eq!(bits(&samples), bits(&again));
         }
     }
@@ -256,6 +276,18 @@ mod tests {
         let (packing, _, again) = back(&samples, Some(origin));
         assert!(matches!(packing, Packing::Singles { .. }), "{packing:?}");
         assert_eq!(bits(&samples), bits(&again));
+    }
+
+    /// Codes from -3 on in steps of 1, 2, 3 and so on.
+    #[test]
+    fn captures_from_before_there_were_blocks_are_read() {
+        let (scale, offset, gain) = (0.5, 0.25, 3.0);
+        let deltas: Vec<i32> = (0..50).map(|n| if n == 0 { -3 } else { n }).collect();
+        let planes = planes::<4, _>(&deltas, |delta, byte| byte_of_word(fold(delta) as i32, byte));
+        let bytes = compressed(&planes).unwrap();
+        let samples: Vec<f64> =
+            (0..50).map(|n| (f64::from(n * (n + 1) / 2 - 3) * scale - offset) * gain).collect();
+        assert_eq!(unpack(Packing::Codes { scale, offset, gain }, 50, &bytes), Some(samples));
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! One capture, one file: a line of JSON that says what follows, then the packed rows of samples.
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -12,7 +13,12 @@ use crate::disk::Disk;
 use crate::folder::CAPTURES_FOLDER;
 
 /// First word of the file.
-const FORMAT: &str = "wattproof capture 1";
+const FORMAT: &str = "wattproof capture 2";
+/// Of files from before there were blocks of bits: read, never written.
+const FORMAT_BEFORE: &str = "wattproof capture 1";
+
+/// Most captures of one number, but for one all left by power cuts.
+const SAME_NUMBER_MAX: u32 = 100;
 
 /// A stored capture, as the journal names it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -83,23 +89,34 @@ struct RowHead {
     bytes: usize,
 }
 
-/// Stores a capture below a run's folder under `name`; it is on the disk when this returns.
+/// Stores a capture below a run's folder under the number of its act; it is on the disk when this returns.
+///
+/// A power cut may have left a capture of that number of which the journal knows nothing: it stays, and this one is told
+/// apart by what is behind its number.
 ///
 /// # Errors
 /// [`CaptureError::Io`].
 pub fn store(
     disk: &dyn Disk,
     folder: &Path,
-    name: &str,
+    number: u64,
     bench: &BenchFile,
     channels: &[ChannelCaptured],
 ) -> Result<CaptureRef, CaptureError> {
-    let path = folder.join(name);
-    let io = |source| CaptureError::Io { path: path.clone(), source };
-    let bytes = capture_to_bytes(bench, channels).map_err(io)?;
-    let mut file = disk.create(&path).map_err(io)?;
-    file.append(&bytes).and_then(|()| file.sync()).map_err(io)?;
-    Ok(CaptureRef { file: name.into(), sha256: hash(&bytes) })
+    let io = |file: &str, source| CaptureError::Io { path: folder.join(file), source };
+    let named = |behind: &str| format!("{CAPTURES_FOLDER}/{number:06}{behind}.cap");
+    let bytes = capture_to_bytes(bench, channels).map_err(|source| io(&named(""), source))?;
+    let mut of_this_number = 1;
+    loop {
+        let file = if of_this_number == 1 { named("") } else { named(&format!("-{of_this_number}")) };
+        match disk.write_new(&folder.join(&file), &bytes) {
+            Ok(()) => return Ok(CaptureRef { sha256: hash(&bytes), file }),
+            Err(error) if error.kind() == ErrorKind::AlreadyExists && of_this_number < SAME_NUMBER_MAX => {
+                of_this_number += 1;
+            }
+            Err(error) => return Err(io(&file, error)),
+        }
+    }
 }
 
 /// A capture as the bytes of its file. The bench's ranges and gains only make it smaller.
@@ -181,7 +198,7 @@ fn is_own(name: &str) -> bool {
 pub fn capture_from_bytes(bytes: &[u8]) -> Option<Vec<ChannelCaptured>> {
     let end = bytes.iter().position(|byte| *byte == b'\n')?;
     let head: Head = serde_json::from_slice(bytes.get(..end)?).ok()?;
-    if head.format != FORMAT {
+    if ![FORMAT, FORMAT_BEFORE].contains(&head.format.as_str()) {
         return None;
     }
     let mut rest = bytes.get(end + 1..)?;
@@ -231,6 +248,27 @@ fn hash(bytes: &[u8]) -> String {
 mod tests {
     use super::*;
     use crate::disk::MachineDisk;
+    use crate::served::tests::bench;
+
+    /// Fault 43: a power cut may leave a capture whose act the journal has lost, and the act that follows gets its number.
+    #[test]
+    fn fault_43_a_capture_that_the_journal_lost_stays_and_is_in_nobody_s_way() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join(CAPTURES_FOLDER)).unwrap();
+        let captured = |volts: f64| {
+            let capture = Capture { fs_hz: 192_000.0, volts: vec![volts; 300], ..Capture::default() };
+            [ChannelCaptured { amplifier_channel: 1, capture, sides: None }]
+        };
+        let store =
+            |volts: f64| store(&MachineDisk, folder.path(), 149, &bench(1, false), &captured(volts)).unwrap();
+        let stored = [1.0, 2.0, 3.0].map(store);
+        let files = stored.each_ref().map(|one| one.file.as_str());
+        assert_eq!(files, ["captures/000149.cap", "captures/000149-2.cap", "captures/000149-3.cap"]);
+        for (one, volts) in stored.iter().zip([1.0, 2.0, 3.0]) {
+            let read = load(&MachineDisk, folder.path(), one).unwrap();
+            assert_eq!(read[0].capture.volts, captured(volts)[0].capture.volts);
+        }
+    }
 
     /// Fault 53: whatever a journal names, nothing outside the folder of captures is read.
     #[test]

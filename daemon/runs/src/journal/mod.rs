@@ -205,6 +205,14 @@ impl Journal {
         Ok(())
     }
 
+    /// The same, unless it is there already.
+    ///
+    /// # Errors
+    /// [`JournalError`].
+    pub fn keep(&mut self) -> Result<(), JournalError> {
+        if self.synced < self.seq || self.poisoned { self.sync() } else { Ok(()) }
+    }
+
     fn checked(&mut self, result: std::io::Result<()>) -> Result<(), JournalError> {
         result.map_err(|source| {
             self.poisoned = true;

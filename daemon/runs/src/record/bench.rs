@@ -155,6 +155,14 @@ impl RecordedBench {
         self.put(kind, data, false)
     }
 
+    /// Puts everything recorded so far on the disk: a person is about to see something that follows from it.
+    pub fn keep(&mut self) -> Result<(), RunError> {
+        match &mut self.journal {
+            Some(journal) if self.history.is_none() => Ok(journal.keep()?),
+            _ => Ok(()),
+        }
+    }
+
     fn put<T: Serialize>(&mut self, kind: &str, data: &T, sync: bool) -> Result<bool, RunError> {
         if let Some(line) = self.recorded(kind, data)? {
             self.now_s = line.at_s;
@@ -247,10 +255,8 @@ impl RecordedBench {
         match done {
             Ok(Live { mut told, channels }) => {
                 if let Told::Captured { capture, .. } = &mut told {
-                    let name = format!("captures/{seq:06}.cap");
-                    let file = &self.facts.bench;
-                    *capture =
-                        store(self.folder.disk().as_ref(), self.folder.path(), &name, file, &channels)?;
+                    let disk = self.folder.disk().as_ref();
+                    *capture = store(disk, self.folder.path(), seq, &self.facts.bench, &channels)?;
                 }
                 self.put("done", &told, act.tells())?;
                 self.standing.after(&act, &told);

@@ -18,11 +18,13 @@ pub const TARGET: Target = Target {
     check,
     words: &[
         "{\"format\":\"wattproof capture 1\",\"channels\":[",
+        "{\"format\":\"wattproof capture 2\",\"channels\":[",
         "\"amplifier_channel\":1",
         "\"fs_hz\":192000.0",
         "\"samples\":67108864",
         "\"bytes\":0",
         "\"packing\":\"doubles\"",
+        "{\"blocks\":{\"zero_bits\":8,\"order\":2,\"scale\":1.0,\"offset\":0.0,\"gain\":1.0}}",
         "{\"codes\":{\"scale\":1.0,\"offset\":0.0,\"gain\":1.0}}",
         "{\"singles\":{\"offset\":0.0,\"gain\":1.0}}",
         "\"amps\":null",
