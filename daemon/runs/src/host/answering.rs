@@ -1,4 +1,6 @@
-//! The daemon's side of a script: every call and its answer go into the journal before the script sees the answer.
+//! The daemon's side of a script: every call and its answer go into the journal before the script sees the answer, and are
+//! on the disk before anything that the script makes of it has an effect: a line that must be there takes all before it
+//! with it.
 
 use serde_json::{Value, json};
 
@@ -38,14 +40,15 @@ impl Host {
             return Err(CallRefused { message: "the run is over".into(), over: true });
         }
         let answered = self.recorded(call);
-        answered.map_err(|error| {
-            let message = error.to_string();
-            // What the script itself did wrong it may catch; the bench's, the disk's and the record's failures not.
-            self.over |=
-                !matches!(error, RunError::Call(_) | RunError::NoCeiling(_) | RunError::Implausible(_));
-            self.failure = Some(error);
-            CallRefused { message, over: self.over }
-        })
+        answered.map_err(|error| self.refused(error))
+    }
+
+    fn refused(&mut self, error: RunError) -> CallRefused {
+        let message = error.to_string();
+        // What the script itself did wrong it may catch; the bench's, the disk's and the record's failures not.
+        self.over |= !matches!(error, RunError::Call(_) | RunError::NoCeiling(_) | RunError::Implausible(_));
+        self.failure = Some(error);
+        CallRefused { message, over: self.over }
     }
 
     fn recorded(&mut self, call: &Call) -> Result<Value, RunError> {
@@ -56,7 +59,7 @@ impl Host {
         }
         match carry_out(&mut self.stage, call) {
             Ok(value) => {
-                self.stage.bench.record("answer", &json!({ "value": value }))?;
+                self.stage.bench.note("answer", &json!({ "value": value }))?;
                 Ok(value)
             }
             Err(error @ (RunError::Diverged(_) | RunError::JournalEnds | RunError::Journal(_))) => Err(error),
@@ -86,6 +89,8 @@ impl Host {
         }
         // While the run is answered from its journal the same was printed before.
         if !self.stage.bench.is_replaying() {
+            // It may be made of answers that no later line has put on the disk yet.
+            self.stage.bench.keep().map_err(|error| self.refused(error))?;
             tracing::info!(script_line = printed.line, "{}", printed.text);
             self.stage.tell(&Event::Printed(&printed.text));
         }

@@ -135,22 +135,11 @@ impl Act {
         )
     }
 
-    /// Whether its outcome must be on the disk before anybody sees it.
+    /// Whether its outcome must be on the disk before anything follows from it. That of a capture is there with the first
+    /// line that is computed from it: nobody sees anything of it before, and to sync twice would make each step wait
+    /// for the disk twice.
     pub fn tells(&self) -> bool {
-        matches!(
-            self,
-            Act::Heatsink
-                | Act::Typed
-                | Act::RestLoad { .. }
-                | Act::Ambient
-                | Act::Capture { .. }
-                | Act::CaptureThen { .. }
-                | Act::CaptureShort { .. }
-                | Act::CaptureBurst { .. }
-                | Act::CaptureNoise
-                | Act::CaptureIdle
-                | Act::CaptureTwoTone { .. }
-        )
+        matches!(self, Act::Heatsink | Act::Typed | Act::RestLoad { .. } | Act::Ambient)
     }
 }
 
