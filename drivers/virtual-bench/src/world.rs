@@ -332,10 +332,16 @@ impl World {
 
     /// Lets time pass until `to_s`; a time in the past does nothing.
     pub fn advance(&mut self, to_s: f64) {
+        self.advance_from(None, to_s);
+    }
+
+    /// The same; `outcome` is that of this moment, where it is known already.
+    fn advance_from(&mut self, mut outcome: Option<Outcome>, to_s: f64) {
         while self.now_s < to_s {
             let edge_s = self.next_edge_s();
             let dt_s = self.step_s.min(to_s - self.now_s).min(edge_s - self.now_s).max(1.0e-9);
-            self.step(dt_s);
+            let outcome = outcome.take().unwrap_or_else(|| self.outcome(self.now_s));
+            self.step(&outcome, dt_s);
             // Landing exactly on the target avoids a train of vanishing steps.
             if to_s - self.now_s < 1.0e-9 {
                 self.now_s = to_s;
@@ -352,13 +358,12 @@ impl World {
         self.slow.evaluate(&self.spec, &self.stage, &self.grid, self.supply.out_v, sources, terminals, t_s)
     }
 
-    fn step(&mut self, dt_s: f64) {
-        let outcome = self.outcome(self.now_s);
+    fn step(&mut self, outcome: &Outcome, dt_s: f64) {
         let before = self.slow.clone();
         let supply_v = self.supply.out_v;
         self.slow.step(
             &self.spec,
-            &outcome,
+            outcome,
             &mut self.supply,
             &self.sources,
             &self.terminals,

@@ -264,13 +264,15 @@ impl Digitizer {
     ) -> Result<(), ScpiError> {
         let length_bytes = wanted.len() * record.plan.samples * format.bytes();
         let mut result = Ok(());
+        let mut values = Vec::with_capacity(record.plan.samples);
         call.reply.block_with(length_bytes, |bytes| {
             for channel in wanted {
-                let values: Vec<f64> = match format {
-                    SampleFormat::Int16 => record.integers(*channel, 16).collect(),
-                    SampleFormat::Int32 => record.integers(*channel, 32).collect(),
-                    SampleFormat::Real32 | SampleFormat::Real64 => record.volts(*channel).collect(),
-                };
+                values.clear();
+                match format {
+                    SampleFormat::Int16 => values.extend(record.integers(*channel, 16)),
+                    SampleFormat::Int32 => values.extend(record.integers(*channel, 32)),
+                    SampleFormat::Real32 | SampleFormat::Real64 => values.extend(record.volts(*channel)),
+                }
                 if result.is_ok() {
                     result = encode(&values, format, self.order, bytes);
                 }

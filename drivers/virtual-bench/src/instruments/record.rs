@@ -36,6 +36,9 @@ pub(crate) enum RecordError {
     Broken,
 }
 
+/// Of a record's thread, of 0 for everybody and 19 for those who come last.
+const NICENESS: i32 = 10;
+
 type Codes = Result<Vec<Vec<i32>>, ConverterError>;
 
 enum Job {
@@ -97,8 +100,7 @@ impl Running {
         };
         let job = match self.compute {
             Compute::Inline => Job::Done(simulate()),
-            Compute::Thread => match thread::Builder::new().name("record".to_owned()).spawn(simulate.clone())
-            {
+            Compute::Thread => match spawn(simulate.clone()) {
                 Ok(handle) => Job::Thread(handle),
                 Err(error) => {
                     tracing::warn!(%error, "no thread for a record; the digitizer's own one simulates it");
@@ -139,6 +141,18 @@ impl Running {
         let overrange = codes.iter().flatten().any(|code| *code >= top || *code < -top);
         Ok(Record { codes, plan: self.plan, overrange })
     }
+}
+
+/// A thread of its own for a record, behind whatever else wants the processor: it has all the time that the record covers,
+/// and what the record is for must not wait for it.
+fn spawn(mut simulate: impl FnMut() -> Codes + Send + 'static) -> std::io::Result<JoinHandle<Codes>> {
+    thread::Builder::new().name("record".to_owned()).spawn(move || {
+        // Of this thread alone, as Linux has it (setpriority(2)).
+        if let Err(error) = rustix::process::setpriority_process(None, NICENESS) {
+            tracing::debug!(%error, "a record is simulated with the precedence of everything else");
+        }
+        simulate()
+    })
 }
 
 /// Front end and converter of every channel.

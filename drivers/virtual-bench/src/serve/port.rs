@@ -12,7 +12,7 @@ use super::Stop;
 use super::pace::Pacer;
 use super::terminal::Terminal;
 use crate::faults::{Event, PortFaults, What};
-use crate::instruments::{Stand, VirtualInstrument};
+use crate::instruments::{Role, Stand, VirtualInstrument};
 
 /// Bytes that nobody takes for this long are lost, as on a wire, s.
 const UNREAD_S: f64 = 2.0;
@@ -22,8 +22,12 @@ const WAITING_BYTES_MAX: usize = 64 << 20;
 const INBOX_BYTES_MAX: usize = 64 << 10;
 /// How often an instrument that waits for an operation is asked, s.
 const WAITING_STEP_S: f64 = 1.0e-3;
-/// How often an idle instrument is asked: keeps the slow physics close to the present, s.
+/// How often an idle source or supply is looked after, s: their watchdogs may bite, and it keeps the slow physics close to
+/// the present.
 const IDLE_STEP_S: f64 = 50.0e-3;
+/// How often any other idle instrument is, s: nothing happens to it by itself, but its terminal must soon be open to the
+/// next controller when one was killed.
+const IDLE_STEP_S_MAX: f64 = 0.2;
 /// A paced line is left alone for at least this long, s.
 const PACE_STEP_S: f64 = 1.0e-3;
 /// And for no longer, s.
@@ -318,7 +322,10 @@ impl Port {
 
     fn wait(&self, stop: &Stop) -> io::Result<()> {
         let now_s = self.now_s();
-        let mut timeout_s = IDLE_STEP_S;
+        let mut timeout_s = match self.instrument.role() {
+            Role::Source | Role::Supply => IDLE_STEP_S,
+            Role::Load | Role::Digitizer | Role::Thermometer => IDLE_STEP_S_MAX,
+        };
         if self.instrument.is_waiting() {
             let left_s = self.instrument.due_s().map_or(0.0, |due_s| due_s - now_s);
             timeout_s = left_s.clamp(WAITING_STEP_S, IDLE_STEP_S);

@@ -62,30 +62,31 @@ impl World {
     pub(super) fn capture_by(&mut self, way: Way, fs_hz: f64, samples: usize) -> RawCapture {
         let start_s = self.now_s;
         let end_s = start_s + samples as f64 / fs_hz;
-        let mut before = self.outcome(self.now_s).operating;
+        let mut before = self.outcome(self.now_s);
         let dt_s = 1.0 / (fs_hz * f64::from(1_u32 << way.halvings));
         let channels = self.spec.channels();
         let mut lanes: Vec<Lane> = (0..channels).map(|ch| self.lane(ch, way, dt_s)).collect();
-        let (volts, amps) = (vec![vec![]; channels], vec![vec![]; channels]);
-        let mut record = RawCapture { volts, amps, start_s, fs_hz };
         let early = lanes.first().map_or(0, Lane::early);
         let total = 2 * early + samples.saturating_sub(1) * (1 << way.halvings) + 1;
         let first_s = start_s - early as f64 * dt_s;
         let block = ((BLOCK_S / dt_s) as usize).max(1);
+        let rows = || (0..channels).map(|_| Vec::with_capacity(samples + block)).collect();
+        let mut record = RawCapture { volts: rows(), amps: rows(), start_s, fs_hz };
         let mut buffers = (vec![0.0; block], vec![0.0; block]);
-        self.prime(&mut lanes, &before, first_s);
+        self.prime(&mut lanes, &before.operating, first_s);
         let mut done = 0;
         while done < total {
             let count = block.min(total - done);
             let t0_s = first_s + done as f64 * dt_s;
             // Before the start and after the end the slow states hold still.
-            self.advance((t0_s + count as f64 * dt_s).min(end_s));
+            self.advance_from(Some(before.clone()), (t0_s + count as f64 * dt_s).min(end_s));
             let outcome = self.outcome(self.now_s);
             for ch in 0..channels {
                 let (emf, amps) = (&mut buffers.0[..count], &mut buffers.1[..count]);
                 self.sources[ch].fill(t0_s, dt_s, emf);
-                let span = Span { t0_s, dt_s, samples: count, from: before[ch], to: outcome.operating[ch] };
-                self.distort(emf, before[ch], outcome.operating[ch]);
+                let (from, to) = (before.operating[ch], outcome.operating[ch]);
+                let span = Span { t0_s, dt_s, samples: count, from, to };
+                self.distort(emf, from, to);
                 self.add_offset(emf);
                 let (volts, lane) = (&mut record.volts[ch], &mut lanes[ch]);
                 let from = volts.len();
@@ -100,7 +101,7 @@ impl World {
                 }
                 lanes[ch].envelope_vpk.push(outcome.cycles[ch].fundamental_vpk);
             }
-            before = outcome.operating;
+            before = outcome;
             done += count;
         }
         for (ch, lane) in lanes.iter().enumerate() {

@@ -1,8 +1,9 @@
 //! How finely a record must be computed inside, so that what folds back is too little to be seen.
 
 use std::f64::consts::{SQRT_2, TAU};
+use std::sync::{Arc, LazyLock};
 
-use realfft::RealFftPlanner;
+use realfft::{RealFftPlanner, RealToComplex};
 
 use super::World;
 use super::corners::PER_CYCLE_MIN;
@@ -38,6 +39,17 @@ const HALVINGS_MAX: f64 = 14.0;
 const POINTS: usize = 2_048;
 /// Above this order what is looked at folds back itself.
 const ORDER_MAX: usize = POINTS / 4;
+
+/// What looking at a cycle needs each time.
+struct Looking {
+    sine: Vec<f64>,
+    forward: Arc<dyn RealToComplex<f64>>,
+}
+
+static LOOKING: LazyLock<Looking> = LazyLock::new(|| Looking {
+    sine: (0..POINTS).map(|k| (TAU * k as f64 / POINTS as f64).sin()).collect(),
+    forward: RealFftPlanner::new().plan_fft_forward(POINTS),
+});
 
 /// How a record is computed on the way to the rate at which it is kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -114,11 +126,9 @@ impl World {
 
     /// The highest harmonic of a sine of this peak behind the stage, V; `None` beyond [`ORDER_MAX`].
     fn order_at(&self, peak_v: f64, now: Operating) -> Option<usize> {
-        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(POINTS);
-        let (mut cycle, mut lines) = (forward.make_input_vec(), forward.make_output_vec());
-        for (k, v) in cycle.iter_mut().enumerate() {
-            *v = self.stage.emf_v(peak_v * (TAU * k as f64 / POINTS as f64).sin(), now.limits);
-        }
+        let Looking { sine, forward } = &*LOOKING;
+        let mut lines = forward.make_output_vec();
+        let mut cycle: Vec<f64> = sine.iter().map(|s| self.stage.emf_v(peak_v * s, now.limits)).collect();
         // Lengths fit: the plan made them. Should it fail all the same, the record is computed as finely as it can be.
         forward.process(&mut cycle, &mut lines).ok()?;
         let floor = ORDER_LEVEL * lines.get(1)?.norm();
