@@ -73,7 +73,7 @@ mod virtual_name;
 use std::process::ExitCode;
 
 use clap::Parser;
-use tracing_appender::non_blocking::WorkerGuard;
+use tracing_appender::non_blocking::{NonBlockingBuilder, WorkerGuard};
 
 use cli::{Cli, Command};
 use failure::Failure;
@@ -136,6 +136,9 @@ fn main() -> ExitCode {
     }
 }
 
+/// Lines of the log that may wait to be written. Room for all of them is taken when the program starts.
+const WAITING_LINES_MAX: usize = 16_384;
+
 /// Log to standard error; `WATTPROOF_LOG` (a tracing filter) overrides the flag. A thread of its own writes it: a pipe
 /// whose reader does not read holds up nobody else, and what it can't take is dropped.
 fn start_log(cli: &Cli) -> WorkerGuard {
@@ -147,7 +150,8 @@ fn start_log(cli: &Cli) -> WorkerGuard {
     };
     let filter = tracing_subscriber::EnvFilter::try_from_env("WATTPROOF_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
-    let (writer, guard) = tracing_appender::non_blocking(std::io::stderr());
+    let (writer, guard) =
+        NonBlockingBuilder::default().buffered_lines_limit(WAITING_LINES_MAX).finish(std::io::stderr());
     // Of a log that nobody reads nothing is said, and nothing panics.
     let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
