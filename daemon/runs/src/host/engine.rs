@@ -26,15 +26,18 @@ pub struct Bounds {
     operations: u64,
     /// Most items of a list, with those of lists in it.
     items: usize,
+    /// Most entries of a map, with those of maps in it: a step has about a hundred, and each channel more as many.
+    entries: usize,
     /// Most variables.
     variables: usize,
 }
 
 impl Bounds {
     /// Of a run.
-    pub const RUN: Bounds = Bounds { operations: 20_000_000, items: 100_000, variables: 1_000 };
+    pub const RUN: Bounds =
+        Bounds { operations: 20_000_000, items: 100_000, entries: 50_000, variables: 1_000 };
     /// Of listing parameters, which may happen in a process that the kernel does not bound.
-    pub const LISTING: Bounds = Bounds { operations: 100_000, items: 2_000, variables: 200 };
+    pub const LISTING: Bounds = Bounds { operations: 100_000, items: 2_000, entries: 200, variables: 200 };
 }
 
 /// The built-in functions, made once: that takes longer than many a script.
@@ -50,7 +53,7 @@ fn bounded(bounds: Bounds) -> Engine {
         .set_max_expr_depths(64, 32)
         .set_max_string_size(64 * 1024)
         .set_max_array_size(bounds.items)
-        .set_max_map_size(bounds.items / 10)
+        .set_max_map_size(bounds.entries)
         .set_max_modules(0)
         .set_max_functions(256)
         .set_max_variables(bounds.variables);
