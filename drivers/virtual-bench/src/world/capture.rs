@@ -81,14 +81,14 @@ impl World {
             // Before the start and after the end the slow states hold still.
             self.advance_from(Some(before.clone()), (t0_s + count as f64 * dt_s).min(end_s));
             let outcome = self.outcome(self.now_s);
-            for ch in 0..channels {
+            for (ch, lane) in lanes.iter_mut().enumerate() {
                 let (emf, amps) = (&mut buffers.0[..count], &mut buffers.1[..count]);
                 self.sources[ch].fill(t0_s, dt_s, emf);
                 let (from, to) = (before.operating[ch], outcome.operating[ch]);
                 let span = Span { t0_s, dt_s, samples: count, from, to };
                 self.distort(emf, from, to);
                 self.add_offset(emf);
-                let (volts, lane) = (&mut record.volts[ch], &mut lanes[ch]);
+                let volts = &mut record.volts[ch];
                 let from = volts.len();
                 if lane.speaker.is_some() {
                     self.add_hum(emf, t0_s, dt_s);
@@ -99,7 +99,7 @@ impl World {
                     self.add_hum(&mut volts[from..], start_s + from as f64 / fs_hz, 1.0 / fs_hz);
                     lane.divide(&mut volts[from..], &mut record.amps[ch]);
                 }
-                lanes[ch].envelope_vpk.push(outcome.cycles[ch].fundamental_vpk);
+                lane.envelope_vpk.push(outcome.cycles[ch].fundamental_vpk);
             }
             before = outcome;
             done += count;
