@@ -276,4 +276,17 @@ mod tests {
         let told: Vec<(&str, usize)> = printed.iter().map(|one| (one.text.as_str(), one.line)).collect();
         assert_eq!(told, [("a", 1), ("1.5", 3), ("#{\"x\": [1]}", 5), ("line 7: 2", 7), ("2", 8)]);
     }
+
+    /// Project definition: the steps of 200 levels, each of two channels, in one value; not whatever a script piles up.
+    #[test]
+    fn a_script_holds_the_steps_of_many_levels_and_not_without_end() {
+        let pile = |steps: usize| {
+            let text = format!(
+                "let step = #{{}}; for n in 0..200 {{ step[`n${{n}}`] = n; }} let all = #{{}}; for n in 0..{steps} {{ all[`n${{n}}`] = step; }} all.len()"
+            );
+            bounded(Bounds::RUN).eval::<i64>(&text)
+        };
+        assert_eq!(pile(200).unwrap(), 200);
+        assert!(pile(400).unwrap_err().to_string().contains("too large"));
+    }
 }

@@ -22,8 +22,8 @@ const WAITING_BYTES_MAX: usize = 64 << 20;
 const INBOX_BYTES_MAX: usize = 64 << 10;
 /// How often an instrument that waits for an operation is asked, s.
 const WAITING_STEP_S: f64 = 1.0e-3;
-/// How often an idle source or supply is looked after, s: their watchdogs may bite, and it keeps the slow physics close to
-/// the present.
+/// How often an idle source or supply is looked after, s: their watchdogs may bite, and to look keeps the slow physics close
+/// to the present.
 const IDLE_STEP_S: f64 = 50.0e-3;
 /// How often any other idle instrument is, s: nothing happens to it by itself, but its terminal must soon be open to the
 /// next controller when one was killed.
